@@ -1,0 +1,74 @@
+"""Findings: what speaks against a component, mode by mode, in numbers and in words."""
+
+from __future__ import annotations
+
+import polars as pl
+
+NOTABLE = 0.3  # weaker evidence is not worth a word
+_SECOND = 0.25  # weight of the second indicator of a mode: agreement counts, one indicator alone may convince
+
+
+def findings(levels: pl.DataFrame) -> pl.DataFrame:
+    """One row a component and failure mode whose evidence is notable.
+
+    The loudest indicator of a mode decides; a second one of the same mode that agrees adds a quarter of its own
+    strength, one that stays healthy takes up to a quarter away.
+
+    Args:
+        levels: unit_id, component, mode, indicator, quantity, unit, level, baseline, peer_median, healthy, limit,
+            strength, strength_28d, crossing_weeks, crossing_weeks_low, crossing_weeks_high; one row an indicator
+            that is judged.
+
+    Returns:
+        unit_id, component, mode, indicator (loudest), strength, strength_28d, crossing_weeks, crossing_weeks_low,
+        crossing_weeks_high, evidence (words, loudest first).
+    """
+    by = ["unit_id", "component", "mode"]
+    present = levels.filter(pl.col("strength").is_not_null()).sort(
+        [*by, "strength_28d", "strength", "indicator"], descending=[False, False, False, True, True, False]
+    )
+    spoken = present.with_columns(_words=_words())
+
+    def joined(column: str) -> pl.Expr:
+        first, second = pl.col(column).first(), pl.col(column).get(1, null_on_oob=True)
+        return pl.when(second.is_null()).then(first).otherwise(first + _SECOND * (second - 0.5).clip(-1, 1))
+
+    grouped = spoken.group_by(by, maintain_order=True).agg(
+        pl.col("indicator").first(),
+        joined("strength").clip(lower_bound=0).alias("strength"),
+        joined("strength_28d").clip(lower_bound=0).alias("strength_28d"),
+        pl.col("crossing_weeks", "crossing_weeks_low", "crossing_weeks_high").first(),
+        pl.col("_words").filter(pl.col("strength_28d") >= NOTABLE).head(3).str.join("; ").alias("evidence"),
+    )
+    return grouped.filter(pl.col("strength_28d") >= NOTABLE)
+
+
+def _words() -> pl.Expr:
+    """Quantity, value and unit, and what it is held against."""
+
+    def number(column: str) -> pl.Expr:
+        # Three significant digits: 0.123, 1.23, 12.3, 123.
+        value = pl.col(column)
+        return (
+            pl.when(value.abs() < 1)
+            .then(value.round(3).cast(pl.String))
+            .when(value.abs() < 10)
+            .then(value.round(2).cast(pl.String))
+            .otherwise(value.round(1).cast(pl.String))
+        )
+
+    unit = pl.when(pl.col("unit").is_in(["1", "share", "ratio"])).then(pl.lit("")).otherwise(" " + pl.col("unit"))
+    own = (
+        pl.when(pl.col("baseline").is_not_null())
+        .then(", own past " + number("baseline"))
+        .otherwise(pl.lit(""))
+    )
+    peers = (
+        pl.when(pl.col("peer_median").is_not_null())
+        .then(", peers " + number("peer_median"))
+        .otherwise(pl.lit(""))
+    )
+    return pl.concat_str(
+        pl.col("quantity"), pl.lit(" "), number("level"), unit, pl.lit(" (limit "), number("limit"), own, peers,
+        pl.lit(")"),
+    )

@@ -1,0 +1,143 @@
+"""Limits: peers, how far an indicator has gone from healthy towards its limit, forecast, and hysteresis."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+PEERS_LEAST = 8
+FORECAST_WEEKS = 4.0  # 28 days: the horizon of the list's probability
+TREND_P = 0.10
+TREND_WEEKS = 5
+STRENGTH_MOST = 2.5
+
+
+def with_peers(levels: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
+    """Add the median and spread of the peers' levels in the same weeks.
+
+    Peers are the other vehicles of the engine family with the same component part; a family of fewer than eight is
+    compared with the whole fleet of its sensor kind, and a fleet of fewer than eight with nobody.
+
+    Args:
+        levels: unit_id, component, indicator, level.
+        families: unit_id, engine_family, kind.
+
+    Returns:
+        ``levels`` with engine_family, kind, peer_median, peer_spread (1.4826 * MAD) and peers; median and spread are
+        null where there are no peers.
+    """
+    joined = levels.join(families, on="unit_id", how="left")
+    part = pl.col("component").str.replace(r"^B\dS", "S").str.replace(r"\d$", "").alias("_part")
+    position = pl.when(pl.col("component").str.starts_with("B")).then(pl.col("component").str.slice(2)).otherwise(part)
+    joined = joined.with_columns(_place=position)
+
+    def statistics(by: list[str], suffix: str) -> pl.DataFrame:
+        present = joined.filter(pl.col("level").is_not_null())
+        with_median = present.with_columns(_m=pl.col("level").median().over(by))
+        return with_median.group_by(by).agg(
+            pl.col("_m").first().alias(f"median_{suffix}"),
+            (1.4826 * (pl.col("level") - pl.col("_m")).abs().median()).alias(f"spread_{suffix}"),
+            (pl.col("unit_id").n_unique() - 1).cast(pl.Int64).alias(f"peers_{suffix}"),
+        )
+
+    family = ["indicator", "_place", "engine_family", "kind"]
+    fleet = ["indicator", "_place", "kind"]
+    both = joined.join(statistics(family, "family"), on=family, how="left", nulls_equal=True).join(
+        statistics(fleet, "fleet"), on=fleet, how="left", nulls_equal=True
+    )
+    in_family = pl.col("peers_family") >= PEERS_LEAST
+    in_fleet = pl.col("peers_fleet") >= PEERS_LEAST
+    return both.with_columns(
+        peer_median=pl.when(in_family).then("median_family").when(in_fleet).then("median_fleet"),
+        peer_spread=pl.when(in_family).then("spread_family").when(in_fleet).then("spread_fleet"),
+        peers=pl.when(in_family).then("peers_family").when(in_fleet).then("peers_fleet").otherwise(0),
+    ).drop(
+        "_place", "median_family", "spread_family", "peers_family", "median_fleet", "spread_fleet", "peers_fleet"
+    )
+
+
+def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
+    """Add how far each indicator has gone from healthy (0) to its limit (1), now and 28 days on.
+
+    Where peers are known, a whole family that stands closer to the limit than the declared healthy value moves both:
+    healthy becomes the peers' median, and the limit lies at least half the declared distance beyond it. So a
+    calibration, a season or a gateway that shifts everybody makes nobody sick. ``own_past`` indicators compare with
+    the part's own first weeks, their limit being a share of it.
+
+    The forecast goes along the Theil-Sen slope only where at least five weeks show a monotone trend (Mann-Kendall
+    p < 0.10) in the bad direction; else the level is expected to stay.
+
+    Args:
+        levels: level, baseline, peer_median, slope_per_week, slope_low, slope_high, trend_p, weeks, and of the
+            indicator: worse ("up", "down", "out"), healthy, limit, compare ("absolute", "both", "own_past").
+
+    Returns:
+        ``levels`` with healthy and limit (for this part), strength, strength_28d, crossing_weeks, crossing_weeks_low and
+        crossing_weeks_high (weeks until the limit; 0 is now, null is not in sight).
+    """
+    sign = pl.when(pl.col("worse") == "down").then(-1.0).otherwise(1.0)
+    out = pl.col("worse") == "out"
+    level = pl.when(out).then(pl.col("level").abs()).otherwise(pl.col("level"))
+    slope = pl.when(out).then(pl.col("slope_per_week") * pl.col("level").sign()).otherwise(pl.col("slope_per_week"))
+    own = pl.col("compare") == "own_past"
+    healthy = pl.when(own).then(pl.col("baseline")).otherwise(pl.col("healthy"))
+    limit = (
+        pl.when(own)
+        .then(pl.col("baseline") + sign * pl.col("limit") * pl.col("baseline").abs())
+        .otherwise(pl.col("limit"))
+    )
+    reach = (limit - healthy) * sign
+    peers = pl.when((pl.col("compare") == "both") & ~out).then(pl.col("peer_median"))
+    # The peers only ever move the yardstick away from the part, never towards it.
+    moved_healthy = sign * pl.max_horizontal(sign * healthy, sign * peers)
+    moved_limit = sign * pl.max_horizontal(sign * limit, sign * moved_healthy + 0.5 * reach)
+    frame = levels.with_columns(
+        _level=level, _slope=slope * sign, _sign=sign, _healthy=moved_healthy, _limit=moved_limit
+    ).with_columns(_reach=(pl.col("_limit") - pl.col("_healthy")) * pl.col("_sign"))
+    gone = (pl.col("_level") - pl.col("_healthy")) * pl.col("_sign") / pl.col("_reach")
+    trending = (
+        (pl.col("weeks") >= TREND_WEEKS) & (pl.col("trend_p") < TREND_P) & (pl.col("_slope") > 0)
+    ).fill_null(False)
+    to_go = ((pl.col("_limit") - pl.col("_level")) * pl.col("_sign")).clip(lower_bound=0)
+    # The interval of the slope in the bad direction: its steep end crosses first.
+    steep = pl.max_horizontal(pl.col("slope_low") * pl.col("_sign"), pl.col("slope_high") * pl.col("_sign"))
+    flat = pl.min_horizontal(pl.col("slope_low") * pl.col("_sign"), pl.col("slope_high") * pl.col("_sign"))
+
+    def weeks_at(rate: pl.Expr) -> pl.Expr:
+        return pl.when(to_go <= 0).then(0.0).when(trending & (rate > 0)).then(to_go / rate)
+
+    return frame.with_columns(
+        healthy=pl.col("_healthy"),
+        limit=pl.col("_limit"),
+        strength=gone.clip(0, STRENGTH_MOST),
+        strength_28d=pl.when(trending)
+        .then(gone + pl.col("_slope") * FORECAST_WEEKS / pl.col("_reach"))
+        .otherwise(gone)
+        .clip(0, STRENGTH_MOST),
+        crossing_weeks=weeks_at(pl.col("_slope")),
+        crossing_weeks_low=weeks_at(steep),
+        crossing_weeks_high=weeks_at(flat),
+    ).drop("_level", "_slope", "_sign", "_healthy", "_limit", "_reach")
+
+
+def hysteresis(strengths: np.ndarray, enter: float, release: float) -> np.ndarray:
+    """State of a finding over time: entered at ``enter``, left only below ``release``.
+
+    Args:
+        strengths: shape (n_series, n_points), oldest first; NaN keeps the state.
+        enter, release: strengths with release < enter.
+
+    Returns:
+        Booleans of the same shape. Used so that an indicator at its limit does not flicker on and off the list.
+
+    Raises:
+        ValueError: release is not below enter.
+    """
+    if not release < enter:
+        raise ValueError(f"release must be below enter ({enter}); got {release}")
+    with np.errstate(invalid="ignore"):
+        change = np.where(strengths >= enter, 1, np.where(strengths < release, 0, -1))
+    position = np.where(change >= 0, np.arange(strengths.shape[1]), -1)
+    newest = np.maximum.accumulate(position, axis=1)
+    rows = np.arange(strengths.shape[0])[:, None]
+    return (newest >= 0) & (change[rows, np.maximum(newest, 0)] == 1)

@@ -1,0 +1,52 @@
+"""Probability of failing within 28 days from limits, trends, codes and on-board tests, before any classifier."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+
+@dataclass(frozen=True)
+class Weights:
+    """Log-odds of a logistic sum; ``held`` is the share of the probability that stays while a part is held back."""
+
+    intercept: float
+    strength: float
+    code_confirmed: float
+    code_pending: float
+    margin: float
+    held: float
+
+
+def with_probability(components: pl.DataFrame, weights: Weights) -> pl.DataFrame:
+    """Add probability (28 days) and probability_7d.
+
+    log-odds = intercept + strength * forecast strength + code + margin * (how far below half of its margin a newest
+    on-board test lies, 0 to 1). Missing evidence adds nothing: it is neither fault nor health. The forecast strength
+    of 7 days lies a quarter of the way from now to 28 days.
+
+    Args:
+        components: status, strength, strength_28d (null where nothing is notable), code_confirmed (null where no
+            code names the part), margin (null where no test ran).
+    """
+    now, later = pl.col("strength").fill_null(0), pl.col("strength_28d").fill_null(0)
+    soon = now + (later - now) * 0.25
+    code = (
+        pl.when(pl.col("code_confirmed").is_null()).then(0.0)
+        .when(pl.col("code_confirmed")).then(weights.code_confirmed)
+        .otherwise(weights.code_pending)
+    )
+    failed_test = (0.5 - pl.col("margin")).clip(0, 1).fill_null(0)
+
+    def probability(strength: pl.Expr) -> pl.Expr:
+        odds = weights.intercept + weights.strength * strength.clip(0, 1.5) + code + weights.margin * failed_test
+        likely = 1 / (1 + (-odds).exp())
+        return (
+            pl.when(pl.col("status") == "judged").then(likely)
+            .when(pl.col("status") == "held").then(likely * weights.held)
+        )
+
+    return components.with_columns(
+        probability=probability(pl.max_horizontal(later, soon)), probability_7d=probability(soon)
+    ).with_columns(probability_7d=pl.min_horizontal("probability", "probability_7d"))

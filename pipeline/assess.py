@@ -1,0 +1,246 @@
+"""Assess: indicator days -> trends -> findings -> what is held back -> a probability for every component."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from models.blame import evaluate, hold_back
+from models.breaks import fitted, since_fitted
+from models.findings import findings as find
+from models.levels import levels
+from models.limits import with_peers, with_strength
+from models.probability import Weights, with_probability
+from pipeline.components import expected_components, scope_of
+from pipeline.facts import read_blame, read_codes, read_indicators
+from pipeline.known import Known, known_at
+from pipeline.lake import Lake
+from pipeline.limits import qualify_params, read_limits
+from pipeline.query import Session
+from pipeline.settings import Settings
+from pipeline.tables import table
+
+ISSUED, REPLAYED = "issued", "replayed"
+_WEEK = timedelta(days=7)
+
+
+@dataclass(frozen=True)
+class AssessSummary:
+    """Components by status for one list."""
+
+    week_start: date
+    judged: int
+    held: int
+    not_judged: int
+    out_of_scope: int
+
+
+def assess(settings: Settings, lake: Lake, week_start: date, series: str = ISSUED) -> AssessSummary:
+    """Judge every component as known at the midnight before ``week_start`` and store trends, findings and scores.
+
+    Args:
+        week_start: Monday on which the list is issued; nothing dated on it or later, and nothing that arrived
+            later, is used.
+        series: ``issued`` for lists that go out, ``replayed`` for a backtest.
+    """
+    indicators = read_indicators(settings)
+    judge = {name: limit.value for name, limit in read_limits(settings)["judge"].items()}
+    known = known_at(settings, lake, week_start)
+    weeks, codes, margins = _measured(settings, known)
+
+    units = scope_of(known.register, known.days)
+    standing = _trends(weeks, indicators, units, week_start, settings.history_weeks)
+    found = find(standing.filter(pl.col("use") == "judge"))
+    components = expected_components(units)
+    scored = _scored(settings, judge, components, standing, found, codes, margins, week_start)
+
+    stamp = {"series": pl.lit(series), "week_start": pl.lit(week_start)}
+    partition = [{"series": series, "week_start": week_start}]
+    lake.replace("trends", standing.with_columns(**stamp).select(*table("trends").columns), partition)
+    dated = found.with_columns(**_window(week_start), **stamp)
+    lake.replace("findings", dated.select(*table("findings").columns), partition)
+    scores = scored.with_columns(**stamp).select(*table("scores").columns)
+    lake.replace("scores", scores, partition)
+    counts = dict(scores.group_by("status").len().iter_rows())
+    return AssessSummary(
+        week_start,
+        *(counts.get(status, 0) for status in ("judged", "held", "not_judged", "out_of_scope")),
+    )
+
+
+def weekly_indicators(settings: Settings, lake: Lake, week_start: date) -> pl.DataFrame:
+    """Indicators by week as the list of ``week_start`` knew them (table ``indicator_weeks``)."""
+    return _measured(settings, known_at(settings, lake, week_start))[0]
+
+
+def _measured(settings: Settings, known: Known) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    days = since_fitted(known.days, fitted(known.work_orders))
+    with Session(qualify_params(settings), settings.threads, settings.memory_limit_mb) as session:
+        session.attach("indicator_days", days)
+        session.attach("codes", known.codes)
+        session.attach("onboard_tests", known.onboard_tests)
+        for name in ("60_indicator_weeks", "65_active_codes", "66_test_margins"):
+            session.run(name)
+        return session.fetch("indicator_weeks"), session.fetch("active_codes"), session.fetch("test_margins")
+
+
+def _trends(
+    weeks: pl.DataFrame, indicators: pl.DataFrame, units: pl.DataFrame, week_start: date, history_weeks: int
+) -> pl.DataFrame:
+    """Level, peers, trend and strength of every indicator, with the columns of ``indicators.csv``."""
+    standing = levels(
+        weeks, indicators.select("indicator", "least_samples"), week_start - _WEEK, history_weeks
+    ).filter(pl.col("level").is_not_null())
+    families = units.select("unit_id", "engine_family", "kind")
+    compared = with_peers(standing, families).join(
+        indicators.rename({"kind": "meant_for"}).drop("component", "least_samples"), on="indicator"
+    )
+    fits = (pl.col("meant_for") == "any") | (pl.col("meant_for") == pl.col("kind"))
+    compared = compared.filter(fits.fill_null(True))
+    return with_strength(compared)
+
+
+def _scored(
+    settings: Settings,
+    judge: dict[str, float],
+    components: pl.DataFrame,
+    standing: pl.DataFrame,
+    found: pl.DataFrame,
+    codes: pl.DataFrame,
+    margins: pl.DataFrame,
+    week_start: date,
+) -> pl.DataFrame:
+    """One row a component: status, probability, and the words."""
+    facts, holds = read_blame(settings)
+    known_codes = read_codes(settings)
+    midnight = datetime.combine(week_start, datetime.min.time(), ZoneInfo(settings.time_zone))
+    recent = pl.lit(midnight) - pl.col("last_seen_at") <= timedelta(days=judge["code_age_days"])
+    active = (
+        codes.filter(~pl.col("cleared") & (pl.col("confirmed") | recent))
+        .join(known_codes.select("code", "role", "title", position="component"), on="code")
+        .with_columns(bank=_bank(pl.col("position")))
+    )
+    judged = standing.filter((pl.col("use") == "judge") & pl.col("strength").is_not_null())
+    by_component = judged.group_by("unit_id", "component").agg(judged_indicators=pl.len())
+    loudest = found.sort("strength_28d", "mode", descending=[True, False]).unique(
+        ["unit_id", "component"], keep="first", maintain_order=True
+    )
+    part = {"part": pl.when(pl.col("component").str.ends_with("S1")).then(pl.lit("upstream"))
+            .when(pl.col("component").str.ends_with("S2")).then(pl.lit("downstream"))
+            .otherwise(pl.lit("catalyst"))}
+    truths = evaluate(
+        components.filter(pl.col("bank") > 0).select("unit_id", "bank").unique(maintain_order=True),
+        facts,
+        standing.select("unit_id", "indicator", "level", bank=_bank(pl.col("component"))),
+        active.select("unit_id", "bank", "role"),
+        found.with_columns(**part).select("unit_id", "part", "mode", "strength", bank=_bank(pl.col("component"))),
+    )
+    joined = (
+        components.join(by_component, on=["unit_id", "component"], how="left")
+        .join(loudest, on=["unit_id", "component"], how="left")
+        .with_columns(pl.col("mode").fill_null(""))
+        .join(_codes_by_component(active), on=["unit_id", "component"], how="left")
+        .join(_newest_margins(margins), on=["unit_id", "component"], how="left")
+    )
+    weights = Weights(**{name.removeprefix("probability_"): value for name, value in judge.items()
+                         if name.startswith("probability_")})
+    held = hold_back(joined, truths, holds)
+    return with_probability(_with_status(held), weights).with_columns(
+        **_window(week_start), **_texts()
+    )
+
+
+def _with_status(components: pl.DataFrame) -> pl.DataFrame:
+    """judged, held, not_judged or out_of_scope, with the reason in words."""
+    nothing_known = pl.col("judged_indicators").is_null() & pl.col("code_role").is_null()
+    out = pl.col("out_of_scope") != ""
+    held = pl.col("held_by").is_not_null()
+    return components.with_columns(
+        status=pl.when(out).then(pl.lit("out_of_scope"))
+        .when(nothing_known).then(pl.lit("not_judged"))
+        .when(held).then(pl.lit("held"))
+        .otherwise(pl.lit("judged")),
+        reason=pl.when(out).then(pl.col("out_of_scope"))
+        .when(nothing_known).then(pl.col("not_judged_because"))
+        .when(held).then("held back: " + pl.col("held_why"))
+        .otherwise(pl.lit("")),
+    )
+
+
+def _texts() -> dict[str, pl.Expr]:
+    told = pl.col("evidence").fill_null("")
+    codes = pl.col("code_words").fill_null("")
+    margin = pl.when(pl.col("margin") < 0).then(pl.lit("on-board test failed")).otherwise(pl.lit(""))
+    spoken = pl.concat_list(told, codes, margin).list.eval(pl.element().filter(pl.element() != "")).list.join("; ")
+    first = (
+        pl.when(pl.col("held_rule_out").is_not_null()).then(pl.col("held_rule_out"))
+        .when((pl.col("part") == "upstream") & (pl.col("mode") == "heater"))
+        .then(pl.lit("heater fuse, wiring and resistance"))
+        .when(pl.col("part") == "upstream")
+        .then(pl.lit("connector and wiring, exhaust leak ahead of the sensor, lean or rich faults"))
+        .when((pl.col("part") == "downstream") & (pl.col("mode") == "heater"))
+        .then(pl.lit("heater fuse, wiring and resistance"))
+        .when(pl.col("part") == "downstream")
+        .then(pl.lit("connector and wiring, exhaust leak at the sensor"))
+        .otherwise(pl.lit("exhaust leaks, misfire, the downstream sensor and its wiring"))
+    )
+    judged = pl.col("status").is_in(["judged", "held"])
+    return {
+        "why": pl.when(judged).then(spoken).otherwise(pl.lit("")),
+        "rule_out_first": pl.when(judged).then(first).otherwise(pl.lit("")),
+        "judged_by": pl.when(judged).then(pl.lit("limits and trends")).otherwise(pl.lit("")),
+    }
+
+
+def _window(week_start: date) -> dict[str, pl.Expr]:
+    """Expected window of failure from the forecast of crossing the limit; empty where none is in sight."""
+
+    def day(weeks: str) -> pl.Expr:
+        ahead = pl.col(weeks)
+        in_sight = ahead.is_not_null() & ahead.is_finite() & (ahead <= 104)
+        return pl.when(in_sight).then(
+            pl.lit(week_start) + pl.duration(days=(ahead * 7).round(0).fill_null(0).cast(pl.Int64))
+        )
+
+    return {"window_from": day("crossing_weeks_low"), "window_to": day("crossing_weeks_high")}
+
+
+def _codes_by_component(active: pl.DataFrame) -> pl.DataFrame:
+    """Codes that name a component: strongest state, role and words."""
+    return (
+        active.sort("unit_id", "position", "confirmed", "code", descending=[False, False, True, False])
+        .group_by("unit_id", pl.col("position").alias("component"), maintain_order=True)
+        .agg(
+            code_confirmed=pl.col("confirmed").any(),
+            code_role=pl.col("role").first(),
+            code_words=(pl.col("code") + " " + pl.col("title")
+                        + pl.when("confirmed").then(pl.lit("")).otherwise(pl.lit(" (pending)"))).str.join(", "),
+        )
+    )
+
+
+def _newest_margins(margins: pl.DataFrame) -> pl.DataFrame:
+    """Smallest margin of the newest result of each on-board test of a component (SAE J1979-DA monitor ids)."""
+    monitor = pl.col("obdmid")
+    # 01-08 oxygen sensor monitors and 41-48 their heaters: four a bank; 21 and 22 the catalysts.
+    sensor = pl.when(monitor.is_between(0x41, 0x48)).then(monitor - 0x40).when(monitor <= 0x08).then(monitor)
+    component = (
+        pl.when(monitor.is_in([0x21, 0x22])).then(pl.format("CAT{}", monitor - 0x20))
+        .when(sensor.is_not_null())
+        .then(pl.format("B{}S{}", (sensor - 1) // 4 + 1, (sensor - 1) % 4 + 1))
+    )
+    newest = margins.sort("ts").group_by("unit_id", "obdmid", "tid", maintain_order=True).last()
+    return (
+        newest.with_columns(component=component)
+        .filter(pl.col("component").is_not_null())
+        .group_by("unit_id", "component")
+        .agg(pl.col("margin").min())
+    )
+
+
+def _bank(component: pl.Expr) -> pl.Expr:
+    """Bank of a component, 0 for the whole vehicle."""
+    return component.str.extract(r"^(?:B|CAT|BANK)(\d)").cast(pl.Int64).fill_null(0)

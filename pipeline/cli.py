@@ -1,0 +1,189 @@
+"""The command line: ``lightoff [--config FILE] COMMAND``."""
+
+from __future__ import annotations
+
+import sys
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Annotated
+
+import polars as pl
+import typer
+from rich.console import Console
+
+from pipeline import jobs
+from pipeline.assess import ISSUED
+from pipeline.console import say_derived, say_ingested, say_list, watching
+from pipeline.coverage import coverage_table
+from pipeline.derive import derive
+from pipeline.errors import LightoffError
+from pipeline.lake import Lake
+from pipeline.report.why import explain
+from pipeline.settings import Settings, read_settings
+
+LOOK = 3  # done, but something needs a look
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help="Finds oxygen sensors and catalysts that are heading for failure in a fleet's telematics exports and writes "
+    "the weekly maintenance list. Without --config the defaults and the sample fleet are used.",
+)
+_console = Console()
+Paths = Annotated[list[Path] | None, typer.Argument(help="Export files or folders; those of the settings if none.")]
+Week = Annotated[str | None, typer.Option(help="Monday the list is issued on, as 2026-04-20; the newest if left out.")]
+
+
+@app.callback()
+def _settings(
+    context: typer.Context,
+    config: Annotated[Path | None, typer.Option(help="Settings file (TOML); defaults if left out.")] = None,
+) -> None:
+    context.obj = config
+
+
+@app.command()
+def ingest(context: typer.Context, paths: Paths = None) -> None:
+    """Read export files into the lake; files read before are skipped."""
+    settings, lake = _open(context)
+    with lake.lock("ingest", _now().isoformat()), watching(_console) as watch:
+        summary = jobs.ingest_paths(settings, lake, paths or [], _now(), watch)
+    if say_ingested(_console, summary):
+        raise typer.Exit(LOOK)
+
+
+@app.command(name="derive")
+def derive_command(context: typer.Context) -> None:
+    """Work out trips and daily indicators from readings that are new or changed."""
+    settings, lake = _open(context)
+    with lake.lock("derive", _now().isoformat()), watching(_console) as watch:
+        summary = derive(settings, lake, watch.deriving)
+    say_derived(_console, summary)
+
+
+@app.command()
+def rank(context: typer.Context, week: Week = None) -> None:
+    """Judge every sensor and catalyst and write the ranked list of one week."""
+    settings, lake = _open(context)
+    with lake.lock("rank", _now().isoformat()):
+        week_start = _week(settings, lake, week)
+        result = jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())
+    say_list(_console, result, rows=10)
+
+
+@app.command()
+def nightly(context: typer.Context, paths: Paths = None) -> None:
+    """Ingest, derive and judge: what runs every night."""
+    settings, lake = _open(context)
+    with lake.lock("nightly", _now().isoformat()), watching(_console) as watch:
+        read, derived, judged = jobs.nightly(settings, lake, paths or [], _now(), watch)
+    look = say_ingested(_console, read)
+    say_derived(_console, derived)
+    _console.print(
+        f"judged {judged.judged} components for the list of {judged.week_start}; {judged.held} held back, "
+        f"{judged.not_judged} not judged",
+        soft_wrap=True,
+    )
+    if look:
+        raise typer.Exit(LOOK)
+
+
+@app.command()
+def weekly(context: typer.Context, paths: Paths = None, week: Week = None) -> None:
+    """The main job: ingest, derive, judge, rank and write the list and the page."""
+    settings, lake = _open(context)
+    with lake.lock("weekly", _now().isoformat()):
+        with watching(_console) as watch:
+            read = jobs.ingest_paths(settings, lake, paths or [], _now(), watch)
+            derived = derive(settings, lake, watch.deriving)
+        look = say_ingested(_console, read)
+        say_derived(_console, derived)
+        week_start = _week(settings, lake, week)
+        result = jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())
+    say_list(_console, result, rows=10)
+    if look:
+        raise typer.Exit(LOOK)
+
+
+@app.command()
+def backtest(
+    context: typer.Context,
+    out: Annotated[Path, typer.Option(help="Folder that gets one folder a week.")],
+    first: Annotated[str | None, typer.Option("--from", help="First Monday; the first with data if left out.")] = None,
+    last: Annotated[str | None, typer.Option("--to", help="Last Monday; the newest if left out.")] = None,
+) -> None:
+    """Write the list of every past week exactly as it would have been."""
+    settings, lake = _open(context)
+    with lake.lock("backtest", _now().isoformat()), watching(_console) as watch:
+        start = jobs.monday(first, "--from") if first else jobs.first_week(lake)
+        end = jobs.monday(last, "--to") if last else jobs.newest_week(settings, lake, _now())
+        results = jobs.replay(settings, lake, start, end, out, watch)
+    rows = sum(result.ranked.listed for result in results)
+    _console.print(f"{len(results)} lists with {rows} rows in {out}", soft_wrap=True)
+
+
+@app.command()
+def coverage(context: typer.Context, week: Week = None) -> None:
+    """What can be judged, what cannot, and which signal would change that."""
+    settings, lake = _open(context)
+    scores = lake.read("scores", where=pl.col("series") == ISSUED)
+    if scores.is_empty():
+        raise LightoffError("no list has been made yet; run `lightoff rank` first")
+    week_start = jobs.monday(week, "--week") if week else scores["week_start"].max()
+    _console.print(coverage_table(scores.filter(pl.col("week_start") == week_start), week_start))
+
+
+@app.command()
+def why(
+    context: typer.Context,
+    unit: Annotated[str, typer.Argument(help="Vehicle number.")],
+    component: Annotated[str | None, typer.Argument(help="B1S1, B1S2, CAT1 ...; all if left out.")] = None,
+    week: Week = None,
+) -> None:
+    """From a list row back to indicators, trips and the lines of the export files."""
+    settings, lake = _open(context)
+    week_start = jobs.monday(week, "--week") if week else None
+    text = explain(lake, settings, unit, component, ISSUED, week_start)
+    _console.print(text, markup=False, highlight=False, soft_wrap=True)
+
+
+@app.command()
+def simulate(
+    out: Annotated[Path, typer.Option(help="Folder for exports/ and truth/.")],
+    units: Annotated[int, typer.Option(min=1, help="Vehicles.")] = 40,
+    weeks: Annotated[int, typer.Option(min=1, help="Weeks.")] = 16,
+    seed: Annotated[int, typer.Option(help="Same seed, same fleet.")] = 1,
+    start: Annotated[str, typer.Option(help="First Monday.")] = "2026-01-05",
+) -> None:
+    """Invent a fleet: exports as gateways write them, and the truth kept apart."""
+    from sample_lake.simulate import simulate as make_fleet
+
+    summary = make_fleet(out, units=units, weeks=weeks, seed=seed, start=date.fromisoformat(start))
+    _console.print(", ".join(f"{name} {value}" for name, value in summary.items()), soft_wrap=True)
+
+
+def main() -> None:
+    """Entry point; exit codes: 0 done, 1 failed, 2 usage or configuration, 3 done but something needs a look."""
+    try:
+        app()
+    except LightoffError as error:
+        print(f"lightoff: {error}", file=sys.stderr)
+        sys.exit(error.exit_code)
+
+
+def _open(context: typer.Context) -> tuple[Settings, Lake]:
+    settings = read_settings(context.obj)
+    return settings, Lake(settings.lake)
+
+
+def _week(settings: Settings, lake: Lake, week: str | None) -> date:
+    return jobs.monday(week, "--week") if week else jobs.newest_week(settings, lake, _now())
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+if __name__ == "__main__":
+    main()

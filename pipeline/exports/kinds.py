@@ -1,0 +1,72 @@
+"""Which of the five inputs a file is, told from its column names."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.errors import ExportError
+from pipeline.signals import signals
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One input: its table, the columns that mark it, and those it may have besides."""
+
+    name: str
+    required: tuple[str, ...]
+    optional: tuple[str, ...] = ()
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Every column that is read."""
+        return self.required + self.optional
+
+
+_EVENTS = (
+    Kind("onboard_tests", ("unit_id", "ts", "obdmid", "tid", "uasid", "value", "min", "max")),
+    Kind("codes", ("unit_id", "ts", "code", "state")),
+    Kind(
+        "work_orders",
+        ("order_id", "unit_id", "closed_on", "component", "action", "finding"),
+        ("odometer_km", "cause", "parts_cost", "labour_h"),
+    ),
+    Kind(
+        "register",
+        ("unit_id", "engine_family", "fuel"),
+        ("model_year", "banks", "upstream_sensor", "displacement_l", "depot", "in_service_on"),
+    ),
+)
+
+
+def recognise(file: str, names: list[str]) -> tuple[Kind, list[str]]:
+    """The kind of a file with these column names, and the columns that are not needed and are dropped.
+
+    Raises:
+        ExportError: the columns are those of none of the inputs, or one that is needed stands there twice.
+    """
+    present = set(names)
+    kind = next((kind for kind in _EVENTS if present.issuperset(kind.required)), None)
+    if kind is None:
+        sampled = tuple(name for name in signals() if name in present)
+        if not (present.issuperset(("unit_id", "ts")) and sampled):
+            raise ExportError(file, _unrecognised(names), line=1)
+        kind = Kind("readings", ("unit_id", "ts"), sampled)
+    doubled = sorted({name for name in names if names.count(name) > 1 and name in kind.columns})
+    if doubled:
+        raise ExportError(
+            file, f"column {', '.join(doubled)} stands there more than once; leave one of them", line=1
+        )
+    dropped = [name for name in dict.fromkeys(names) if name not in kind.columns]
+    return kind, dropped
+
+
+def _unrecognised(names: list[str]) -> str:
+    needed = "; ".join(f"{kind.name}: {', '.join(kind.required)}" for kind in _EVENTS)
+    shown = ", ".join(repr(name[:40]) for name in names[:12]) + (", .." if len(names) > 12 else "")
+    hint = ""
+    if len(names) == 1 and any(mark in names[0] for mark in ";\t|"):
+        hint = "; the columns seem to be separated by another character than the comma"
+    return (
+        f"not one of the inputs: found the columns {shown}{hint}; needed are for readings: unit_id, ts and at least "
+        f"one signal; {needed}; rename the columns, or name a layout"
+    )

@@ -1,0 +1,119 @@
+"""One export file -> cleaned rows and rejects: recognised, read in batches, cleaned, and told what became of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.errors import ExportError
+from pipeline.exports.csvtext import CsvSource
+from pipeline.exports.events import CLEANERS
+from pipeline.exports.kinds import Kind, recognise
+from pipeline.exports.parquet import ParquetSource
+from pipeline.exports.readings import Cleaned, clean_readings, wanted_types
+from pipeline.exports.rejects import Rejects
+from pipeline.exports.sources import Source
+from pipeline.exports.staging import Stage
+from pipeline.signals import signals
+
+REFUSED = "refused"
+
+
+@dataclass
+class Export:
+    """One file of a run and what became of its rows."""
+
+    source: int
+    file: str
+    export_id: str
+    bytes: int
+    rejects: Rejects
+    kind: str = REFUSED
+    rows_in: int = 0
+    signals: set[str] = field(default_factory=set)
+    dropped: list[str] = field(default_factory=list)
+    reason: str | None = None
+    records: pl.DataFrame | None = None
+
+
+@dataclass(frozen=True)
+class Door:
+    """Where cleaned readings go, how days and buckets are told, and who is told of rows read."""
+
+    stage: Stage
+    zone: str
+    buckets: int
+    tick: Callable[[str, int], None]
+
+
+def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) -> Export:
+    """Read one file; a file that cannot be read as a table is refused, with the reason, and leaves nothing behind.
+
+    Args:
+        source: number of the file within the run.
+        identity: export id and size in bytes.
+    """
+    export_id, size = identity
+    export = Export(source, str(path), export_id, size, Rejects(export_id, str(path)))
+    try:
+        opened = _opened(path)
+        kind, export.dropped = recognise(str(path), opened.names)
+        export.kind = kind.name
+        if kind.name == "readings":
+            _read_readings(opened, kind, export, door)
+        else:
+            _read_records(opened, kind, export, door)
+        _check_unchanged(path, size)
+    except ExportError as error:
+        door.stage.discard(source)
+        return Export(
+            source, str(path), export_id, size, Rejects(export_id, str(path)), reason=_without_file(error)
+        )
+    return export
+
+
+def _check_unchanged(path: Path, size: int) -> None:
+    """A gateway may still be writing the file."""
+    try:
+        now = path.stat().st_size
+    except OSError as error:
+        raise ExportError(str(path), f"cannot be read: {error.strerror}; check its rights") from error
+    if now != size:
+        raise ExportError(str(path), "the file changed while it was read; it is read again on the next run")
+
+
+def _opened(path: Path) -> Source:
+    return ParquetSource(path) if path.name.lower().endswith(".parquet") else CsvSource(path)
+
+
+def _read_readings(opened: Source, kind: Kind, export: Export, door: Door) -> None:
+    for batch in opened.batches(wanted_types(kind.columns)):
+        export.rejects.add_rows(batch.rejected)
+        cleaned = clean_readings(batch.frame, door.zone, door.buckets)
+        _count(export, cleaned, batch.rows_in)
+        export.signals |= set(cleaned.frame.columns) & set(signals())
+        door.stage.add(cleaned.frame, export.source)
+        door.tick(export.file, export.rows_in)
+
+
+def _read_records(opened: Source, kind: Kind, export: Export, door: Door) -> None:
+    batch = opened.records([name for name in kind.columns if name in opened.names])
+    export.rejects.add_rows(batch.rejected)
+    cleaned = CLEANERS[kind.name](batch.frame)
+    _count(export, cleaned, batch.rows_in)
+    export.records = cleaned.frame
+    door.tick(export.file, export.rows_in)
+
+
+def _count(export: Export, cleaned: Cleaned, rows_in: int) -> None:
+    export.rows_in += rows_in
+    export.rejects.add_rows(cleaned.rows)
+    export.rejects.add_cells(cleaned.cells, cleaned.further)
+
+
+def _without_file(error: ExportError) -> str:
+    """The message without the file's name, which the ledger has in a column of its own."""
+    return str(error).removeprefix(error.file).lstrip(":, ")

@@ -1,0 +1,46 @@
+"""What every reader hands on: raw frames with a line number a row, and the rows that are no rows at all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+import polars as pl
+
+
+@dataclass(frozen=True)
+class RawBatch:
+    """Some rows of a file.
+
+    ``frame`` has ``line`` and the wanted columns, as text or already typed; ``rejected`` the rows that could not be
+    cut into cells (line, column, value, reason); ``rows_in`` counts both.
+    """
+
+    frame: pl.DataFrame
+    rows_in: int
+    rejected: pl.DataFrame
+
+
+class Source(Protocol):
+    """One export file whose column names are known."""
+
+    path: Path
+    names: list[str]
+
+    def batches(self, wanted: dict[str, pl.DataType]) -> Iterator[RawBatch]:
+        """Rows in file order, a bounded number at a time; columns typed as wanted where every cell allows it.
+
+        Raises:
+            ExportError: the file is damaged.
+        """
+        ...
+
+    def records(self, wanted: list[str]) -> RawBatch:
+        """The whole of a small table, every column as text.
+
+        Raises:
+            ExportError: the file is damaged.
+        """
+        ...

@@ -1,0 +1,73 @@
+"""Cleaned readings of a group of files, kept by bucket until they are merged: in memory, or on disk if many."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import polars as pl
+
+SPILL_ROWS = 1_000_000
+
+
+class Stage:
+    """Readings waiting for the merge; ``source`` numbers the file that a row came from."""
+
+    def __init__(self, folder: Path, spill_rows: int = SPILL_ROWS) -> None:
+        """Begin empty; what a stopped run left in ``folder`` is removed."""
+        self._folder, self._spill_rows = folder, spill_rows
+        self.clear()
+
+    def clear(self) -> None:
+        """Forget everything and remove the folder."""
+        self._held: list[pl.DataFrame] = []
+        self._held_rows, self._spilled, self.rows = 0, 0, 0
+        self._files: dict[int, list[Path]] = {}
+        self._counts: list[pl.DataFrame] = []
+        self._refused: list[int] = []
+        if self._folder.exists():
+            shutil.rmtree(self._folder)
+
+    def add(self, frame: pl.DataFrame, source: int) -> None:
+        """Stage cleaned rows (with ``line``, ``day`` and ``bucket``) of one file."""
+        if not frame.height:
+            return
+        frame = frame.with_columns(source=pl.lit(source, dtype=pl.Int32))
+        self._held.append(frame)
+        self._held_rows += frame.height
+        self.rows += frame.height
+        self._counts.append(frame.group_by("source", "day", "bucket").agg(rows=pl.len().cast(pl.Int64)))
+        if self._held_rows >= self._spill_rows:
+            self._spill()
+
+    def discard(self, source: int) -> None:
+        """Leave out what was staged of a file that turned out to be damaged."""
+        self._refused.append(source)
+
+    def partitions(self) -> pl.DataFrame:
+        """Rows staged for each ``day`` and ``bucket``."""
+        empty = pl.DataFrame(
+            schema={"source": pl.Int32, "day": pl.Date, "bucket": pl.Int32, "rows": pl.Int64}
+        )
+        counts = pl.concat([empty, *self._counts]).filter(~pl.col("source").is_in(self._refused))
+        return counts.group_by("day", "bucket").agg(pl.col("rows").sum()).sort("bucket", "day")
+
+    def read(self, partitions: pl.DataFrame) -> pl.DataFrame:
+        """Staged rows of the named partitions (``day``, ``bucket``), files and lines in the order staged."""
+        parts = []
+        for (bucket,), days in partitions.group_by("bucket", maintain_order=True):
+            wanted = (pl.col("bucket") == bucket) & pl.col("day").is_in(days["day"].implode())
+            wanted &= ~pl.col("source").is_in(self._refused)
+            parts += [pl.scan_ipc(path).filter(wanted).collect() for path in self._files.get(bucket, [])]
+            parts += [held.filter(wanted) for held in self._held]
+        return pl.concat([part for part in parts if part.height], how="diagonal")
+
+    def _spill(self) -> None:
+        self._folder.mkdir(parents=True, exist_ok=True)
+        together = pl.concat(self._held, how="diagonal")
+        for (bucket,), rows in together.partition_by("bucket", as_dict=True, maintain_order=True).items():
+            path = self._folder / f"{self._spilled:06}-{bucket}.arrow"
+            rows.write_ipc(path, compression="lz4")
+            self._files.setdefault(bucket, []).append(path)
+        self._spilled += 1
+        self._held, self._held_rows = [], 0

@@ -1,0 +1,83 @@
+"""Merging of the small tables: what a new row does to the row of the same key that already stands."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.exports.merging import FATES, LAKE, Merged, repeats, running_least
+from pipeline.tables import table
+
+
+def merge_events(name: str, existing: pl.DataFrame, new: pl.DataFrame) -> Merged:
+    """Codes and on-board tests: an event happens once.
+
+    A row that says the same as one before is a duplicate. Of two rows with one key and different content the one that
+    is smaller, column by column, stays, whatever the order in which they come; the other is lost.
+    """
+    declared = table(name)
+    key = list(declared.key)
+    content = [column for column in declared.columns if column not in (*key, *declared.provenance)]
+    rows = _together(existing, new).sort(key, maintain_order=True)
+    ranks = rows.select(content).unique().sort(content).with_row_index("rank") if content else None
+    if ranks is None:
+        rows = rows.with_columns(rank=pl.lit(0, dtype=pl.UInt32))
+    else:
+        rows = rows.join(ranks, on=content, how="left", maintain_order="left", nulls_equal=True)
+    rows = rows.with_columns(again=repeats(rows, key))
+    rows = rows.with_columns(least=running_least(rows, ["rank"])["rank"])
+    before = pl.when("again").then(pl.col("least").shift(1))
+    rows = rows.with_columns(before=before, group=(~pl.col("again")).cum_sum())
+    rows = rows.with_columns(
+        fate=pl.when(pl.col("rank") == pl.col("before"))
+        .then(pl.lit("duplicate"))
+        .when(pl.col("rank") > pl.col("before"))
+        .then(pl.lit("lost"))
+        .otherwise(pl.lit("kept"))
+        .cast(FATES)
+    )
+    fates = rows.filter(pl.col("source") != LAKE)
+    clashing = fates.filter((pl.col("rank") != pl.col("before")).fill_null(False)).select(
+        "source",
+        "line",
+        "fate",
+        column=pl.lit("value"),
+        value=pl.format("{}", pl.concat_str(content or [pl.lit("")], separator=" ")),
+        reason=pl.when(pl.col("fate") == "lost")
+        .then(pl.lit("another result stands for this unit, instant and test, and stays"))
+        .otherwise(pl.lit("took the place of another result for this unit, instant and test")),
+    )
+    # The first row that is as small as the smallest: a row that already stands keeps its place among equals.
+    stands = rows.filter(pl.col("rank") == pl.col("rank").min().over("group")).unique(
+        "group", keep="first", maintain_order=True
+    )
+    return Merged(
+        stands.select(list(declared.columns)),
+        _fates(fates),
+        cells=clashing.filter(pl.col("fate") == "kept").drop("fate"),
+        lost=clashing.filter(pl.col("fate") == "lost").drop("fate"),
+    )
+
+
+def merge_records(name: str, existing: pl.DataFrame, new: pl.DataFrame) -> Merged:
+    """Register and work orders: the row ingested last stands; one that says what already stands is a duplicate."""
+    declared = table(name)
+    key = list(declared.key)
+    content = [column for column in declared.columns if column not in (*key, *declared.provenance)]
+    rows = _together(existing, new).sort(key, maintain_order=True)
+    rows = rows.with_columns(again=repeats(rows, key))
+    same = pl.all_horizontal(pl.col(column).eq_missing(pl.col(column).shift(1)) for column in content)
+    rows = rows.with_columns(
+        fate=pl.when(pl.col("again") & same).then(pl.lit("duplicate")).otherwise(pl.lit("kept")).cast(FATES)
+    )
+    stands = rows.filter(pl.col("fate") == "kept").unique(key, keep="last", maintain_order=True)
+    return Merged(stands.select(list(declared.columns)), _fates(rows.filter(pl.col("source") != LAKE)))
+
+
+def _together(existing: pl.DataFrame, new: pl.DataFrame) -> pl.DataFrame:
+    old = existing.with_columns(source=pl.lit(LAKE, dtype=pl.Int32))
+    return pl.concat([old, new.select(old.columns)], how="vertical")
+
+
+def _fates(rows: pl.DataFrame) -> pl.DataFrame:
+    moments = [column for column in ("ts",) if column in rows.columns]
+    return rows.select("source", "line", *moments, "fate", changes=pl.col("fate") == "kept")

@@ -1,0 +1,60 @@
+"""Prefect flows around the same jobs that the command line runs; the only module that imports prefect."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from prefect import flow, task
+
+from pipeline import jobs
+from pipeline.derive import DeriveSummary, derive
+from pipeline.ingest import IngestSummary
+from pipeline.jobs import WeekResult
+from pipeline.lake import Lake
+from pipeline.settings import Settings, read_settings
+
+
+# Only ingest is retried: what can pass there is a store or a file still being written. A wrong limit stays wrong.
+@task(retries=2, retry_delay_seconds=30)
+def ingest_task(settings: Settings, paths: list[Path]) -> IngestSummary:
+    """Read the exports."""
+    return jobs.ingest_paths(settings, Lake(settings.lake), paths, datetime.now(UTC))
+
+
+@task
+def derive_task(settings: Settings) -> DeriveSummary:
+    """Derive what changed."""
+    return derive(settings, Lake(settings.lake))
+
+
+@task
+def list_task(settings: Settings) -> WeekResult:
+    """Judge, rank and write the newest list."""
+    lake = Lake(settings.lake)
+    week_start = jobs.newest_week(settings, lake, datetime.now(UTC))
+    return jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())
+
+
+@flow(name="lightoff-nightly")
+def nightly_flow(config: str | None = None) -> None:
+    """Ingest and derive, as ``lightoff nightly`` does."""
+    settings = _settings(config)
+    with Lake(settings.lake).lock("nightly flow", datetime.now(UTC).isoformat()):
+        ingest_task(settings, [])
+        derive_task(settings)
+
+
+@flow(name="lightoff-weekly")
+def weekly_flow(config: str | None = None) -> str:
+    """Ingest, derive, judge, rank and write, as ``lightoff weekly`` does; the path of the list."""
+    settings = _settings(config)
+    with Lake(settings.lake).lock("weekly flow", datetime.now(UTC).isoformat()):
+        ingest_task(settings, [])
+        derive_task(settings)
+        result = list_task(settings)
+    return str(result.outputs.paths["list.csv"])
+
+
+def _settings(config: str | None) -> Settings:
+    return read_settings(Path(config) if config else None)

@@ -1,0 +1,340 @@
+"""Stage 1, data acquisition: export files -> readings, codes, onboard_tests, register, work_orders and the ledger."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.errors import ConfigError, ExportError, LakeError
+from pipeline.exports.finding import find_exports, fingerprint
+from pipeline.exports.merging import FATES, Merged, merge_readings
+from pipeline.exports.reading import REFUSED, Door, Export, read_export
+from pipeline.exports.staging import Stage
+from pipeline.exports.standing import merge_events, merge_records
+from pipeline.lake import Lake
+from pipeline.settings import Settings
+from pipeline.signals import signals
+from pipeline.tables import table
+
+GROUP_ROWS = 20_000_000  # readings committed together; bounds what a stopped run has to read again
+PACKAGE_ROWS = 1_000_000  # readings merged at once; bounds memory
+PACKAGE_PARTITIONS = 256  # partitions written in one commit; the writer holds about 2 MB (measured) for each
+
+_MERGES = {
+    "codes": merge_events,
+    "onboard_tests": merge_events,
+    "register": merge_records,
+    "work_orders": merge_records,
+}
+_TABLES = ("readings", *_MERGES, "export_spans", "quarantine", "exports")
+
+_FILES = {
+    "file": pl.String,
+    "status": pl.String,
+    "export_id": pl.String,
+    "kind": pl.String,
+    "rows_in": pl.Int64,
+    "kept": pl.Int64,
+    "quarantined": pl.Int64,
+    "duplicates": pl.Int64,
+    "first_ts": pl.Datetime("us", "UTC"),
+    "last_ts": pl.Datetime("us", "UTC"),
+    "signals": pl.String,
+    "dropped": pl.String,
+    "reason": pl.String,
+}
+
+
+@dataclass(frozen=True)
+class IngestProgress:
+    """How far a run is: ``doing`` is ``reading`` or ``merging``; rows are those of the file being read."""
+
+    doing: str
+    file: str
+    rows: int
+    files_done: int
+    files: int
+
+
+@dataclass(frozen=True)
+class IngestSummary:
+    """What became of every file.
+
+    ``files`` has one row a file; ``status`` is ``read``, ``already read`` (its content is in the ledger; its counts are
+    null), ``refused`` or ``ignored``.
+    """
+
+    files: pl.DataFrame
+
+    @property
+    def totals(self) -> dict[str, int]:
+        """Files by status, and ``rows_in`` = ``kept`` + ``quarantined`` + ``duplicates`` over the files read."""
+        counts = {
+            status: self.files.filter(pl.col("status") == status).height
+            for status in ("read", "already read", "refused", "ignored")
+        }
+        sums = self.files.select(pl.col("rows_in", "kept", "quarantined", "duplicates").sum()).row(0, named=True)
+        return counts | sums
+
+
+def ingest(
+    settings: Settings,
+    lake: Lake,
+    paths: list[Path],
+    arrived_at: datetime,
+    progress: Callable[[IngestProgress], None] | None = None,
+) -> IngestSummary:
+    """Read every export under ``paths`` that the ledger does not know yet.
+
+    The caller holds :meth:`Lake.lock`. Files are taken in the order of their paths and committed in groups, all
+    tables of a group together or not at all.
+
+    Raises:
+        ConfigError: the lake was begun with another time zone or number of buckets; ``arrived_at`` has no zone.
+        ExportError: there is no export file under ``paths``.
+        LakeError: the lake cannot be written, or the rows of a file do not add up.
+    """
+    if arrived_at.tzinfo is None:
+        raise ConfigError("the time of arrival needs a time zone")
+    found, ignored = find_exports(paths)
+    lake.settle(settings.time_zone, settings.buckets)
+    run = _Run(settings, lake, arrived_at.astimezone(UTC), len(found), progress)
+    for path in found:
+        run.take(path)
+    run.publish()
+    lines = run.lines + [
+        {"file": str(path), "status": "ignored", "kind": "", "reason": "not *.csv, *.csv.gz or *.parquet"}
+        for path in ignored
+    ]
+    return IngestSummary(pl.DataFrame(lines, schema=_FILES).sort("file", maintain_order=True))
+
+
+class _Run:
+    """Files read but not yet committed, and the lines of the summary so far."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        lake: Lake,
+        arrived_at: datetime,
+        files: int,
+        progress: Callable[[IngestProgress], None] | None,
+    ) -> None:
+        self._lake, self._arrived_at, self._files, self._progress = lake, arrived_at, files, progress
+        self._done = 0
+        self._stage = Stage(lake.root / "_staging")
+        self._door = Door(self._stage, settings.time_zone, settings.buckets, self._tick)
+        ledger = lake.scan("exports").select("export_id", "kind").collect()
+        self._known = set(ledger.filter(pl.col("kind") != REFUSED)["export_id"])
+        self._refused = set(ledger.filter(pl.col("kind") == REFUSED)["export_id"])
+        self._exports: list[Export] = []
+        self.lines: list[dict[str, object]] = []
+
+    def take(self, path: Path) -> None:
+        """Read one file unless its content has been read; commit when enough has come together."""
+        self._done += 1
+        try:
+            identity = fingerprint(path)
+        except ExportError as error:
+            self.lines.append({"file": str(path), "status": REFUSED, "kind": REFUSED, "reason": str(error)})
+            return
+        if identity[0] in self._known:
+            self.lines.append({"file": str(path), "status": "already read", "export_id": identity[0]})
+        else:
+            export = read_export(path, len(self._exports), identity, self._door)
+            self._exports.append(export)
+            if export.kind != REFUSED:
+                self._known.add(export.export_id)
+        if self._stage.rows >= GROUP_ROWS:
+            self.publish()
+
+    def publish(self) -> None:
+        """Commit everything taken so far."""
+        if not self._exports:
+            return
+        with self._lake.transaction(*_TABLES):
+            outcomes = [self._merge_records(name, merge) for name, merge in _MERGES.items()]
+            fates, spans = self._merge_readings()
+            ledger = self._ledger(pl.concat([fates, *outcomes]))
+            self._lake.append("export_spans", spans)
+            self._lake.append("quarantine", pl.concat([export.rejects.frame() for export in self._exports]))
+            self._write_ledger(ledger)
+        self._stage.clear()
+        self._exports = []
+
+    def _tick(self, file: str, rows: int, doing: str = "reading") -> None:
+        if self._progress is not None:
+            self._progress(IngestProgress(doing, file, rows, self._done, self._files))
+
+    # -- readings --------------------------------------------------------------------------------------------
+
+    def _merge_readings(self) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Merge package by package; the counts by source and fate, and the spans."""
+        fates, spans = [_no_fates()], [table("export_spans").empty()]
+        for package in self._packages():
+            self._tick("", int(package["rows"].sum()), doing="merging")
+            merged = merge_readings(self._standing(package), self._stage.read(package))
+            changed = merged.fates.filter("changes").select("day", "bucket").unique()
+            if changed.height:
+                rows = merged.rows
+                if changed.height < package.height:
+                    rows = rows.join(changed, on=["day", "bucket"], how="semi", maintain_order="left")
+                absent = [name for name in signals() if name not in rows.columns]
+                rows = rows.with_columns(pl.lit(None).alias(name) for name in absent)
+                self._lake.replace("readings", rows, changed.to_dicts())
+            self._note(merged)
+            fates.append(_tally(merged.fates))
+            spans.append(self._spans(merged.fates))
+        return pl.concat(fates), pl.concat(spans)
+
+    def _packages(self) -> list[pl.DataFrame]:
+        """Partitions with new rows, by bucket and day, cut so that old and new rows of a package are bounded."""
+        standing = self._lake.files("readings").group_by("day", "bucket").agg(standing=pl.col("rows").sum())
+        wanted = self._stage.partitions().join(standing, on=["day", "bucket"], how="left", maintain_order="left")
+        total = pl.col("rows") + pl.col("standing").fill_null(0)
+        by_rows = (total.cum_sum() - total) // PACKAGE_ROWS
+        by_partitions = pl.int_range(pl.len()) // PACKAGE_PARTITIONS
+        return wanted.with_columns(rows_cut=by_rows, partitions_cut=by_partitions).partition_by(
+            "rows_cut", "partitions_cut", maintain_order=True
+        )
+
+    def _standing(self, package: pl.DataFrame) -> pl.DataFrame:
+        """Rows that the lake holds in the partitions of a package, without the signals it never sampled."""
+        present = package.filter(pl.col("standing").is_not_null())
+        if not present.height:
+            return table("readings").empty()
+        wanted = [
+            (pl.col("bucket") == bucket) & pl.col("day").is_in(days["day"].to_list())
+            for (bucket,), days in present.group_by("bucket", maintain_order=True)
+        ]
+        rows = self._lake.scan("readings").filter(pl.any_horizontal(wanted)).collect()
+        return rows.drop(name for name in signals() if rows[name].null_count() == rows.height)
+
+    def _spans(self, fates: pl.DataFrame) -> pl.DataFrame:
+        spans = (
+            fates.filter(pl.col("fate") == "kept")
+            .group_by("source", "unit_id", "day")
+            .agg(
+                first_line=pl.col("line").min(),
+                last_line=pl.col("line").max(),
+                rows=pl.len().cast(pl.Int64),
+                first_ts=pl.col("ts").min(),
+                last_ts=pl.col("ts").max(),
+            )
+        )
+        return self._signed(spans, "export_spans")
+
+    # -- small tables ----------------------------------------------------------------------------------------
+
+    def _merge_records(self, name: str, merge: Callable[[str, pl.DataFrame, pl.DataFrame], Merged]) -> pl.DataFrame:
+        """Merge one small table; the counts by source and fate."""
+        parts = [
+            export.records.with_columns(source=pl.lit(export.source, dtype=pl.Int32))
+            for export in self._exports
+            if export.kind == name and export.records is not None and export.records.height
+        ]
+        if not parts:
+            return _no_fates()
+        new = pl.concat(parts)
+        new = self._signed(new, name, keep=("source",))
+        key = list(table(name).key)
+        lead = "ts" if "ts" in key else key[0]
+        standing = self._lake.read(name, where=pl.col(lead).is_in(new[lead].unique().to_list()))
+        merged = merge(name, standing, new)
+        added = merged.rows.join(standing, on=key, how="anti")
+        untouched = merged.rows.join(standing, on=[*key, "export_id", "line"], how="semi")
+        if added.height + untouched.height < merged.rows.height:
+            others = self._lake.read(name).join(merged.rows, on=key, how="anti")
+            self._lake.overwrite(name, pl.concat([others, merged.rows]))
+        elif added.height:
+            self._lake.append(name, added)
+        self._note(merged)
+        return _tally(merged.fates)
+
+    # -- ledger ----------------------------------------------------------------------------------------------
+
+    def _note(self, merged: Merged) -> None:
+        """Hand rows and cells that gave way in a merge to the quarantine of their files."""
+        for (source,), faults in merged.cells.group_by("source", maintain_order=True):
+            self._exports[source].rejects.add_cells(faults.drop("source"))
+        for source, column, count in merged.further:
+            self._exports[source].rejects.add_cells(merged.cells.clear().drop("source"), {column: count})
+        for (source,), faults in merged.lost.group_by("source", maintain_order=True):
+            self._exports[source].rejects.add_rows(faults.drop("source"))
+
+    def _ledger(self, fates: pl.DataFrame) -> pl.DataFrame:
+        """Rows of table ``exports``; appends the lines of the summary.
+
+        Raises:
+            LakeError: rows in differ from rows kept, quarantined and duplicate.
+        """
+        counts = fates.group_by("source", "fate").agg(
+            pl.col("rows").sum(), pl.col("first_ts").min(), pl.col("last_ts").max()
+        )
+        by_fate = {(row["source"], row["fate"]): row for row in counts.to_dicts()}
+        rows = []
+        for export in self._exports:
+            kept = by_fate.get((export.source, "kept"), {})
+            duplicates = by_fate.get((export.source, "duplicate"), {}).get("rows", 0)
+            row = {
+                "export_id": export.export_id,
+                "file": export.file,
+                "kind": export.kind,
+                "bytes": export.bytes,
+                "rows_in": export.rows_in,
+                "kept": kept.get("rows", 0),
+                "quarantined": export.rejects.rows,
+                "duplicates": duplicates,
+                "first_ts": kept.get("first_ts"),
+                "last_ts": kept.get("last_ts"),
+                "signals": " ".join(name for name in signals() if name in export.signals),
+                "dropped": " ".join("_".join(name.split()) for name in export.dropped),
+                "reason": export.reason,
+                "arrived_at": self._arrived_at,
+            }
+            if row["rows_in"] != row["kept"] + row["quarantined"] + row["duplicates"]:
+                raise LakeError(
+                    f"{export.file}: {row['rows_in']} rows in, but {row['kept']} kept, {row['quarantined']} "
+                    f"quarantined and {duplicates} duplicates; nothing of this group was committed"
+                )
+            rows.append(row)
+            status = REFUSED if export.kind == REFUSED else "read"
+            self.lines.append({key: row[key] for key in _FILES if key in row} | {"status": status})
+        return pl.DataFrame(rows, schema=table("exports").schema).unique("export_id", keep="last")
+
+    def _write_ledger(self, ledger: pl.DataFrame) -> None:
+        again = self._refused.intersection(ledger["export_id"])
+        if again:
+            others = self._lake.read("exports").filter(~pl.col("export_id").is_in(list(again)))
+            self._lake.overwrite("exports", pl.concat([others, ledger]))
+        else:
+            self._lake.append("exports", ledger)
+        self._refused |= set(ledger.filter(pl.col("kind") == REFUSED)["export_id"])
+
+    def _signed(self, rows: pl.DataFrame, name: str, keep: tuple[str, ...] = ()) -> pl.DataFrame:
+        """The rows with the provenance that table ``name`` declares, in its columns and types."""
+        ids = pl.Series([export.export_id for export in self._exports], dtype=pl.String)
+        signed = rows.with_columns(export_id=ids.gather(rows["source"]), arrived_at=pl.lit(self._arrived_at))
+        schema = table(name).schema
+        absent = [column for column in schema if column not in signed.columns]
+        signed = signed.with_columns(pl.lit(None).alias(column) for column in absent)
+        return signed.select(*(pl.col(column).cast(kind) for column, kind in schema.items()), *keep)
+
+
+def _tally(fates: pl.DataFrame) -> pl.DataFrame:
+    """Rows and first and last instant by source and fate."""
+    moment = pl.col("ts") if "ts" in fates.columns else pl.lit(None, dtype=pl.Datetime("us", "UTC"))
+    return fates.group_by("source", "fate").agg(
+        rows=pl.len().cast(pl.Int64), first_ts=moment.min(), last_ts=moment.max()
+    )
+
+
+def _no_fates() -> pl.DataFrame:
+    instant = pl.Datetime("us", "UTC")
+    return pl.DataFrame(
+        schema={"source": pl.Int32, "fate": FATES, "rows": pl.Int64, "first_ts": instant, "last_ts": instant}
+    )

@@ -1,0 +1,141 @@
+"""Jobs: the stages in the order a night or a week runs them. Used by the command line and by the flows alike.
+
+Each job takes the time as an argument; only the edge reads a clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from pipeline.assess import ISSUED, REPLAYED, AssessSummary, assess, weekly_indicators
+from pipeline.derive import DeriveSummary, derive
+from pipeline.errors import ConfigError, LightoffError
+from pipeline.facts import read_costs
+from pipeline.ingest import IngestProgress, IngestSummary, ingest
+from pipeline.lake import Lake
+from pipeline.rank import RankSummary, rank
+from pipeline.report.listing import Outputs, write_outputs
+from pipeline.settings import Settings
+
+_WEEK = timedelta(days=7)
+
+
+@dataclass(frozen=True)
+class Watch:
+    """Where a job reports how far it is: a file being read, partitions derived, a week judged."""
+
+    reading: Callable[[IngestProgress], None] | None = None
+    deriving: Callable[[int, int, int], None] | None = None
+    judging: Callable[[date, int, int], None] | None = None
+
+
+@dataclass(frozen=True)
+class WeekResult:
+    """One list: what was judged, what is on it, and where it was written."""
+
+    week_start: date
+    assessed: AssessSummary
+    ranked: RankSummary
+    outputs: Outputs
+
+
+def ingest_paths(
+    settings: Settings, lake: Lake, paths: list[Path], now: datetime, watch: Watch = Watch()
+) -> IngestSummary:
+    """Read the exports of ``paths``, or those of the settings where none is given."""
+    return ingest(settings, lake, paths or [Path(path) for path in settings.exports], now, watch.reading)
+
+
+def nightly(
+    settings: Settings, lake: Lake, paths: list[Path], now: datetime, watch: Watch = Watch()
+) -> tuple[IngestSummary, DeriveSummary, AssessSummary]:
+    """Ingest, derive, and judge what is known for the list that would be issued next."""
+    read = ingest_paths(settings, lake, paths, now, watch)
+    derived = derive(settings, lake, watch.deriving)
+    return read, derived, assess(settings, lake, newest_week(settings, lake, now), ISSUED)
+
+
+def make_list(
+    settings: Settings, lake: Lake, week_start: date, folder: Path, series: str = ISSUED
+) -> WeekResult:
+    """Assess, rank and write one list to ``folder``."""
+    assessed = assess(settings, lake, week_start, series)
+    ranked = rank(settings, lake, week_start, series)
+    outputs = write_outputs(
+        lake,
+        settings,
+        series,
+        week_start,
+        folder,
+        weekly_indicators(settings, lake, week_start),
+        read_costs(settings).currency,
+    )
+    return WeekResult(week_start, assessed, ranked, outputs)
+
+
+def replay(
+    settings: Settings, lake: Lake, first: date, last: date, folder: Path, watch: Watch = Watch()
+) -> list[WeekResult]:
+    """The list of every Monday from ``first`` to ``last`` as it would have been, each in its own folder.
+
+    Raises:
+        ConfigError: the span holds no Monday, or the lake holds no readings before its end.
+    """
+    mondays = [first + _WEEK * index for index in range((last - first).days // 7 + 1)]
+    if not mondays:
+        raise ConfigError(f"no Monday lies between {first} and {last}; give --from on or before --to")
+    results = []
+    for index, monday in enumerate(mondays):
+        results.append(make_list(settings, lake, monday, folder / monday.isoformat(), REPLAYED))
+        if watch.judging is not None:
+            watch.judging(monday, index + 1, len(mondays))
+    return results
+
+
+def newest_week(settings: Settings, lake: Lake, now: datetime) -> date:
+    """Monday of the list that the newest data serve: the one after the newest reading, or this week's if earlier.
+
+    Raises:
+        LightoffError: the lake holds no readings.
+    """
+    newest = lake.scan("export_spans").select(pl.col("day").max()).collect().item()
+    if newest is None:
+        raise LightoffError(f"the lake {lake.root} holds no readings; run `lightoff ingest` first")
+    after = newest - timedelta(days=newest.weekday()) + _WEEK
+    today = now.astimezone(ZoneInfo(settings.time_zone)).date()
+    return min(after, today - timedelta(days=today.weekday()))
+
+
+def first_week(lake: Lake) -> date:
+    """Monday of the first list that has a whole week of data behind it.
+
+    Raises:
+        LightoffError: the lake holds no readings.
+    """
+    oldest = lake.scan("export_spans").select(pl.col("day").min()).collect().item()
+    if oldest is None:
+        raise LightoffError(f"the lake {lake.root} holds no readings; run `lightoff ingest` first")
+    monday = oldest - timedelta(days=oldest.weekday())
+    return monday + _WEEK * (1 if monday == oldest else 2)
+
+
+def monday(text: str, option: str) -> date:
+    """A date given on the command line, which must be a Monday.
+
+    Raises:
+        ConfigError: it is no date, or another day of the week.
+    """
+    try:
+        day = date.fromisoformat(text)
+    except ValueError as error:
+        raise ConfigError(f"{option}: {text!r} is no date; write it as 2026-04-20") from error
+    if day.weekday():
+        before = day - timedelta(days=day.weekday())
+        raise ConfigError(f"{option}: {day} is a {day:%A}; lists are issued on Mondays, such as {before}")
+    return day

@@ -1,0 +1,44 @@
+"""What was known at the midnight a list is issued: nothing dated later, nothing that arrived later."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from pipeline.lake import Lake
+from pipeline.settings import Settings
+
+
+@dataclass(frozen=True)
+class Known:
+    """The tables a list may rest on, as known at its midnight."""
+
+    days: pl.DataFrame
+    codes: pl.DataFrame
+    onboard_tests: pl.DataFrame
+    work_orders: pl.DataFrame
+    register: pl.DataFrame
+
+
+def known_at(settings: Settings, lake: Lake, week_start: date) -> Known:
+    """Tables cut at the midnight on which ``week_start`` begins in the fleet's time zone.
+
+    A lake that was filled after that midnight holds history: what it says of the time before is taken as known when
+    it happened. From the lake's first ingest on, only what had arrived by the midnight counts, so that a list made
+    again later equals the one that went out.
+    """
+    midnight = datetime.combine(week_start, datetime.min.time(), ZoneInfo(settings.time_zone))
+    born = lake.read("exports")["arrived_at"].min()
+    alive = born is not None and born < midnight
+    arrived = (pl.col("arrived_at") < midnight) if alive else pl.lit(True)
+    oldest = week_start - timedelta(days=7 * settings.history_weeks)
+    return Known(
+        days=lake.read("indicator_days", where=pl.col("day").is_between(oldest, week_start, closed="left") & arrived),
+        codes=lake.read("codes", where=(pl.col("ts") < midnight) & arrived),
+        onboard_tests=lake.read("onboard_tests", where=(pl.col("ts") < midnight) & arrived),
+        work_orders=lake.read("work_orders", where=(pl.col("closed_on") < week_start) & arrived),
+        register=lake.read("register"),
+    )

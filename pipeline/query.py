@@ -1,0 +1,175 @@
+"""The one place where SQL runs: steps are files under ``sql/`` whose header declares what they read and make."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from types import TracebackType
+
+import duckdb
+import polars as pl
+
+from pipeline.errors import ConfigError, QueryError
+from pipeline.settings import PROJECT
+from pipeline.tables import Table, table
+
+SQL = PROJECT / "sql"
+_FIELDS = ("table", "grain", "reads", "params", "note")
+
+
+@dataclass(frozen=True)
+class Step:
+    """One SQL file: the table it makes, the tables it reads, the limits it uses and its text."""
+
+    path: Path
+    table: str
+    grain: str
+    reads: tuple[str, ...]
+    params: tuple[str, ...]
+    note: str
+    text: str
+
+
+@cache
+def step(name: str) -> Step:
+    """A step by file name without ``.sql``, such as ``10_trips`` or ``checks/keys``.
+
+    Raises:
+        ConfigError: the file is missing or its header is incomplete.
+    """
+    path = SQL / f"{name}.sql"
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError as error:
+        raise ConfigError(f"sql/{name}.sql: no such step") from error
+    header: dict[str, str] = {}
+    field = ""
+    for line in text.splitlines():
+        if not line.startswith("--"):
+            break
+        content = line[2:].strip()
+        label, colon, rest = content.partition(":")
+        if colon and label in _FIELDS:
+            field = label
+            header[field] = rest.strip()
+        elif field:
+            header[field] += " " + content
+    missing = [label for label in _FIELDS if label not in header]
+    if missing:
+        raise ConfigError(f"sql/{name}.sql: the header lacks {', '.join(missing)}")
+
+    def names(label: str) -> tuple[str, ...]:
+        return tuple(part.strip() for part in header[label].split(",") if part.strip())
+
+    return Step(
+        path=path,
+        table=header["table"],
+        grain=header["grain"],
+        reads=names("reads"),
+        params=names("params"),
+        note=header["note"],
+        text=text,
+    )
+
+
+class Session:
+    """A private in-memory engine: attach inputs, run steps in order, fetch what they made.
+
+    Times are UTC; nothing outside the process is reachable but the files attached.
+    """
+
+    def __init__(self, params: dict[str, float], threads: int = 2, memory_limit_mb: int = 2000) -> None:
+        self._params = params
+        self._connection = duckdb.connect(config={"threads": str(threads), "memory_limit": f"{memory_limit_mb}MB"})
+        self._connection.execute("set TimeZone = 'UTC'")
+        self._connection.execute((SQL / "lib" / "macros.sql").read_text(encoding="utf-8"))
+
+    def __enter__(self) -> Session:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._connection.close()
+
+    def attach(self, name: str, frame: pl.DataFrame) -> None:
+        """Make a frame readable under a table name; a frame attached before under that name is replaced."""
+        self._connection.register(name, frame.to_arrow())
+
+    def attach_files(self, name: str, uris: list[str]) -> None:
+        """Make the Parquet files of a declared table readable under its name, partition columns included."""
+        declared = table(name)
+        if not uris:
+            self.attach(name, declared.empty())
+            return
+        try:
+            relation = self._connection.read_parquet(uris, hive_partitioning=True, union_by_name=True)
+            present = set(relation.columns)
+            relation = relation.project(
+                ", ".join(_typed(column, spec.type, column in present) for column, spec in declared.columns.items())
+            )
+            relation.create_view(name, replace=True)
+        except duckdb.Error as error:
+            raise QueryError(f"the files of table {name!r} cannot be read: {error}") from error
+
+    def run(self, name: str) -> None:
+        """Run one step and keep its result under the step's table name.
+
+        Raises:
+            QueryError: the engine refuses the step, or its columns are not those of ``tables.toml``.
+        """
+        made = step(name)
+        self._attach_params(made)
+        try:
+            self._connection.execute(f"create or replace temp table {made.table} as {made.text}")
+        except duckdb.Error as error:
+            raise QueryError(f"{made.path.name}: {error}") from error
+        self._check(made, table(made.table))
+
+    def offenders(self, name: str) -> pl.DataFrame:
+        """Rows returned by a data check: none means that it passes."""
+        made = step(name)
+        self._attach_params(made)
+        try:
+            return self._connection.sql(made.text).pl()
+        except duckdb.Error as error:
+            raise QueryError(f"{made.path.name}: {error}") from error
+
+    def fetch(self, name: str) -> pl.DataFrame:
+        """The rows of a table in declared column order, types and sort order."""
+        declared = table(name)
+        frame = self._connection.table(name).pl()
+        return frame.select(pl.col(c).cast(spec.type) for c, spec in declared.columns.items()).sort(
+            list(declared.sort)
+        )
+
+    def _attach_params(self, made: Step) -> None:
+        unknown = [name for name in made.params if name not in self._params]
+        if unknown:
+            raise ConfigError(f"{made.path.name}: limits.toml [qualify] lacks {', '.join(unknown)}")
+        # One row with just the declared limits: a misspelt one is a bind error, not a silent null.
+        values = {name: [self._params[name]] for name in made.params} or {"none": [0.0]}
+        self._connection.register("params", pl.DataFrame(values).to_arrow())
+
+    def _check(self, made: Step, declared: Table) -> None:
+        found = self._connection.table(made.table).columns
+        expected = list(declared.columns)
+        if sorted(found) != sorted(expected):
+            missing = sorted(set(expected) - set(found))
+            surplus = sorted(set(found) - set(expected))
+            raise QueryError(f"{made.path.name}: lacks {missing}, has undeclared {surplus}")
+
+
+def _typed(column: str, kind: pl.DataType, present: bool) -> str:
+    engine = {
+        pl.String: "varchar",
+        pl.Date: "date",
+        pl.Int32: "integer",
+        pl.Int64: "bigint",
+        pl.Float32: "float",
+        pl.Float64: "double",
+        pl.Boolean: "boolean",
+    }.get(kind.base_type(), "timestamptz")
+    source = f'"{column}"' if present else "null"
+    return f'cast({source} as {engine}) as "{column}"'

@@ -1,0 +1,72 @@
+"""Rank: scores -> expected money -> the list within the bays of each depot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+from models.money import choose, expected_saving
+from models.words import action_words
+from pipeline.facts import read_costs
+from pipeline.lake import Lake
+from pipeline.limits import read_limits
+from pipeline.settings import Settings
+from pipeline.tables import table
+
+
+@dataclass(frozen=True)
+class RankSummary:
+    """What a list holds: rows on it, vehicles on it, judged components behind it."""
+
+    week_start: date
+    listed: int
+    vehicles: int
+    judged: int
+
+
+def rank(settings: Settings, lake: Lake, week_start: date, series: str) -> RankSummary:
+    """Order the components of one week by expected saving and choose those that go on the list.
+
+    A row is listed where waiting costs more than acting, its probability reaches ``judge.list_probability``, nothing
+    holds it back, and its depot has a bay. Ties are broken by probability, unit and component.
+    """
+    costs = read_costs(settings)
+    least = read_limits(settings)["judge"]["list_probability"].value
+    scores = lake.read("scores", where=(pl.col("series") == series) & (pl.col("week_start") == week_start))
+    judged = scores.filter(pl.col("status").is_in(["judged", "held"])).with_columns(
+        p28=pl.col("probability").round(6), p7=pl.col("probability_7d").round(6)
+    )
+    priced = expected_saving(judged.rename({"kind": "sensor_kind", "part": "kind"}), costs)
+    callable_ = (pl.col("p28") >= least) & (pl.col("status") == "judged")
+    bays = {depot: settings.bays.get(depot, settings.bays_per_depot) for depot in priced["depot"].unique()}
+    chosen = choose(priced.filter(callable_), bays).select("unit_id", "component", "rank", "chosen")
+    # Below the line the order goes on by the same saving, so that every judged component has its place.
+    ordered = (
+        priced.join(chosen, on=["unit_id", "component"], how="left")
+        .sort(
+            [pl.col("rank").is_null(), "rank", pl.col("expected_saving").round(4), "p28", "unit_id", "component"],
+            descending=[False, False, True, True, False, False],
+            nulls_last=True,
+        )
+        .with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64))
+        .with_columns(
+            list_rank=pl.when(pl.col("chosen").fill_null(False)).then(pl.col("rank")),
+            action=pl.struct("component", "mode").map_elements(
+                lambda row: action_words(row["component"], row["mode"]), return_dtype=pl.String
+            ),
+        )
+    )
+    money = ordered.select(
+        "unit_id", "component", "action", "rank", "list_rank",
+        *(pl.col(name).round(2) for name in ("wait_cost", "act_cost", "expected_saving")),
+    )
+    ranked = (
+        scores.join(money, on=["unit_id", "component"], how="left")
+        .with_columns(pl.col("action").fill_null(""))
+        .select(*table("ranked").columns)
+    )
+    lake.replace("ranked", ranked, [{"series": series, "week_start": week_start}])
+    listed = ranked.filter(pl.col("list_rank").is_not_null())
+    return RankSummary(week_start, listed.height, listed["unit_id"].n_unique(), judged.height)

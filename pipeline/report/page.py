@@ -1,0 +1,172 @@
+"""One list as a self-contained page: no script, no network, for a screen of any width and for A4."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import polars as pl
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
+from markupsafe import Markup
+
+from models.words import component_words
+from pipeline.lake import Lake
+from pipeline.report.plots import Plot, line_plot
+from pipeline.report.rests import Rests, registered
+from pipeline.report.words import (
+    REASONS,
+    SERIES,
+    Indicator,
+    counted_reasons,
+    money,
+    percent,
+    plain,
+    read_indicators,
+    unit_facts,
+    window,
+)
+from pipeline.settings import Settings
+from pipeline.tables import table
+
+_HERE = Path(__file__).resolve().parent
+PLOTS = 300  # rows with a plot; some 3 kB each, so that the page of a large fleet still opens
+HELD_ROWS = 300
+
+
+def render_page(
+    lake: Lake,
+    settings: Settings,
+    ranked: pl.DataFrame,
+    rests: Rests,
+    weeks: pl.DataFrame,
+    currency: str = "",
+) -> str:
+    """The page of one list as HTML text; everything that comes from data is escaped.
+
+    ranked : all rows of one list. weeks : ``indicator_weeks`` as known when the list was made.
+
+    Raises:
+        ConfigError: ``indicators.csv`` cannot be read.
+        SchemaError: ``weeks`` is not an ``indicator_weeks`` frame.
+    """
+    series, week_start = ranked.select("series", "week_start").row(0)
+    listed = ranked.filter(pl.col("list_rank").is_not_null()).sort("list_rank")
+    plots = loudest_plots(lake, listed.head(PLOTS), weeks, read_indicators(settings))
+    held = ranked.filter(pl.col("status") == "held").sort(["rank", "unit_id", "component"], nulls_last=True)
+    known = registered(lake, pl.concat([listed["unit_id"], held.head(HELD_ROWS)["unit_id"]]))
+    not_judged = ranked.filter(pl.col("status") == "not_judged")
+    out_of_scope = ranked.filter(pl.col("status") == "out_of_scope")
+    return _template().render(
+        style=Markup((_HERE / "page.css").read_text(encoding="utf-8")),
+        week_start=week_start,
+        series=SERIES[series],
+        currency=currency,
+        rests=rests,
+        judged=ranked.filter(pl.col("status") == "judged"),
+        items=[
+            _row(row, known)
+            | {
+                "rank": row["list_rank"],
+                "action": plain(row["action"]),
+                "judged_by": plain(row["judged_by"]) or "not named",
+                "saving": money(row["expected_saving"], currency),
+                "wait": money(row["wait_cost"], currency),
+                "act": money(row["act_cost"], currency),
+            }
+            | _figure(plots, row)
+            for row in listed.iter_rows(named=True)
+        ],
+        held=[_row(row, known) for row in held.head(HELD_ROWS).iter_rows(named=True)],
+        held_all=held,
+        not_judged=counted_reasons(not_judged),
+        not_judged_all=not_judged,
+        out_of_scope=counted_reasons(out_of_scope),
+        out_of_scope_all=out_of_scope,
+        most_reasons=REASONS,
+    )
+
+
+def loudest_plots(
+    lake: Lake, listed: pl.DataFrame, weeks: pl.DataFrame, indicators: dict[str, Indicator]
+) -> dict[tuple[str, str], Plot]:
+    """(unit_id, component) -> plot of the indicator whose finding is strongest 28 days on.
+
+    Left out are parts without a finding and findings whose indicator has no weekly values.
+    """
+    if not listed.height:
+        return {}
+    parts = listed.select("unit_id", "component")
+    series, week_start = listed.select("series", "week_start").row(0)
+    units = parts["unit_id"].unique().to_list()
+    of_list = (
+        (pl.col("series") == series) & (pl.col("week_start") == week_start) & pl.col("unit_id").is_in(units)
+    )
+    findings = (
+        lake.read("findings", of_list)
+        .sort(["strength_28d", "strength", "mode"], descending=[True, True, False])
+        .unique(["unit_id", "component"], keep="first", maintain_order=True)
+    )
+    trends = lake.read("trends", of_list).drop("strength", "strength_28d")
+    loudest = parts.join(findings, on=["unit_id", "component"]).join(
+        trends, on=["unit_id", "component", "indicator"], how="left"
+    )
+    values = table("indicator_weeks").conform(weeks.filter(pl.col("unit_id").is_in(units)))
+    values = values.filter(pl.col("value").is_finite())
+    by_part = values.partition_by(["unit_id", "component", "indicator"], as_dict=True)
+    plots: dict[tuple[str, str], Plot] = {}
+    for row in loudest.iter_rows(named=True):
+        own = by_part.get((row["unit_id"], row["component"], row["indicator"]))
+        if own is not None:
+            plots[row["unit_id"], row["component"]] = _plot(row, own, indicators)
+    return plots
+
+
+def _plot(row: dict, own: pl.DataFrame, indicators: dict[str, Indicator]) -> Plot:
+    words = indicators.get(row["indicator"], Indicator(row["indicator"], "", ""))
+    return Plot(
+        quantity=plain(words.quantity),
+        unit=plain(words.unit),
+        worse=words.worse,
+        weeks=own["data_week"].to_list(),
+        values=own["value"].to_list(),
+        limit=row["limit"],
+        baseline=row["baseline"],
+        peer_median=row["peer_median"],
+        peers=row["peers"] or 0,
+    )
+
+
+def _figure(plots: dict[tuple[str, str], Plot], row: dict) -> dict:
+    plot = plots.get((row["unit_id"], row["component"]))
+    if plot is not None:
+        return {"plot": Markup(line_plot(plot, f"plot-{row['list_rank']}")), "quantity": plot.quantity}
+    if row["list_rank"] > PLOTS:
+        return {"plot": None, "quantity": f"Plots are drawn for the first {PLOTS} rows only."}
+    return {"plot": None, "quantity": "No plot: no weekly indicator speaks loudest for this part."}
+
+
+def _row(row: dict, known: set[str]) -> dict:
+    return {
+        "unit": plain(row["unit_id"]),
+        "facts": unit_facts(row["depot"], row["engine_family"], row["unit_id"] in known),
+        "part": component_words(row["component"]),
+        "chance": percent(row["probability"]),
+        "window": window(row["window_from"], row["window_to"]),
+        "why": plain(row["why"]) or "no evidence in words",
+        "rule_out_first": plain(row["rule_out_first"]) or "nothing beyond the inspection itself",
+        "reason": plain(row["reason"]) or "no reason recorded",
+    }
+
+
+@cache
+def _template() -> Template:
+    environment = Environment(
+        loader=FileSystemLoader(_HERE),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters["thousands"] = lambda number: f"{number:,}".replace(",", "\u00a0")
+    return environment.get_template("page.html.j2")

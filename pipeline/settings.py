@@ -1,0 +1,93 @@
+"""Settings of a fleet: one frozen object read from ``lightoff.toml``, with defaults for the sample lake."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import Field, ValidationError, field_validator
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from pipeline.errors import ConfigError
+
+PROJECT = Path(__file__).resolve().parents[1]
+CONFIG = Path(__file__).resolve().parent / "config"
+
+
+class Settings(BaseSettings):
+    """What a fleet may set. Unknown keys are refused; ``LIGHTOFF_<NAME>`` in the environment is a default."""
+
+    model_config = SettingsConfigDict(frozen=True, extra="forbid", env_prefix="LIGHTOFF_")
+
+    lake: str = Field("lake", description="folder or object-store URI of the tables")
+    exports: list[str] = Field(
+        [str(PROJECT / "sample_lake" / "exports")],
+        description="files or folders that ingest reads when no path is named",
+    )
+    out: str = Field("out", description="folder the lists and pages are written to")
+    config_dir: str = Field(
+        "", description="folder whose limits.toml, indicators.csv, blame.toml or costs.toml replace the embedded ones"
+    )
+    time_zone: str = Field("UTC", description="zone in which the fleet's days and weeks begin")
+    buckets: int = Field(16, ge=1, le=4096, description="hash buckets of the readings; fixed once a lake exists")
+    threads: int = Field(2, ge=1, le=256, description="threads of the query engine")
+    memory_limit_mb: int = Field(2000, ge=200, description="memory the query engine may use, in MB")
+    shard_readings: int = Field(
+        2_000_000, ge=10_000, description="most readings derived at once; more are cut into day ranges"
+    )
+    bays_per_depot: int = Field(4, ge=0, description="vehicles a depot can take in a week for this list")
+    bays: dict[str, int] = Field({}, description="bays of single depots that differ from bays_per_depot")
+    history_weeks: int = Field(26, ge=4, le=104, description="weeks of indicators a list looks back on")
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError) as error:
+            raise ValueError(f"{value!r} is not a time zone; give an IANA name such as 'Europe/Vienna'") from error
+        return value
+
+    def config_file(self, name: str) -> Path:
+        """Path of a facts file: the fleet's own where ``config_dir`` has one, else the embedded one."""
+        own = Path(self.config_dir) / name if self.config_dir else None
+        return own if own is not None and own.is_file() else CONFIG / name
+
+
+def read_settings(path: Path | None) -> Settings:
+    """Settings from a TOML file, or the defaults where ``path`` is None.
+
+    Raises:
+        ConfigError: the file is missing, is not TOML, or has an unknown or impossible value.
+    """
+    if path is None:
+        values: dict = {}
+    else:
+        try:
+            values = tomllib.loads(path.read_text(encoding="utf-8"))
+        except FileNotFoundError as error:
+            raise ConfigError(f"{path}: no such file; leave --config out to use the defaults") from error
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            raise ConfigError(f"{path}: not a TOML file: {error}") from error
+        except OSError as error:
+            raise ConfigError(f"{path}: cannot be read: {error}") from error
+        for key in ("lake", "out", "config_dir"):
+            if isinstance(values.get(key), str) and values[key]:
+                values[key] = _beside(path, values[key])
+        if isinstance(values.get("exports"), list):
+            values["exports"] = [_beside(path, item) for item in values["exports"]]
+    try:
+        return Settings(**values)
+    except ValidationError as error:
+        lines = [
+            f"{'.'.join(str(part) for part in item['loc']) or 'settings'}: {item['msg']}" for item in error.errors()
+        ]
+        raise ConfigError(f"{path or 'settings'}: " + "; ".join(lines)) from error
+
+
+def _beside(path: Path, value: object) -> object:
+    """Relative paths in a settings file are relative to that file; URIs and other types pass."""
+    if not isinstance(value, str) or "://" in value or Path(value).is_absolute():
+        return value
+    return str(path.resolve().parent / value)

@@ -1,0 +1,246 @@
+-- table: samples
+-- grain: one row a unit and instant
+-- reads: readings
+-- params: trip_gap_s, running_rpm, warm_coolant_degc, warm_run_s, warm_run_without_coolant_s, cut_speed_kmh, cut_rpm,
+--   cut_load_pct, cut_throttle_over_idle_pct, cut_lambda, cut_lean_v, enrich_load_pct, enrich_lambda, idle_speed_kmh,
+--   idle_rpm, cruise_speed_kmh, cruise_rpm, cruise_load_pct, steady_s, steady_speed_kmh, rpm_staleness_s,
+--   speed_kmh_staleness_s, coolant_degc_staleness_s, ambient_degc_staleness_s, load_pct_staleness_s,
+--   throttle_pct_staleness_s, maf_gs_staleness_s, map_kpa_staleness_s, lambda_target_staleness_s,
+--   fuel_status_b1_staleness_s, fuel_status_b2_staleness_s, stft_b1_pct_staleness_s, ltft_b1_pct_staleness_s,
+--   run_time_s_staleness_s, lambda_b1s1_staleness_s
+-- note: sensors keep only what was sampled in the row; context signals carry the last value no older than its bound
+
+with readings as (from readings),
+
+params as (from params),
+
+steps as (
+    select
+        readings.*,
+        seconds_between(lag(readings.ts) over unit, readings.ts) as raw_step_s,
+        last_value(readings.run_time_s ignore nulls) over before as run_time_before_s,
+        last_value(case when readings.run_time_s is not null then readings.ts end ignore nulls) over before
+            as run_time_before_at,
+        -- Engine start as this row tells it: constant while the engine keeps running.
+        readings.ts - to_microseconds(cast(readings.run_time_s * 1000000 as bigint)) as engine_started_at
+    from readings
+    window
+        unit as (partition by readings.unit_id order by readings.ts),
+        before as (
+            partition by readings.unit_id order by readings.ts
+            rows between unbounded preceding and 1 preceding
+        )
+),
+
+gaps as (
+    select
+        steps.*,
+        coalesce(raw_step_s > params.trip_gap_s, true) as after_gap
+    from steps, params
+),
+
+gaps_dated as (
+    select
+        *,
+        last_value(case when after_gap then ts end ignore nulls) over (
+            partition by unit_id order by ts rows between unbounded preceding and current row
+        ) as gap_ended_at
+    from gaps
+),
+
+trip_begins as (
+    select
+        *,
+        -- A run time that falls is a new start; compared only since the last gap, which has begun a trip already.
+        after_gap
+        or coalesce(run_time_s < run_time_before_s - 1 and run_time_before_at >= gap_ended_at, false) as begins
+    from gaps_dated
+),
+
+trips_numbered as (
+    select
+        *,
+        sum(cast(begins as integer)) over (partition by unit_id order by ts) as trip_no
+    from trip_begins
+),
+
+-- The newest value of each context signal and its instant; how old it may be is asked in the next step. An unbounded
+-- frame is one pass over the sorted trip, while a frame in seconds searches its edge at every row.
+last_known as (
+    select
+        unit_id,
+        trip_no,
+        ts,
+        day,
+        first_value(ts) over trip as started_at,
+        case when begins then null else raw_step_s end as step_s,
+        last_value(engine_started_at ignore nulls) over trip as engine_started_at,
+        last_value(case when run_time_s is not null then ts end ignore nulls) over trip as run_time_at,
+        last_value(rpm ignore nulls) over trip as rpm,
+        last_value(case when rpm is not null then ts end ignore nulls) over trip as rpm_at,
+        last_value(speed_kmh ignore nulls) over trip as speed_kmh,
+        last_value(case when speed_kmh is not null then ts end ignore nulls) over trip as speed_kmh_at,
+        last_value(coolant_degc ignore nulls) over trip as coolant_degc,
+        last_value(case when coolant_degc is not null then ts end ignore nulls) over trip as coolant_degc_at,
+        last_value(intake_air_degc ignore nulls) over trip as intake_air_degc,
+        last_value(case when intake_air_degc is not null then ts end ignore nulls) over trip as intake_air_degc_at,
+        last_value(ambient_degc ignore nulls) over trip as ambient_degc,
+        last_value(case when ambient_degc is not null then ts end ignore nulls) over trip as ambient_degc_at,
+        last_value(load_pct ignore nulls) over trip as load_pct,
+        last_value(case when load_pct is not null then ts end ignore nulls) over trip as load_pct_at,
+        last_value(throttle_pct ignore nulls) over trip as throttle_pct,
+        last_value(case when throttle_pct is not null then ts end ignore nulls) over trip as throttle_pct_at,
+        last_value(maf_gs ignore nulls) over trip as maf_gs,
+        last_value(case when maf_gs is not null then ts end ignore nulls) over trip as maf_gs_at,
+        last_value(map_kpa ignore nulls) over trip as map_kpa,
+        last_value(case when map_kpa is not null then ts end ignore nulls) over trip as map_kpa_at,
+        last_value(lambda_target ignore nulls) over trip as lambda_target,
+        last_value(case when lambda_target is not null then ts end ignore nulls) over trip as lambda_target_at,
+        last_value(fuel_status_b1 ignore nulls) over trip as fuel_status_b1,
+        last_value(case when fuel_status_b1 is not null then ts end ignore nulls) over trip as fuel_status_b1_at,
+        last_value(fuel_status_b2 ignore nulls) over trip as fuel_status_b2,
+        last_value(case when fuel_status_b2 is not null then ts end ignore nulls) over trip as fuel_status_b2_at,
+        last_value(ltft_b1_pct ignore nulls) over trip as ltft_b1_pct,
+        last_value(case when ltft_b1_pct is not null then ts end ignore nulls) over trip as ltft_b1_pct_at,
+        last_value(ltft_b2_pct ignore nulls) over trip as ltft_b2_pct,
+        last_value(case when ltft_b2_pct is not null then ts end ignore nulls) over trip as ltft_b2_pct_at,
+        last_value(lambda_b1s1 ignore nulls) over trip as near_lambda,
+        last_value(case when lambda_b1s1 is not null then ts end ignore nulls) over trip as near_lambda_at,
+        last_value(o2_b1s1_v ignore nulls) over trip as near_o2_v,
+        last_value(case when o2_b1s1_v is not null then ts end ignore nulls) over trip as near_o2_v_at,
+        stft_b1_pct,
+        stft_b2_pct,
+        baro_kpa,
+        odometer_km,
+        supply_v,
+        o2_b1s1_v,
+        o2_b1s2_v,
+        o2_b2s1_v,
+        o2_b2s2_v,
+        lambda_b1s1,
+        lambda_b2s1,
+        pump_b1s1_ma,
+        pump_b2s1_ma,
+        catalyst_b1s1_degc,
+        catalyst_b2s1_degc,
+        mil_on,
+        distance_since_clear_km
+    from trips_numbered
+    window trip as (
+        partition by unit_id, trip_no order by ts rows between unbounded preceding and current row
+    )
+),
+
+carried as (
+    select
+        unit_id,
+        trip_no,
+        ts,
+        day,
+        started_at,
+        step_s,
+        if_fresh(engine_started_at, run_time_at, ts, params.run_time_s_staleness_s) as engine_started_at,
+        if_fresh(rpm, rpm_at, ts, params.rpm_staleness_s) as rpm,
+        if_fresh(speed_kmh, speed_kmh_at, ts, params.speed_kmh_staleness_s) as speed_kmh,
+        if_fresh(coolant_degc, coolant_degc_at, ts, params.coolant_degc_staleness_s) as coolant_degc,
+        if_fresh(intake_air_degc, intake_air_degc_at, ts, params.coolant_degc_staleness_s) as intake_air_degc,
+        if_fresh(ambient_degc, ambient_degc_at, ts, params.ambient_degc_staleness_s) as ambient_degc,
+        if_fresh(load_pct, load_pct_at, ts, params.load_pct_staleness_s) as load_pct,
+        if_fresh(throttle_pct, throttle_pct_at, ts, params.throttle_pct_staleness_s) as throttle_pct,
+        if_fresh(maf_gs, maf_gs_at, ts, params.maf_gs_staleness_s) as maf_gs,
+        if_fresh(map_kpa, map_kpa_at, ts, params.map_kpa_staleness_s) as map_kpa,
+        if_fresh(lambda_target, lambda_target_at, ts, params.lambda_target_staleness_s) as lambda_target,
+        if_fresh(fuel_status_b1, fuel_status_b1_at, ts, params.fuel_status_b1_staleness_s) as fuel_status_b1,
+        if_fresh(fuel_status_b2, fuel_status_b2_at, ts, params.fuel_status_b2_staleness_s) as fuel_status_b2,
+        if_fresh(ltft_b1_pct, ltft_b1_pct_at, ts, params.ltft_b1_pct_staleness_s) as ltft_b1_pct,
+        if_fresh(ltft_b2_pct, ltft_b2_pct_at, ts, params.ltft_b1_pct_staleness_s) as ltft_b2_pct,
+        if_fresh(near_lambda, near_lambda_at, ts, params.lambda_b1s1_staleness_s) as near_lambda,
+        if_fresh(near_o2_v, near_o2_v_at, ts, params.lambda_b1s1_staleness_s) as near_o2_v,
+        stft_b1_pct,
+        stft_b2_pct,
+        baro_kpa,
+        odometer_km,
+        supply_v,
+        o2_b1s1_v,
+        o2_b1s2_v,
+        o2_b2s1_v,
+        o2_b2s2_v,
+        lambda_b1s1,
+        lambda_b2s1,
+        pump_b1s1_ma,
+        pump_b2s1_ma,
+        catalyst_b1s1_degc,
+        catalyst_b2s1_degc,
+        mil_on,
+        distance_since_clear_km
+    from last_known, params
+),
+
+described as (
+    select
+        carried.*,
+        coalesce(seconds_between(engine_started_at, ts), seconds_between(started_at, ts)) as run_s,
+        engine_started_at is not null as run_time_known,
+        coalesce(rpm > params.running_rpm, maf_gs > 0, true) as running,
+        coalesce(
+            speed_kmh > params.cut_speed_kmh
+            and coalesce(rpm > params.cut_rpm, true)
+            and coalesce(load_pct < params.cut_load_pct, throttle_pct is not null)
+            and coalesce(
+                throttle_pct <= min(throttle_pct) over by_unit + params.cut_throttle_over_idle_pct, true
+            ),
+            false
+        ) as overrun,
+        coalesce(
+            lambda_target < params.enrich_lambda or (fuel_status_b1 = 4 and load_pct > params.enrich_load_pct),
+            false
+        ) as enriched,
+        coalesce(
+            max(speed_kmh) over lately - min(speed_kmh) over lately <= params.steady_speed_kmh
+            and seconds_between(min(ts) over lately, ts) >= params.steady_s / 2,
+            false
+        ) as steady
+    from carried, params
+    window
+        by_unit as (partition by unit_id),
+        lately as (
+            partition by unit_id, trip_no order by ts
+            range between to_seconds(params.steady_s) preceding and current row
+        )
+),
+
+flagged as (
+    select
+        described.*,
+        running and coalesce(
+            coolant_degc >= params.warm_coolant_degc and run_s >= params.warm_run_s,
+            run_s >= params.warm_run_without_coolant_s
+        ) as warm,
+        -- The control unit says open loop on overrun, or a wide-range sensor sees more air than a fired engine leaves.
+        -- A conventional sensor reads lean half of the time, so it is asked only where the status is not reported.
+        running and overrun and (
+            coalesce(fuel_status_b1 in (4, 8), near_o2_v < params.cut_lean_v, false)
+            or coalesce(near_lambda > params.cut_lambda, false)
+        ) as cut,
+        running and coalesce(speed_kmh <= params.idle_speed_kmh and rpm < params.idle_rpm, false) as idle,
+        running and coalesce(
+            speed_kmh >= params.cruise_speed_kmh
+            and coalesce(rpm >= params.cruise_rpm, true)
+            and coalesce(load_pct < params.cruise_load_pct, true),
+            false
+        ) as cruise
+    from described, params
+),
+
+final as (
+    select
+        * exclude (trip_no, engine_started_at, near_lambda, near_o2_v, overrun),
+        seconds_between(last_value(case when cut then ts end ignore nulls) over trip, ts) as since_cut_s,
+        seconds_between(last_value(case when enriched then ts end ignore nulls) over trip, ts) as since_enriched_s
+    from flagged
+    window trip as (
+        partition by unit_id, trip_no order by ts rows between unbounded preceding and current row
+    )
+)
+
+from final

@@ -1,0 +1,58 @@
+-- table: trips
+-- grain: one row a unit and trip
+-- reads: samples, cuts
+-- params: thermostat_run_s, start_run_s, never_closed_s
+-- note: warm-up times are kept only for trips whose logging begins with the engine start
+
+with samples as (from samples),
+
+cuts as (from cuts),
+
+params as (from params),
+
+measured as (
+    select
+        samples.unit_id,
+        samples.started_at,
+        min(samples.day) as day,
+        max(samples.ts) as ended_at,
+        count(*) as readings,
+        median(samples.step_s) as interval_s,
+        round(sum(samples.speed_kmh * samples.step_s) / 3600, 3) as distance_km,
+        arg_min(samples.run_s, samples.ts) filter (samples.run_time_known) as start_run_time_s,
+        arg_min(samples.coolant_degc, samples.ts) filter (samples.coolant_degc is not null) as start_coolant_degc,
+        median(samples.coolant_degc) filter (samples.run_s > params.thermostat_run_s) as warm_coolant_degc,
+        coalesce(
+            median(samples.ambient_degc),
+            arg_min(samples.intake_air_degc, samples.ts) filter (samples.intake_air_degc is not null)
+        ) as ambient_degc,
+        min(samples.run_s) filter (samples.fuel_status_b1 in (2, 16)) as closed_loop_at_s,
+        round(sum(samples.step_s) filter (samples.fuel_status_b1 in (2, 16)), 3) as closed_loop_s,
+        round(sum(samples.step_s) filter (samples.warm), 3) as warm_s
+    from samples, params
+    group by samples.unit_id, samples.started_at
+),
+
+cuts_counted as (
+    select
+        cuts.unit_id,
+        measured.started_at,
+        count(*) filter (cuts.bank = 1) as cuts
+    from cuts
+    inner join measured
+        on cuts.unit_id = measured.unit_id and cuts.began_at between measured.started_at and measured.ended_at
+    group by cuts.unit_id, measured.started_at
+),
+
+final as (
+    select
+        measured.*,
+        coalesce(cuts_counted.cuts, 0) as cuts,
+        strftime(measured.day, '%Y-%m') as month,
+        0 as bucket
+    from measured
+    left join cuts_counted
+        on measured.unit_id = cuts_counted.unit_id and measured.started_at = cuts_counted.started_at
+)
+
+from final

@@ -1,0 +1,122 @@
+-- table: cuts
+-- grain: one row a unit, exhaust bank and fuel cut
+-- reads: banks
+-- params: cut_least_s, cut_lambda, low_v, rear_cut_wait_s, rear_lean_v, rear_rich_v, recovery_most_s
+-- note: a fuel cut is a free calibration: air for the upstream sensor, then a storage step for the catalyst. A recovery
+--   that the next cut, the end of the trip or the watch limit ends first counts with the time it was watched, and only
+--   where that is longer than nothing: recovery_s is then a lower bound
+
+with banks as (from banks),
+
+params as (from params),
+
+neighbours as (
+    select
+        banks.*,
+        lag(cut) over (partition by unit_id, bank, started_at order by ts) as cut_before
+    from banks
+),
+
+numbered as (
+    select
+        neighbours.*,
+        sum(cast(cut and not coalesce(cut_before, false) as integer)) over (
+            partition by unit_id, bank, started_at order by ts
+        ) as cut_no
+    from neighbours
+),
+
+in_events as (
+    select
+        numbered.*,
+        min(ts) filter (cut) over event as began_at,
+        max(ts) filter (cut) over event as ended_at
+    from numbered
+    where cut_no > 0
+    window event as (partition by unit_id, bank, started_at, cut_no)
+),
+
+timed as (
+    select
+        in_events.*,
+        seconds_between(began_at, ts) as since_begin_s,
+        seconds_between(ended_at, ts) as since_end_s
+    from in_events
+),
+
+recovered as (
+    select
+        unit_id,
+        bank,
+        began_at,
+        min(since_end_s) filter (since_end_s > 0 and rear_v > params.rear_rich_v) as recovery_s,
+        max(since_end_s) as watched_s
+    from timed, params
+    where since_end_s <= params.recovery_most_s
+    group by unit_id, bank, began_at
+),
+
+measured as (
+    select
+        timed.unit_id,
+        timed.bank,
+        min(timed.day) as day,
+        min(timed.kind) as kind,
+        timed.began_at,
+        seconds_between(timed.began_at, min(timed.ended_at)) as cut_s,
+        avg(timed.step_s) as step_s,
+        bool_and(timed.warm) as warm,
+        min(timed.front_v) filter (timed.cut) as front_floor_v,
+        max(timed.front_lambda) filter (timed.cut) as front_lambda,
+        max(timed.front_ma) filter (timed.cut) as front_ma,
+        min(timed.since_begin_s) filter (
+            timed.front_v < params.low_v or timed.front_lambda > params.cut_lambda
+        ) as front_lean_s,
+        min(timed.rear_v) filter (
+            timed.since_end_s <= params.rear_cut_wait_s
+        ) as rear_floor_v,
+        count(timed.rear_v) filter (timed.cut) as rear_readings,
+        any_value(recovered.recovery_s) as recovery_s,
+        coalesce(any_value(recovered.watched_s), 0) as watched_s,
+        sum(timed.maf_gs * timed.step_s) filter (
+            timed.since_end_s > 0 and timed.since_end_s <= coalesce(recovered.recovery_s, recovered.watched_s)
+        ) as recovery_air_g,
+        -sum(oxygen_rate_gs(timed.maf_gs, coalesce(timed.front_lambda, timed.lambda_target)) * timed.step_s) filter (
+            timed.since_end_s > 0
+            and timed.since_end_s <= recovered.recovery_s
+            and timed.kind = 'wide_range'
+            and coalesce(timed.front_lambda, timed.lambda_target) < 1
+        ) as oxygen_g,
+        avg(timed.maf_gs) filter (
+            timed.since_end_s > 0 and timed.since_end_s <= coalesce(recovered.recovery_s, recovered.watched_s)
+        ) as flow_gs
+    from timed
+    left join recovered
+        on
+            timed.unit_id = recovered.unit_id
+            and timed.bank = recovered.bank
+            and timed.began_at = recovered.began_at
+    cross join params
+    group by timed.unit_id, timed.bank, timed.began_at
+),
+
+final as (
+    select
+        measured.* exclude (recovery_s, oxygen_g),
+        before.rear_v as rear_before_v,
+        case
+            when measured.rear_floor_v > params.rear_lean_v then null
+            else coalesce(measured.recovery_s, nullif(measured.watched_s, 0))
+        end as recovery_s,
+        case when measured.rear_floor_v <= params.rear_lean_v then measured.oxygen_g end as oxygen_g
+    from measured
+    cross join params
+    asof left join (from banks where rear_v is not null and not cut) as before
+        on
+            measured.unit_id = before.unit_id
+            and measured.bank = before.bank
+            and measured.began_at > before.ts
+    where measured.cut_s >= params.cut_least_s
+)
+
+from final

@@ -1,0 +1,128 @@
+-- table: upstream_wide_range_days
+-- grain: one row a unit, upstream wide-range sensor, day and indicator
+-- reads: banks, cuts
+-- params: block_s, block_readings, stuck_range_ratio, exact_ratio, exact_ma, pair_step_s
+-- note: lambda_target may rightly read 1.000 for ever; the sensor may not while the load moves. Pump current differs
+--   several-fold between designs, so only its level in fuel cuts against the unit's own past means anything
+
+with banks as (from banks),
+
+cuts as (from cuts),
+
+params as (from params),
+
+sampled as (
+    select
+        banks.*,
+        abs(front_lambda - lag(front_lambda) over trip) as moved,
+        seconds_between(lag(ts) over trip, ts) as since_s
+    from banks
+    where kind = 'wide_range' and (front_lambda is not null or front_ma is not null) and running
+    window trip as (partition by unit_id, bank, started_at order by ts)
+),
+
+usable as (
+    select
+        unit_id,
+        bank,
+        day,
+        avg(front_lambda - coalesce(lambda_target, 1)) as wide_offset,
+        stddev_samp(front_lambda - coalesce(lambda_target, 1)) as wide_spread,
+        sqrt(avg(pow(moved, 2) / 2) filter (since_s <= params.pair_step_s)) as wide_activity,
+        avg(
+            cast(
+                abs(coalesce(front_lambda, 1) - 1) < params.exact_ratio
+                and abs(coalesce(front_ma, 0)) < params.exact_ma as double
+            )
+        ) as wide_exact_share,
+        avg(front_ma) as wide_mean_ma,
+        count(*) as samples
+    from sampled, params
+    where front_ok
+    group by unit_id, bank, day
+),
+
+idle as (
+    select
+        unit_id,
+        bank,
+        day,
+        stddev_samp(front_lambda - coalesce(lambda_target, 1)) as wide_idle_spread,
+        count(*) as samples
+    from sampled
+    where front_ok and idle and front_lambda is not null
+    group by unit_id, bank, day
+    having count(*) >= 2
+),
+
+blocks as (
+    select
+        unit_id,
+        bank,
+        day,
+        started_at,
+        floor(run_s / params.block_s) as block,
+        max(front_lambda) - min(front_lambda) as range_ratio,
+        max(load_pct) - min(load_pct) as load_range_pct,
+        count(*) as readings
+    from sampled, params
+    where warm and front_lambda is not null
+    group by unit_id, bank, day, started_at, block
+    having count(*) >= any_value(params.block_readings)
+),
+
+stuck as (
+    select
+        unit_id,
+        bank,
+        day,
+        avg(cast(range_ratio < params.stuck_range_ratio as double)) as wide_stuck_share,
+        count(*) as samples
+    from blocks, params
+    group by unit_id, bank, day
+),
+
+in_cuts as (
+    select
+        unit_id,
+        bank,
+        day,
+        median(front_lambda) as wide_cut_lambda,
+        median(front_ma) as wide_cut_ma,
+        median(front_lean_s) filter (step_s <= 1.5) as wide_cut_delay_s,
+        count(coalesce(front_lambda, front_ma)) as samples
+    from cuts
+    where kind = 'wide_range' and warm
+    group by unit_id, bank, day
+),
+
+long as (
+    (
+        unpivot (select * from usable)
+        on wide_offset, wide_spread, wide_activity, wide_exact_share, wide_mean_ma
+        into name indicator value value
+    )
+    union all by name
+    (unpivot (select * from idle) on wide_idle_spread into name indicator value value)
+    union all by name
+    (unpivot (select * from stuck) on wide_stuck_share into name indicator value value)
+    union all by name
+    (
+        unpivot (select * from in_cuts) on wide_cut_lambda, wide_cut_ma, wide_cut_delay_s
+        into name indicator value value
+    )
+),
+
+final as (
+    select
+        unit_id,
+        'B' || bank || 'S1' as component,
+        day,
+        indicator,
+        cast(value as double) as value,
+        samples
+    from long
+    where samples > 0
+)
+
+from final

@@ -1,0 +1,84 @@
+-- table: downstream_days
+-- grain: one row a unit, downstream sensor, day and indicator
+-- reads: banks, cuts
+-- params: block_s, block_readings, stuck_range_v, rear_lean_v, rear_cut_wait_s, low_v, high_v, bias_v
+-- note: flat in even driving is how a healthy catalyst looks; whether the sensor moves at all is asked of fuel cuts
+
+with banks as (from banks),
+
+cuts as (from cuts),
+
+params as (from params),
+
+sampled as (
+    select * from banks
+    where rear_v is not null and running and warm
+),
+
+usable as (
+    select
+        unit_id,
+        bank,
+        day,
+        avg(rear_v) as down_level_v,
+        stddev_samp(rear_v) as down_spread_v,
+        count(*) as samples
+    from sampled
+    where rear_ok
+    group by unit_id, bank, day
+),
+
+whole as (
+    select
+        unit_id,
+        bank,
+        day,
+        quantile_cont(rear_v, 0.98) - quantile_cont(rear_v, 0.02) as down_range_v,
+        avg(cast(rear_v < params.low_v as double)) as down_low_share,
+        avg(cast(rear_v > params.high_v as double)) as down_high_share,
+        avg(cast(abs(rear_v - params.bias_v) < params.stuck_range_v as double)) as down_bias_share,
+        count(*) as samples
+    from sampled, params
+    group by unit_id, bank, day
+),
+
+in_cuts as (
+    select
+        unit_id,
+        bank,
+        day,
+        avg(cast(rear_floor_v <= params.rear_lean_v as double)) as down_cut_moved_share,
+        median(rear_floor_v) as down_cut_floor_v,
+        count(rear_floor_v) as samples
+    from cuts, params
+    where warm and rear_floor_v is not null and cut_s >= params.rear_cut_wait_s
+    group by unit_id, bank, day
+),
+
+long as (
+    (unpivot (select * from usable) on down_level_v, down_spread_v into name indicator value value)
+    union all by name
+    (
+        unpivot (select * from whole) on down_range_v, down_low_share, down_high_share, down_bias_share
+        into name indicator value value
+    )
+    union all by name
+    (
+        unpivot (select * from in_cuts) on down_cut_moved_share, down_cut_floor_v
+        into name indicator value value
+    )
+),
+
+final as (
+    select
+        unit_id,
+        'B' || bank || 'S2' as component,
+        day,
+        indicator,
+        cast(value as double) as value,
+        samples
+    from long
+    where samples > 0
+)
+
+from final

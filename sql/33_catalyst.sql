@@ -1,0 +1,76 @@
+-- table: catalyst_days
+-- grain: one row a unit, catalyst, day and indicator
+-- reads: banks, cuts
+-- params: pair_step_s
+-- note: oxygen storage shows in three ways: the rear sensor lies still while the front moves, it takes long to come back
+--   after a fuel cut, and grams of oxygen are released meanwhile (grams only where lambda is measured)
+
+with banks as (from banks),
+
+cuts as (from cuts),
+
+params as (from params),
+
+sampled as (
+    select
+        banks.*,
+        rear_v - lag(rear_v) over trip as rear_moved_v,
+        seconds_between(lag(ts) over trip, ts) as since_s
+    from banks
+    where rear_v is not null and running
+    window trip as (partition by unit_id, bank, started_at order by ts)
+),
+
+driving as (
+    select
+        unit_id,
+        bank,
+        day,
+        sqrt(avg(pow(rear_moved_v, 2) / 2) filter (since_s <= params.pair_step_s)) as rear_activity_v,
+        safe_ratio(var_samp(rear_v), var_samp(front_v)) as rear_front_variance,
+        case when count(front_v) >= 20 then corr(rear_v, front_v) end as rear_front_corr,
+        count(*) as samples
+    from sampled, params
+    where rear_ok and cruise
+    group by unit_id, bank, day
+),
+
+recoveries as (
+    select
+        unit_id,
+        bank,
+        day,
+        median(recovery_s) as recovery_s,
+        median(recovery_air_g) as recovery_air_g,
+        median(oxygen_g) as oxygen_g,
+        count(recovery_s) as samples
+    from cuts
+    where warm and recovery_s is not null
+    group by unit_id, bank, day
+),
+
+long as (
+    (
+        unpivot (select * from driving) on rear_activity_v, rear_front_variance, rear_front_corr
+        into name indicator value value
+    )
+    union all by name
+    (
+        unpivot (select * from recoveries) on recovery_s, recovery_air_g, oxygen_g
+        into name indicator value value
+    )
+),
+
+final as (
+    select
+        unit_id,
+        'CAT' || bank as component,
+        day,
+        indicator,
+        cast(value as double) as value,
+        samples
+    from long
+    where samples > 0
+)
+
+from final

@@ -1,0 +1,112 @@
+-- table: fuel_days
+-- grain: one row a unit, bank or vehicle, day and indicator
+-- reads: banks, samples
+-- params: thermostat_run_s, cruise_load_pct
+-- note: the confounders get indicators of their own, since blame needs them. Total trim is the sum of short and long
+--   trim, not their product
+
+with banks as (from banks),
+
+samples as (from samples),
+
+params as (from params),
+
+trims as (
+    select
+        banks.*,
+        stft_pct + coalesce(ltft_pct, 0) as trim_pct
+    from banks
+    where front_ok and stft_pct is not null
+),
+
+by_bank as (
+    select
+        unit_id,
+        bank,
+        day,
+        avg(trim_pct) as trim_pct,
+        count(*) as samples
+    from trims
+    group by unit_id, bank, day
+),
+
+by_idle as (
+    select
+        unit_id,
+        bank,
+        day,
+        avg(trim_pct) as trim_idle_pct,
+        count(*) as samples
+    from trims
+    where idle
+    group by unit_id, bank, day
+),
+
+by_load as (
+    select
+        unit_id,
+        bank,
+        day,
+        avg(trim_pct) as trim_load_pct,
+        count(*) as samples
+    from trims, params
+    where not idle and load_pct > params.cruise_load_pct * 0.6
+    group by unit_id, bank, day
+),
+
+vehicle as (
+    select
+        unit_id,
+        day,
+        median(coolant_degc) filter (run_s > params.thermostat_run_s and running) as warm_coolant_degc,
+        quantile_cont(supply_v, 0.1) filter (running) as supply_v,
+        median(ambient_degc) as ambient_degc,
+        sum(speed_kmh * step_s) / 3600 as distance_km,
+        max(odometer_km) as odometer_km,
+        max(mil_on) as mil_on,
+        median(step_s) as step_s,
+        count(*) as samples
+    from samples, params
+    group by unit_id, day
+),
+
+long as (
+    (unpivot (select *, 'BANK' || bank as component from by_bank) on trim_pct into name indicator value value)
+    union all by name
+    (unpivot (select *, 'BANK' || bank as component from by_idle) on trim_idle_pct into name indicator value value)
+    union all by name
+    (unpivot (select *, 'BANK' || bank as component from by_load) on trim_load_pct into name indicator value value)
+    union all by name
+    (
+        unpivot (
+            select
+                unit_id,
+                day,
+                samples,
+                'UNIT' as component,
+                cast(warm_coolant_degc as double) as warm_coolant_degc,
+                cast(supply_v as double) as supply_v,
+                cast(ambient_degc as double) as ambient_degc,
+                cast(distance_km as double) as distance_km,
+                cast(odometer_km as double) as odometer_km,
+                cast(mil_on as double) as mil_on,
+                cast(step_s as double) as step_s
+            from vehicle
+        )
+        on warm_coolant_degc, supply_v, ambient_degc, distance_km, odometer_km, mil_on, step_s
+        into name indicator value value
+    )
+),
+
+final as (
+    select
+        unit_id,
+        component,
+        day,
+        indicator,
+        cast(value as double) as value,
+        samples
+    from long
+)
+
+from final

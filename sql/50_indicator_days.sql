@@ -1,0 +1,48 @@
+-- table: indicator_days
+-- grain: one row a unit, component, day and indicator
+-- reads: upstream_narrowband_days, upstream_wide_range_days, downstream_days, catalyst_days, heater_days, fuel_days,
+--   export_spans
+-- params:
+-- note: bucket is set by the caller, which knows the shard; arrived_at is when the last reading of that day came in
+
+with families as (
+    from upstream_narrowband_days
+    union all by name
+    from upstream_wide_range_days
+    union all by name
+    from downstream_days
+    union all by name
+    from catalyst_days
+    union all by name
+    from heater_days
+    union all by name
+    from fuel_days
+),
+
+arrivals as (
+    select
+        unit_id,
+        day,
+        max(arrived_at) as arrived_at
+    from export_spans
+    group by unit_id, day
+),
+
+final as (
+    select
+        families.unit_id,
+        0 as bucket,
+        strftime(families.day, '%Y-%m') as month,
+        families.component,
+        families.day,
+        families.indicator,
+        -- Sums in another order differ in the last digits; what is stored does not.
+        round(families.value, 6) as value,
+        families.samples,
+        arrivals.arrived_at
+    from families
+    inner join arrivals on families.unit_id = arrivals.unit_id and families.day = arrivals.day
+    where families.value is not null and not isnan(families.value)
+)
+
+from final

@@ -1,0 +1,53 @@
+-- table: test_margins
+-- grain: one row a unit, monitor, test and new result
+-- reads: onboard_tests
+-- params:
+-- note: results stay until the next completion, so a repeated result is not a new test; a test that has not run is
+--   missing, never passed. Margin is the distance to the nearer limit as a share of that limit, negative when failed
+
+with onboard_tests as (from onboard_tests),
+
+ran as (
+    select
+        onboard_tests.*,
+        lag(value_raw) over test as value_before,
+        lag(min_raw) over test as min_before,
+        lag(max_raw) over test as max_before
+    from onboard_tests
+    where has_run
+    window test as (partition by unit_id, obdmid, tid order by ts)
+),
+
+fresh as (
+    select * from ran
+    where
+        value_before is null
+        or value_raw <> value_before
+        or min_raw <> min_before
+        or max_raw <> max_before
+),
+
+margins as (
+    select
+        fresh.*,
+        -- 0 and 65535 are the ends of the scale: no limit on that side (SAE J1979, service $06).
+        case when min_raw > 0 then (value - min) / abs(nullif(min, 0)) end as lower_margin,
+        case when max_raw < 65535 then (max - value) / abs(nullif(max, 0)) end as upper_margin
+    from fresh
+),
+
+final as (
+    select
+        unit_id,
+        obdmid,
+        tid,
+        ts,
+        value,
+        min,
+        max,
+        least(coalesce(lower_margin, upper_margin), coalesce(upper_margin, lower_margin)) as margin
+    from margins
+    where lower_margin is not null or upper_margin is not null
+)
+
+from final

@@ -1,0 +1,17 @@
+-- Macros shared by the steps. Times are UTC; seconds are doubles.
+create macro seconds_between(earlier, later) as
+    (epoch_us(later) - epoch_us(earlier)) / 1000000.0;
+
+-- Numerator over denominator, null where the denominator is zero or null.
+create macro safe_ratio(numerator, denominator) as
+    numerator / nullif(denominator, 0);
+
+-- Oxygen stored (positive) or released (negative) in grams a second: 0.232 * air * (1 - 1/lambda). 0.232 is the mass
+-- fraction of oxygen in air; the single-state storage form of Brandt, Wang and Grizzle, IEEE Trans. Control Syst.
+-- Technol. 8(5), 2000 (from memory).
+create macro oxygen_rate_gs(air_gs, lambda_ratio) as
+    0.232 * air_gs * (1 - 1 / lambda_ratio);
+
+-- A value carried forward, null once it is older than its staleness bound.
+create macro if_fresh(carried_value, sampled_at, now_at, bound_s) as
+    case when seconds_between(sampled_at, now_at) <= bound_s then carried_value end;
