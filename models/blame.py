@@ -13,7 +13,7 @@ import polars as pl
 
 PARTS = ("upstream", "downstream", "catalyst")
 _FACT_FIELDS = {
-    "scope", "roles", "indicator", "above", "below", "beyond", "finding", "modes", "strength", "all", "any", "none",
+    "scope", "roles", "part", "indicator", "above", "below", "beyond", "finding", "modes", "strength", "all", "any", "none",
 }
 _HOLD_FIELDS = {"fact", "parts", "modes", "why", "rule_out", "source"}
 
@@ -90,7 +90,8 @@ def evaluate(
     Args:
         banks: unit_id, bank.
         levels: unit_id, bank (0 for the whole vehicle), indicator, level.
-        codes: unit_id, bank (0 for the whole vehicle), role; active codes only.
+        codes: unit_id, bank (0 for the whole vehicle), part (empty for neither sensor nor catalyst), role; active
+            codes only.
         findings: unit_id, bank, part, mode, strength.
     """
     result = banks
@@ -98,6 +99,8 @@ def evaluate(
         terms: list[pl.Expr] = []
         if "roles" in fact:
             found = codes.filter(pl.col("role").is_in(fact["roles"]))
+            if "part" in fact:
+                found = found.filter(pl.col("part") == fact["part"])
             result = _mark(result, found, name + "_roles", fact["scope"])
             terms.append(pl.col(name + "_roles"))
         if "indicator" in fact:

@@ -6,10 +6,12 @@ import polars as pl
 
 
 def fitted(work_orders: pl.DataFrame) -> pl.DataFrame:
-    """Day on which each component was last replaced or repaired.
+    """Day on which the history of each component last began anew.
 
     An inspection changes nothing, and neither does a code clear (it repairs nothing). A replacement that found no
-    fault resets too: another part is in the vehicle now, whatever was wrong.
+    fault resets too: another part is in the vehicle now, whatever was wrong. What stands behind a part is seen
+    through it: a new upstream sensor resets the downstream sensor and the catalyst of its bank as well, a new
+    downstream sensor the catalyst.
 
     Args:
         work_orders: unit_id, component, action, closed_on.
@@ -17,8 +19,16 @@ def fitted(work_orders: pl.DataFrame) -> pl.DataFrame:
     Returns:
         unit_id, component, fitted_on.
     """
+    fits = work_orders.filter(pl.col("action").is_in(["replaced", "repaired"]) & (pl.col("component") != "OTHER"))
+    bank = pl.col("component").str.slice(1, 1)
+    upstream = fits.filter(pl.col("component").str.ends_with("S1"))
+    sensors = fits.filter(pl.col("component").str.contains(r"S[12]$"))
+    behind = [
+        upstream.with_columns(component=pl.format("B{}S2", bank)),
+        sensors.with_columns(component=pl.format("CAT{}", bank)),
+    ]
     return (
-        work_orders.filter(pl.col("action").is_in(["replaced", "repaired"]) & (pl.col("component") != "OTHER"))
+        pl.concat([fits, *behind])
         .group_by("unit_id", "component")
         .agg(fitted_on=pl.col("closed_on").max())
         .sort("unit_id", "component")

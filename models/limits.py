@@ -7,8 +7,8 @@ import polars as pl
 
 PEERS_LEAST = 8
 FORECAST_WEEKS = 4.0  # 28 days: the horizon of the list's probability
-TREND_P = 0.10
-TREND_WEEKS = 5
+TREND_P = 0.05
+TREND_WEEKS = 6
 STRENGTH_MOST = 2.5
 
 
@@ -64,8 +64,8 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     calibration, a season or a gateway that shifts everybody makes nobody sick. ``own_past`` indicators compare with
     the part's own first weeks, their limit being a share of it.
 
-    The forecast goes along the Theil-Sen slope only where at least five weeks show a monotone trend (Mann-Kendall
-    p < 0.10) in the bad direction; else the level is expected to stay.
+    The forecast goes along the Theil-Sen slope only where at least six weeks show a monotone trend (Mann-Kendall
+    p < 0.05) in the bad direction; else the level is expected to stay.
 
     Args:
         levels: level, baseline, peer_median, slope_per_week, slope_low, slope_high, trend_p, weeks, and of the

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from models.limits import STRENGTH_MOST
+
 
 @dataclass(frozen=True)
 class Weights:
@@ -40,7 +42,7 @@ def with_probability(components: pl.DataFrame, weights: Weights) -> pl.DataFrame
     failed_test = (0.5 - pl.col("margin")).clip(0, 1).fill_null(0)
 
     def probability(strength: pl.Expr) -> pl.Expr:
-        odds = weights.intercept + weights.strength * strength.clip(0, 1.5) + code + weights.margin * failed_test
+        odds = weights.intercept + weights.strength * strength.clip(0, STRENGTH_MOST) + code + weights.margin * failed_test
         likely = 1 / (1 + (-odds).exp())
         return (
             pl.when(pl.col("status") == "judged").then(likely)

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from models.bias import with_bias
 from models.blame import evaluate, hold_back
 from models.breaks import fitted, since_fitted
 from models.findings import findings as find
@@ -50,7 +51,7 @@ def assess(settings: Settings, lake: Lake, week_start: date, series: str = ISSUE
     judge = {name: limit.value for name, limit in read_limits(settings)["judge"].items()}
     known = known_at(settings, lake, week_start)
     weeks, codes, margins = _measured(settings, known)
-
+    weeks = with_bias(weeks, judge["rear_reference_v"], judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
     units = scope_of(known.register, known.days)
     standing = _trends(weeks, indicators, units, week_start, settings.history_weeks)
     found = find(standing.filter(pl.col("use") == "judge"))
@@ -73,7 +74,9 @@ def assess(settings: Settings, lake: Lake, week_start: date, series: str = ISSUE
 
 def weekly_indicators(settings: Settings, lake: Lake, week_start: date) -> pl.DataFrame:
     """Indicators by week as the list of ``week_start`` knew them (table ``indicator_weeks``)."""
-    return _measured(settings, known_at(settings, lake, week_start))[0]
+    judge = {name: limit.value for name, limit in read_limits(settings)["judge"].items()}
+    weeks = _measured(settings, known_at(settings, lake, week_start))[0]
+    return with_bias(weeks, judge["rear_reference_v"], judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
 
 
 def _measured(settings: Settings, known: Known) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
@@ -99,8 +102,13 @@ def _trends(
         indicators.rename({"kind": "meant_for"}).drop("component", "least_samples"), on="indicator"
     )
     fits = (pl.col("meant_for") == "any") | (pl.col("meant_for") == pl.col("kind"))
-    compared = compared.filter(fits.fill_null(True))
-    return with_strength(compared)
+    sampling = standing.filter(pl.col("indicator") == "sample_step_s").select(
+        "unit_id", "component", sampled_every_s="level"
+    )
+    # A fifth of tolerance for jitter of the polls; what is sampled more slowly than the indicator allows is not used.
+    fast_enough = (pl.col("sampled_every_s") <= 1.2 * pl.col("slowest_s")).fill_null(True)
+    compared = compared.join(sampling, on=["unit_id", "component"], how="left")
+    return with_strength(compared.filter(fits.fill_null(True) & fast_enough))
 
 
 def _scored(
@@ -128,15 +136,14 @@ def _scored(
     loudest = found.sort("strength_28d", "mode", descending=[True, False]).unique(
         ["unit_id", "component"], keep="first", maintain_order=True
     )
-    part = {"part": pl.when(pl.col("component").str.ends_with("S1")).then(pl.lit("upstream"))
-            .when(pl.col("component").str.ends_with("S2")).then(pl.lit("downstream"))
-            .otherwise(pl.lit("catalyst"))}
     truths = evaluate(
         components.filter(pl.col("bank") > 0).select("unit_id", "bank").unique(maintain_order=True),
         facts,
         standing.select("unit_id", "indicator", "level", bank=_bank(pl.col("component"))),
-        active.select("unit_id", "bank", "role"),
-        found.with_columns(**part).select("unit_id", "part", "mode", "strength", bank=_bank(pl.col("component"))),
+        active.select("unit_id", "bank", "role", part=_part(pl.col("position"))),
+        found.select(
+            "unit_id", "mode", "strength", bank=_bank(pl.col("component")), part=_part(pl.col("component"))
+        ),
     )
     joined = (
         components.join(by_component, on=["unit_id", "component"], how="left")
@@ -238,6 +245,16 @@ def _newest_margins(margins: pl.DataFrame) -> pl.DataFrame:
         .filter(pl.col("component").is_not_null())
         .group_by("unit_id", "component")
         .agg(pl.col("margin").min())
+    )
+
+
+def _part(component: pl.Expr) -> pl.Expr:
+    """upstream, downstream or catalyst; empty for a bank or the whole vehicle."""
+    return (
+        pl.when(component.str.ends_with("S1")).then(pl.lit("upstream"))
+        .when(component.str.ends_with("S2")).then(pl.lit("downstream"))
+        .when(component.str.starts_with("CAT")).then(pl.lit("catalyst"))
+        .otherwise(pl.lit(""))
     )
 
 

@@ -30,7 +30,7 @@ _INDICATORS = {
     "source": pl.String,
 }
 _ALLOWED = {
-    "component": ("upstream", "downstream", "catalyst", "bank", "unit"),
+    "component": ("upstream", "downstream", "catalyst", "bank", "unit", "any"),
     "kind": ("narrowband", "wide_range", "any"),
     "worse": ("up", "down", "out"),
     "compare": ("absolute", "both", "own_past"),

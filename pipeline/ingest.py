@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
 
-from pipeline.errors import ConfigError, ExportError, LakeError
+from pipeline.errors import ConfigError, ExportError
 from pipeline.exports.finding import find_exports, fingerprint
-from pipeline.exports.merging import FATES, Merged, merge_readings
+from pipeline.exports.merging import Merged, merge_readings
+from pipeline.exports.outcome import (
+    TALLY,
+    IngestProgress,
+    IngestSummary,
+    ledger,
+    ledger_frame,
+    summary_line,
+    tally,
+)
 from pipeline.exports.reading import REFUSED, Door, Export, read_export
 from pipeline.exports.staging import Stage
 from pipeline.exports.standing import merge_events, merge_records
@@ -31,54 +39,6 @@ _MERGES = {
     "work_orders": merge_records,
 }
 _TABLES = ("readings", *_MERGES, "export_spans", "quarantine", "exports")
-
-_FILES = {
-    "file": pl.String,
-    "status": pl.String,
-    "export_id": pl.String,
-    "kind": pl.String,
-    "rows_in": pl.Int64,
-    "kept": pl.Int64,
-    "quarantined": pl.Int64,
-    "duplicates": pl.Int64,
-    "first_ts": pl.Datetime("us", "UTC"),
-    "last_ts": pl.Datetime("us", "UTC"),
-    "signals": pl.String,
-    "dropped": pl.String,
-    "reason": pl.String,
-}
-
-
-@dataclass(frozen=True)
-class IngestProgress:
-    """How far a run is: ``doing`` is ``reading`` or ``merging``; rows are those of the file being read."""
-
-    doing: str
-    file: str
-    rows: int
-    files_done: int
-    files: int
-
-
-@dataclass(frozen=True)
-class IngestSummary:
-    """What became of every file.
-
-    ``files`` has one row a file; ``status`` is ``read``, ``already read`` (its content is in the ledger; its counts are
-    null), ``refused`` or ``ignored``.
-    """
-
-    files: pl.DataFrame
-
-    @property
-    def totals(self) -> dict[str, int]:
-        """Files by status, and ``rows_in`` = ``kept`` + ``quarantined`` + ``duplicates`` over the files read."""
-        counts = {
-            status: self.files.filter(pl.col("status") == status).height
-            for status in ("read", "already read", "refused", "ignored")
-        }
-        sums = self.files.select(pl.col("rows_in", "kept", "quarantined", "duplicates").sum()).row(0, named=True)
-        return counts | sums
 
 
 def ingest(
@@ -103,14 +63,17 @@ def ingest(
     found, ignored = find_exports(paths)
     lake.settle(settings.time_zone, settings.buckets)
     run = _Run(settings, lake, arrived_at.astimezone(UTC), len(found), progress)
-    for path in found:
-        run.take(path)
-    run.publish()
+    try:
+        for path in found:
+            run.take(path)
+        run.publish()
+    finally:
+        run.close()
     lines = run.lines + [
         {"file": str(path), "status": "ignored", "kind": "", "reason": "not *.csv, *.csv.gz or *.parquet"}
         for path in ignored
     ]
-    return IngestSummary(pl.DataFrame(lines, schema=_FILES).sort("file", maintain_order=True))
+    return IngestSummary.of(lines)
 
 
 class _Run:
@@ -128,9 +91,9 @@ class _Run:
         self._done = 0
         self._stage = Stage(lake.root / "_staging")
         self._door = Door(self._stage, settings.time_zone, settings.buckets, self._tick)
-        ledger = lake.scan("exports").select("export_id", "kind").collect()
-        self._known = set(ledger.filter(pl.col("kind") != REFUSED)["export_id"])
-        self._refused = set(ledger.filter(pl.col("kind") == REFUSED)["export_id"])
+        known = lake.scan("exports").select("export_id", "kind").collect()
+        self._known = set(known.filter(pl.col("kind") != REFUSED)["export_id"])
+        self._refused = set(known.filter(pl.col("kind") == REFUSED)["export_id"])
         self._exports: list[Export] = []
         self.lines: list[dict[str, object]] = []
 
@@ -159,12 +122,19 @@ class _Run:
         with self._lake.transaction(*_TABLES):
             outcomes = [self._merge_records(name, merge) for name, merge in _MERGES.items()]
             fates, spans = self._merge_readings()
-            ledger = self._ledger(pl.concat([fates, *outcomes]))
-            self._lake.append("export_spans", spans)
-            self._lake.append("quarantine", pl.concat([export.rejects.frame() for export in self._exports]))
-            self._write_ledger(ledger)
+            rows = ledger(self._exports, pl.concat([fates, *outcomes]), self._arrived_at)
+            rejects = pl.concat([export.rejects.frame() for export in self._exports])
+            for name, frame in (("export_spans", spans), ("quarantine", rejects)):
+                if frame.height:
+                    self._lake.append(name, frame)
+            self._write_ledger(rows)
+        self.lines += [summary_line(row) for row in rows]
         self._stage.clear()
         self._exports = []
+
+    def close(self) -> None:
+        """Remove what is staged."""
+        self._stage.clear()
 
     def _tick(self, file: str, rows: int, doing: str = "reading") -> None:
         if self._progress is not None:
@@ -174,7 +144,7 @@ class _Run:
 
     def _merge_readings(self) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Merge package by package; the counts by source and fate, and the spans."""
-        fates, spans = [_no_fates()], [table("export_spans").empty()]
+        fates, spans = [pl.DataFrame(schema=TALLY)], [table("export_spans").empty()]
         for package in self._packages():
             self._tick("", int(package["rows"].sum()), doing="merging")
             merged = merge_readings(self._standing(package), self._stage.read(package))
@@ -187,7 +157,7 @@ class _Run:
                 rows = rows.with_columns(pl.lit(None).alias(name) for name in absent)
                 self._lake.replace("readings", rows, changed.to_dicts())
             self._note(merged)
-            fates.append(_tally(merged.fates))
+            fates.append(tally(merged.fates))
             spans.append(self._spans(merged.fates))
         return pl.concat(fates), pl.concat(spans)
 
@@ -238,7 +208,7 @@ class _Run:
             if export.kind == name and export.records is not None and export.records.height
         ]
         if not parts:
-            return _no_fates()
+            return pl.DataFrame(schema=TALLY)
         new = pl.concat(parts)
         new = self._signed(new, name, keep=("source",))
         key = list(table(name).key)
@@ -253,7 +223,7 @@ class _Run:
         elif added.height:
             self._lake.append(name, added)
         self._note(merged)
-        return _tally(merged.fates)
+        return tally(merged.fates)
 
     # -- ledger ----------------------------------------------------------------------------------------------
 
@@ -266,54 +236,16 @@ class _Run:
         for (source,), faults in merged.lost.group_by("source", maintain_order=True):
             self._exports[source].rejects.add_rows(faults.drop("source"))
 
-    def _ledger(self, fates: pl.DataFrame) -> pl.DataFrame:
-        """Rows of table ``exports``; appends the lines of the summary.
-
-        Raises:
-            LakeError: rows in differ from rows kept, quarantined and duplicate.
-        """
-        counts = fates.group_by("source", "fate").agg(
-            pl.col("rows").sum(), pl.col("first_ts").min(), pl.col("last_ts").max()
-        )
-        by_fate = {(row["source"], row["fate"]): row for row in counts.to_dicts()}
-        rows = []
-        for export in self._exports:
-            kept = by_fate.get((export.source, "kept"), {})
-            duplicates = by_fate.get((export.source, "duplicate"), {}).get("rows", 0)
-            row = {
-                "export_id": export.export_id,
-                "file": export.file,
-                "kind": export.kind,
-                "bytes": export.bytes,
-                "rows_in": export.rows_in,
-                "kept": kept.get("rows", 0),
-                "quarantined": export.rejects.rows,
-                "duplicates": duplicates,
-                "first_ts": kept.get("first_ts"),
-                "last_ts": kept.get("last_ts"),
-                "signals": " ".join(name for name in signals() if name in export.signals),
-                "dropped": " ".join("_".join(name.split()) for name in export.dropped),
-                "reason": export.reason,
-                "arrived_at": self._arrived_at,
-            }
-            if row["rows_in"] != row["kept"] + row["quarantined"] + row["duplicates"]:
-                raise LakeError(
-                    f"{export.file}: {row['rows_in']} rows in, but {row['kept']} kept, {row['quarantined']} "
-                    f"quarantined and {duplicates} duplicates; nothing of this group was committed"
-                )
-            rows.append(row)
-            status = REFUSED if export.kind == REFUSED else "read"
-            self.lines.append({key: row[key] for key in _FILES if key in row} | {"status": status})
-        return pl.DataFrame(rows, schema=table("exports").schema).unique("export_id", keep="last")
-
-    def _write_ledger(self, ledger: pl.DataFrame) -> None:
-        again = self._refused.intersection(ledger["export_id"])
+    def _write_ledger(self, rows: list[dict[str, object]]) -> None:
+        """Append to the ledger; the row of a file that was refused before is replaced."""
+        frame = ledger_frame(rows)
+        again = self._refused.intersection(frame["export_id"])
         if again:
             others = self._lake.read("exports").filter(~pl.col("export_id").is_in(list(again)))
-            self._lake.overwrite("exports", pl.concat([others, ledger]))
+            self._lake.overwrite("exports", pl.concat([others, frame]))
         else:
-            self._lake.append("exports", ledger)
-        self._refused |= set(ledger.filter(pl.col("kind") == REFUSED)["export_id"])
+            self._lake.append("exports", frame)
+        self._refused |= set(frame.filter(pl.col("kind") == REFUSED)["export_id"])
 
     def _signed(self, rows: pl.DataFrame, name: str, keep: tuple[str, ...] = ()) -> pl.DataFrame:
         """The rows with the provenance that table ``name`` declares, in its columns and types."""
@@ -323,18 +255,3 @@ class _Run:
         absent = [column for column in schema if column not in signed.columns]
         signed = signed.with_columns(pl.lit(None).alias(column) for column in absent)
         return signed.select(*(pl.col(column).cast(kind) for column, kind in schema.items()), *keep)
-
-
-def _tally(fates: pl.DataFrame) -> pl.DataFrame:
-    """Rows and first and last instant by source and fate."""
-    moment = pl.col("ts") if "ts" in fates.columns else pl.lit(None, dtype=pl.Datetime("us", "UTC"))
-    return fates.group_by("source", "fate").agg(
-        rows=pl.len().cast(pl.Int64), first_ts=moment.min(), last_ts=moment.max()
-    )
-
-
-def _no_fates() -> pl.DataFrame:
-    instant = pl.Datetime("us", "UTC")
-    return pl.DataFrame(
-        schema={"source": pl.Int32, "fate": FATES, "rows": pl.Int64, "first_ts": instant, "last_ts": instant}
-    )

@@ -29,8 +29,9 @@ class Lanes:
 class Course:
     """A trip's course, arrays of shape (seconds, lanes); only `wait_s` has the shape (lanes,).
 
-    Activity of the sensors is 0 to 1, `air_gs` the bank's air, `error` lambda before trims, `false_air` a leak ahead
-    of the sensor, `leak` the share of gas that passes the catalyst, `wait_s` the time before lambda control starts.
+    Activity of the sensors is 0 to 1, `air_gs` the bank's air, `error` the lambda error before trims,
+    `false_air` a leak ahead of the sensor, `leak` the share of gas that passes the catalyst, `wait_s` the
+    time before lambda control starts.
     """
 
     front_active: np.ndarray

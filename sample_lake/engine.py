@@ -121,7 +121,7 @@ def simulate_drive(speed_kmh: np.ndarray, trips: Trips, physics: Physics) -> Dri
         closed_throttle_air = capacity / trips.boost * 0.24
         air = np.where(cut_now, closed_throttle_air, np.maximum(air, closed_throttle_air * 0.85))
         air = np.where(trips.diesel, np.maximum(air * 1.9, capacity / trips.boost * 0.8), air)
-        load = 100 * air / capacity
+        load = np.minimum(100 * air / capacity, 100.0)  # PID 04 ends at 100 %
         enriched_for = np.where(load > physics.enrichment_load_pct, enriched_for + 1, 0)
         rpm[t], maf[t] = np.where(stopped, 0.0, rpm_now), np.where(stopped, 0.0, air)
         cut[t], running[t] = cut_now & ~stopped, ~stopped

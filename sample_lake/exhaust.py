@@ -45,7 +45,7 @@ def pump_current_ma(d: np.ndarray) -> np.ndarray:
 
 
 def reported_lambda(pump_ma: np.ndarray) -> np.ndarray:
-    """Lambda that a control unit computes from a pump current with a new sensor's table, clipped to the PID."""
+    """Lambda that a control unit computes from a pump current with the new sensor's table, clipped."""
     d = np.interp(pump_ma, _MA_NODES, _D_NODES)
     return np.minimum(1.0 / np.maximum(1.0 - d, 1e-3), LAMBDA_CEILING)
 

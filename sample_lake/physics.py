@@ -1,8 +1,8 @@
 """Parameter ranges of the invented fleet's engines, sensors and catalysts.
 
 Every range is (low, high) and a vehicle draws one value from it, so a study can shift or widen a range with
-`dataclasses.replace(Physics(), oxygen_storage_g=(0.4, 0.7))`. "From memory" marks figures no paper in hand
-confirms.
+`dataclasses.replace(Physics(), oxygen_storage_g=(0.4, 0.7))`. A figure without a note beside it is
+from memory too.
 """
 
 from __future__ import annotations

@@ -187,7 +187,7 @@ described as (
             and coalesce(rpm > params.cut_rpm, true)
             and coalesce(load_pct < params.cut_load_pct, throttle_pct is not null)
             and coalesce(
-                throttle_pct <= min(throttle_pct) over by_unit + params.cut_throttle_over_idle_pct, true
+                throttle_pct <= min(throttle_pct) over by_day + params.cut_throttle_over_idle_pct, true
             ),
             false
         ) as overrun,
@@ -202,7 +202,8 @@ described as (
         ) as steady
     from carried, params
     window
-        by_unit as (partition by unit_id),
+        -- The closed position drifts, and a day is the most that every run sees whole, however the days are cut.
+        by_day as (partition by unit_id, day),
         lately as (
             partition by unit_id, trip_no order by ts
             range between to_seconds(params.steady_s) preceding and current row

@@ -1,8 +1,8 @@
 -- table: trips
 -- grain: one row a unit and trip
 -- reads: samples, cuts
--- params: thermostat_run_s, start_run_s, never_closed_s
--- note: warm-up times are kept only for trips whose logging begins with the engine start
+-- params: thermostat_run_s, start_run_s
+-- note: the time to closed loop is kept only for trips whose logging begins with the engine start
 
 with samples as (from samples),
 
@@ -19,7 +19,9 @@ measured as (
         count(*) as readings,
         median(samples.step_s) as interval_s,
         round(sum(samples.speed_kmh * samples.step_s) / 3600, 3) as distance_km,
-        arg_min(samples.run_s, samples.ts) filter (samples.run_time_known) as start_run_time_s,
+        -- Back from the first sampled run time to the first reading; logging may begin before the engine does.
+        arg_min(greatest(samples.run_s - seconds_between(samples.started_at, samples.ts), 0), samples.ts)
+            filter (samples.run_time_known) as start_run_time_s,
         arg_min(samples.coolant_degc, samples.ts) filter (samples.coolant_degc is not null) as start_coolant_degc,
         median(samples.coolant_degc) filter (samples.run_s > params.thermostat_run_s) as warm_coolant_degc,
         coalesce(
@@ -46,11 +48,14 @@ cuts_counted as (
 
 final as (
     select
-        measured.*,
+        measured.* exclude (closed_loop_at_s),
+        case when measured.start_run_time_s <= params.start_run_s then measured.closed_loop_at_s end
+            as closed_loop_at_s,
         coalesce(cuts_counted.cuts, 0) as cuts,
         strftime(measured.day, '%Y-%m') as month,
         0 as bucket
     from measured
+    cross join params
     left join cuts_counted
         on measured.unit_id = cuts_counted.unit_id and measured.started_at = cuts_counted.started_at
 )

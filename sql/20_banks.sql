@@ -1,9 +1,10 @@
 -- table: banks
 -- grain: one row a unit, exhaust bank and instant
 -- reads: samples, units
--- params: settle_after_cut_s, settle_rear_after_cut_s, enrich_load_pct
--- note: bank 2 only where the register or the readings show one; a unit that never reports its fuel system status is
---   taken as closed loop whenever it is warm, not cut and not enriched
+-- params: settle_after_cut_s, settle_rear_after_cut_s
+-- note: bank 2 only where the register or the readings of the day show one; a unit that does not report its fuel system
+--   status all day is taken as closed loop whenever it is warm, not cut and not enriched. What is asked of a whole day
+--   does not depend on which days are derived together
 
 with samples as (from samples),
 
@@ -14,6 +15,7 @@ params as (from params),
 status_reported as (
     select
         unit_id,
+        day,
         bool_or(fuel_status_b1 is not null) as reports_b1,
         bool_or(fuel_status_b2 > 0) as reports_b2,
         coalesce(
@@ -21,7 +23,7 @@ status_reported as (
         ) as shows_bank_2,
         bool_or(lambda_b1s1 is not null or pump_b1s1_ma is not null) as shows_wide_range
     from samples
-    group by unit_id
+    group by unit_id, day
 ),
 
 known as (
@@ -49,7 +51,7 @@ bank_1 as (
         samples.pump_b1s1_ma as front_ma,
         samples.o2_b1s2_v as rear_v
     from samples
-    inner join known on samples.unit_id = known.unit_id
+    inner join known on samples.unit_id = known.unit_id and samples.day = known.day
 ),
 
 bank_2 as (
@@ -67,7 +69,7 @@ bank_2 as (
         samples.pump_b2s1_ma as front_ma,
         samples.o2_b2s2_v as rear_v
     from samples
-    inner join known on samples.unit_id = known.unit_id
+    inner join known on samples.unit_id = known.unit_id and samples.day = known.day
     where known.banks = 2
 ),
 

@@ -1,10 +1,11 @@
 -- table: cuts
 -- grain: one row a unit, exhaust bank and fuel cut
 -- reads: banks
--- params: cut_least_s, cut_lambda, low_v, rear_cut_wait_s, rear_lean_v, rear_rich_v, recovery_most_s
+-- params: cut_least_s, cut_lambda, low_v, rear_cut_wait_s, rear_lean_v, rear_rich_v, rear_fall_v, recovery_most_s
 -- note: a fuel cut is a free calibration: air for the upstream sensor, then a storage step for the catalyst. A recovery
---   that the next cut, the end of the trip or the watch limit ends first counts with the time it was watched, and only
---   where that is longer than nothing: recovery_s is then a lower bound
+--   that the next cut, the end of the trip, midnight or the watch limit ends first counts with the time the downstream
+--   sensor was watched, and only where that is longer than nothing: recovery_s is then a lower bound. An event ends at
+--   midnight, so that it does not depend on which days are derived together
 
 with banks as (from banks),
 
@@ -26,14 +27,28 @@ numbered as (
     from neighbours
 ),
 
-in_events as (
+first_days as (
     select
         numbered.*,
-        min(ts) filter (cut) over event as began_at,
-        max(ts) filter (cut) over event as ended_at
+        min(day) over (partition by unit_id, bank, started_at, cut_no) as began_on
     from numbered
     where cut_no > 0
-    window event as (partition by unit_id, bank, started_at, cut_no)
+),
+
+in_events as (
+    select
+        first_days.*,
+        min(ts) filter (cut) over event as began_at,
+        max(ts) filter (cut) over event as ended_at,
+        last_value(front_lambda ignore nulls) over so_far as known_lambda
+    from first_days
+    where day = began_on
+    window
+        event as (partition by unit_id, bank, started_at, cut_no),
+        so_far as (
+            partition by unit_id, bank, started_at, cut_no
+            order by ts rows between unbounded preceding and current row
+        )
 ),
 
 timed as (
@@ -50,7 +65,7 @@ recovered as (
         bank,
         began_at,
         min(since_end_s) filter (since_end_s > 0 and rear_v > params.rear_rich_v) as recovery_s,
-        max(since_end_s) as watched_s
+        max(since_end_s) filter (since_end_s > 0 and rear_v is not null) as watched_s
     from timed, params
     where since_end_s <= params.recovery_most_s
     group by unit_id, bank, began_at
@@ -66,26 +81,37 @@ measured as (
         seconds_between(timed.began_at, min(timed.ended_at)) as cut_s,
         avg(timed.step_s) as step_s,
         bool_and(timed.warm) as warm,
-        min(timed.front_v) filter (timed.cut) as front_floor_v,
-        max(timed.front_lambda) filter (timed.cut) as front_lambda,
-        max(timed.front_ma) filter (timed.cut) as front_ma,
+        -- One reading may have been taken before the exhaust of the cut arrived: the floor needs a second one.
+        case when count(timed.front_v) filter (timed.cut) >= 2 then min(timed.front_v) filter (timed.cut) end
+            as front_floor_v,
+        case when count(timed.front_lambda) filter (timed.cut) >= 2 then max(timed.front_lambda) filter (timed.cut) end
+            as front_lambda,
+        case when count(timed.front_ma) filter (timed.cut) >= 2 then max(timed.front_ma) filter (timed.cut) end
+            as front_ma,
         min(timed.since_begin_s) filter (
             timed.front_v < params.low_v or timed.front_lambda > params.cut_lambda
         ) as front_lean_s,
-        min(timed.rear_v) filter (
-            timed.since_end_s <= params.rear_cut_wait_s
-        ) as rear_floor_v,
+        case
+            when count(timed.rear_v) filter (timed.cut) >= 2
+                then min(timed.rear_v) filter (timed.since_end_s <= params.rear_cut_wait_s)
+        end as rear_floor_v,
+        -- From 0.6 V to 0.3 V: the sensor's own lag, without the time the catalyst takes to fill.
+        min(timed.since_begin_s) filter (timed.rear_v <= params.rear_lean_v)
+        - max(timed.since_begin_s) filter (timed.rear_v >= params.rear_fall_v and timed.since_end_s <= 0) as rear_fall_s,
         count(timed.rear_v) filter (timed.cut) as rear_readings,
         any_value(recovered.recovery_s) as recovery_s,
         coalesce(any_value(recovered.watched_s), 0) as watched_s,
+        bool_and(timed.maf_gs is not null) filter (
+            timed.since_end_s > 0 and timed.since_end_s <= coalesce(recovered.recovery_s, recovered.watched_s)
+        ) as air_known,
         sum(timed.maf_gs * timed.step_s) filter (
             timed.since_end_s > 0 and timed.since_end_s <= coalesce(recovered.recovery_s, recovered.watched_s)
         ) as recovery_air_g,
-        -sum(oxygen_rate_gs(timed.maf_gs, coalesce(timed.front_lambda, timed.lambda_target)) * timed.step_s) filter (
+        -sum(oxygen_rate_gs(timed.maf_gs, coalesce(timed.known_lambda, timed.lambda_target)) * timed.step_s) filter (
             timed.since_end_s > 0
             and timed.since_end_s <= recovered.recovery_s
             and timed.kind = 'wide_range'
-            and coalesce(timed.front_lambda, timed.lambda_target) < 1
+            and coalesce(timed.known_lambda, timed.lambda_target) < 1
         ) as oxygen_g,
         avg(timed.maf_gs) filter (
             timed.since_end_s > 0 and timed.since_end_s <= coalesce(recovered.recovery_s, recovered.watched_s)
@@ -102,20 +128,20 @@ measured as (
 
 final as (
     select
-        measured.* exclude (recovery_s, oxygen_g),
-        before.rear_v as rear_before_v,
+        measured.* exclude (recovery_s, recovery_air_g, oxygen_g, rear_fall_s, air_known),
+        case when measured.rear_floor_v <= params.rear_lean_v and measured.rear_fall_s >= 0 then measured.rear_fall_s end
+            as rear_fall_s,
+        -- A catalyst that was not seen to fill cannot be seen to empty.
         case
-            when measured.rear_floor_v > params.rear_lean_v then null
-            else coalesce(measured.recovery_s, nullif(measured.watched_s, 0))
+            when measured.rear_floor_v <= params.rear_lean_v
+                then coalesce(measured.recovery_s, nullif(measured.watched_s, 0))
         end as recovery_s,
-        case when measured.rear_floor_v <= params.rear_lean_v then measured.oxygen_g end as oxygen_g
-    from measured
-    cross join params
-    asof left join (from banks where rear_v is not null and not cut) as before
-        on
-            measured.unit_id = before.unit_id
-            and measured.bank = before.bank
-            and measured.began_at > before.ts
+        -- Air that was not sampled is missing, not nothing.
+        case when measured.rear_floor_v <= params.rear_lean_v and measured.air_known then measured.recovery_air_g end
+            as recovery_air_g,
+        case when measured.rear_floor_v <= params.rear_lean_v and measured.air_known then measured.oxygen_g end
+            as oxygen_g
+    from measured, params
     where measured.cut_s >= params.cut_least_s
 )
 

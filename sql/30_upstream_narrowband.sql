@@ -36,6 +36,7 @@ usable as (
         avg(cast(front_v > params.high_v as double)) as up_high_share,
         -- Root mean square step over root two is the spread of a fast signal and near zero for a slow one.
         sqrt(avg(pow(moved_v, 2) / 2) filter (since_s <= params.pair_step_s)) as up_activity_v,
+        median(since_s) as sample_step_s,
         count(*) as samples
     from sampled, params
     where front_ok
@@ -108,7 +109,7 @@ long as (
     (
         unpivot (select * from usable)
         on up_p05_v, up_p95_v, up_swing_v, up_spread_v, up_mean_v, up_low_share, up_mid_share, up_high_share,
-            up_activity_v
+            up_activity_v, sample_step_s
         into name indicator value value
     )
     union all by name

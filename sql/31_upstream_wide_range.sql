@@ -36,6 +36,7 @@ usable as (
             )
         ) as wide_exact_share,
         avg(front_ma) as wide_mean_ma,
+        median(since_s) as sample_step_s,
         count(*) as samples
     from sampled, params
     where front_ok
@@ -99,7 +100,7 @@ in_cuts as (
 long as (
     (
         unpivot (select * from usable)
-        on wide_offset, wide_spread, wide_activity, wide_exact_share, wide_mean_ma
+        on wide_offset, wide_spread, wide_activity, wide_exact_share, wide_mean_ma, sample_step_s
         into name indicator value value
     )
     union all by name

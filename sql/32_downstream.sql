@@ -11,7 +11,10 @@ cuts as (from cuts),
 params as (from params),
 
 sampled as (
-    select * from banks
+    select
+        banks.*,
+        seconds_between(lag(ts) over (partition by unit_id, bank, started_at order by ts), ts) as since_s
+    from banks
     where rear_v is not null and running and warm
 ),
 
@@ -37,6 +40,7 @@ whole as (
         avg(cast(rear_v < params.low_v as double)) as down_low_share,
         avg(cast(rear_v > params.high_v as double)) as down_high_share,
         avg(cast(abs(rear_v - params.bias_v) < params.stuck_range_v as double)) as down_bias_share,
+        median(since_s) as sample_step_s,
         count(*) as samples
     from sampled, params
     group by unit_id, bank, day
@@ -49,6 +53,7 @@ in_cuts as (
         day,
         avg(cast(rear_floor_v <= params.rear_lean_v as double)) as down_cut_moved_share,
         median(rear_floor_v) as down_cut_floor_v,
+        median(rear_fall_s) as down_fall_s,
         count(rear_floor_v) as samples
     from cuts, params
     where warm and rear_floor_v is not null and cut_s >= params.rear_cut_wait_s
@@ -59,12 +64,12 @@ long as (
     (unpivot (select * from usable) on down_level_v, down_spread_v into name indicator value value)
     union all by name
     (
-        unpivot (select * from whole) on down_range_v, down_low_share, down_high_share, down_bias_share
+        unpivot (select * from whole) on down_range_v, down_low_share, down_high_share, down_bias_share, sample_step_s
         into name indicator value value
     )
     union all by name
     (
-        unpivot (select * from in_cuts) on down_cut_moved_share, down_cut_floor_v
+        unpivot (select * from in_cuts) on down_cut_moved_share, down_cut_floor_v, down_fall_s
         into name indicator value value
     )
 ),

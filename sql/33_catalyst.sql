@@ -1,7 +1,7 @@
 -- table: catalyst_days
 -- grain: one row a unit, catalyst, day and indicator
 -- reads: banks, cuts
--- params: pair_step_s
+-- params: pair_step_s, front_least_spread_v
 -- note: oxygen storage shows in three ways: the rear sensor lies still while the front moves, it takes long to come back
 --   after a fuel cut, and grams of oxygen are released meanwhile (grams only where lambda is measured)
 
@@ -27,12 +27,16 @@ driving as (
         bank,
         day,
         sqrt(avg(pow(rear_moved_v, 2) / 2) filter (since_s <= params.pair_step_s)) as rear_activity_v,
-        safe_ratio(var_samp(rear_v), var_samp(front_v)) as rear_front_variance,
+        case
+            when stddev_samp(front_v) >= params.front_least_spread_v
+                then safe_ratio(var_samp(rear_v), var_samp(front_v))
+        end as rear_front_variance,
         case when count(front_v) >= 20 then corr(rear_v, front_v) end as rear_front_corr,
+        median(since_s) as sample_step_s,
         count(*) as samples
     from sampled, params
     where rear_ok and cruise
-    group by unit_id, bank, day
+    group by unit_id, bank, day, params.front_least_spread_v
 ),
 
 recoveries as (
@@ -51,7 +55,7 @@ recoveries as (
 
 long as (
     (
-        unpivot (select * from driving) on rear_activity_v, rear_front_variance, rear_front_corr
+        unpivot (select * from driving) on rear_activity_v, rear_front_variance, rear_front_corr, sample_step_s
         into name indicator value value
     )
     union all by name

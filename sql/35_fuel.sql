@@ -1,7 +1,7 @@
 -- table: fuel_days
 -- grain: one row a unit, bank or vehicle, day and indicator
 -- reads: banks, samples
--- params: thermostat_run_s, cruise_load_pct
+-- params: thermostat_run_s, cruise_load_pct, block_s, block_readings
 -- note: the confounders get indicators of their own, since blame needs them. Total trim is the sum of short and long
 --   trim, not their product
 
@@ -54,6 +54,37 @@ by_load as (
     group by unit_id, bank, day
 ),
 
+blocks as (
+    select
+        banks.unit_id,
+        banks.bank,
+        banks.day,
+        banks.started_at,
+        floor(banks.run_s / params.block_s) as block,
+        -- Exactly the same words from the sensors and the trim while the engine speed changes: nobody samples them.
+        coalesce(max(banks.front_v) = min(banks.front_v), true)
+        and coalesce(max(banks.front_lambda) = min(banks.front_lambda), true)
+        and coalesce(max(banks.rear_v) = min(banks.rear_v), false)
+        and coalesce(max(banks.stft_pct) = min(banks.stft_pct), true)
+        and max(banks.speed_kmh) > min(banks.speed_kmh) as frozen
+    from banks, params
+    where banks.closed and banks.warm
+    group by banks.unit_id, banks.bank, banks.day, banks.started_at, block
+    having
+        count(coalesce(banks.front_v, banks.front_lambda)) >= any_value(params.block_readings)
+        and count(banks.rear_v) >= any_value(params.block_readings)
+),
+
+frozen as (
+    select
+        unit_id,
+        day,
+        avg(cast(frozen as double)) as frozen_share,
+        count(*) as samples
+    from blocks
+    group by unit_id, day
+),
+
 vehicle as (
     select
         unit_id,
@@ -76,6 +107,8 @@ long as (
     (unpivot (select *, 'BANK' || bank as component from by_idle) on trim_idle_pct into name indicator value value)
     union all by name
     (unpivot (select *, 'BANK' || bank as component from by_load) on trim_load_pct into name indicator value value)
+    union all by name
+    (unpivot (select *, 'UNIT' as component from frozen) on frozen_share into name indicator value value)
     union all by name
     (
         unpivot (

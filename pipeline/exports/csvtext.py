@@ -18,7 +18,8 @@ from pipeline.errors import ExportError
 from pipeline.exports.rejects import FAULTS, no_faults
 from pipeline.exports.sources import RawBatch
 
-BLOCK_BYTES = 32 << 20
+BLOCK_BYTES = 32 << 20  # parsed at once; bounds memory whatever the size of the file
+_MOST_HEADER_BYTES = 1 << 20
 _BOM = b"\xef\xbb\xbf"
 _COMMA, _LINE_END = ord(","), ord("\n")
 
@@ -26,19 +27,19 @@ _COMMA, _LINE_END = ord(","), ord("\n")
 class CsvSource:
     """One CSV file; line 1 is the header."""
 
-    def __init__(self, path: Path, block_bytes: int = BLOCK_BYTES) -> None:
+    def __init__(self, path: Path) -> None:
         """Read the header.
 
         Raises:
             ExportError: the file is empty, damaged, not UTF-8 or has no header.
         """
-        self.path, self._block_bytes = path, block_bytes
+        self.path = path
         with self._opened() as stream:
-            start = stream.readline(block_bytes)
+            start = stream.readline(_MOST_HEADER_BYTES)
         if not start:
             raise ExportError(str(path), "the file is empty; export it again")
-        if len(start) >= block_bytes:
-            raise ExportError(str(path), f"no line end within {block_bytes} bytes: not a CSV file")
+        if len(start) >= _MOST_HEADER_BYTES:
+            raise ExportError(str(path), f"no line end within {_MOST_HEADER_BYTES} bytes: not a CSV file", line=1)
         self._header_bytes = len(start)
         self._decoded(start, 0)
         header = start.removeprefix(_BOM).decode("utf-8").rstrip("\r\n")
@@ -111,13 +112,13 @@ class CsvSource:
             raise ExportError(str(self.path), f"cannot be read: {error}; check the disk and the rights") from error
 
     def _blocks(self) -> Iterator[bytes]:
-        """Whole lines after the header, about ``block_bytes`` at a time."""
+        """Whole lines after the header, about ``BLOCK_BYTES`` at a time."""
         with self._opened() as stream:
             stream.read(self._header_bytes)
             carried = b""
-            while chunk := stream.read(self._block_bytes):
+            while chunk := stream.read(BLOCK_BYTES):
                 cut = chunk.rfind(b"\n") + 1
-                if not cut and len(carried) > self._block_bytes:
+                if not cut and len(carried) > BLOCK_BYTES:
                     raise ExportError(str(self.path), f"no line end within {len(carried)} bytes: not a CSV file")
                 if cut:
                     yield carried + chunk[:cut]
@@ -176,19 +177,20 @@ class CsvSource:
     def _sorted_out(self, text: bytes, line: int) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Lines that are rows (line, text) and those that are not (line, column, value, reason), blanks left out."""
         wanted = len(self.names) - 1
-        bare = pl.col("text").str.replace_all(r'"[^"]*"', "")
+        # A quoted cell is put down to one mark, so that what is left are commas between cells and stray quotes.
+        bare = pl.col("text").str.replace_all(r'(^|,)"(?:[^"]|"")*"', "${1}\x02")
         lines = (
             pl.DataFrame({"text": text.decode("utf-8").removesuffix("\n").split("\n")})
             .with_row_index("line", offset=line)
             .with_columns(pl.col("line").cast(pl.Int64))
             .filter(pl.col("text").str.strip_chars().str.len_bytes() > 0)
-            .with_columns(marks=bare.str.count_matches(",", literal=True), open=bare.str.contains('"', literal=True))
+            .with_columns(marks=bare.str.count_matches(",", literal=True), stray=bare.str.contains(r'"|\x02[^,]'))
             .with_columns(
                 reason=pl.when(pl.col("text").str.contains("\0", literal=True))
                 .then(pl.lit(_NUL))
                 .when(pl.col("text").str.contains("\r", literal=True))
                 .then(pl.lit("a carriage return within the line; end lines with LF or CRLF"))
-                .when(pl.col("open") | pl.col("text").str.contains(r'(^|,)[^",]+"'))
+                .when(pl.col("stray"))
                 .then(pl.lit("a quotation mark is not closed, or stands inside an unquoted cell"))
                 .when(pl.col("marks") != wanted)
                 .then(

@@ -19,13 +19,13 @@ BATCH_ROWS = 250_000
 class ParquetSource:
     """One Parquet file; row 1 is the first."""
 
-    def __init__(self, path: Path, batch_rows: int = BATCH_ROWS) -> None:
+    def __init__(self, path: Path) -> None:
         """Read the schema.
 
         Raises:
             ExportError: the file is empty, cut off or damaged.
         """
-        self.path, self._batch_rows = path, batch_rows
+        self.path = path
         if path.stat().st_size == 0:
             raise ExportError(str(path), "the file is empty; export it again")
         try:
@@ -39,7 +39,7 @@ class ParquetSource:
         row = 1
         try:
             with pq.ParquetFile(self.path) as opened:
-                for batch in opened.iter_batches(self._batch_rows, columns=list(wanted)):
+                for batch in opened.iter_batches(BATCH_ROWS, columns=list(wanted)):
                     frame = pl.DataFrame(pa.Table.from_batches([batch])).select(list(wanted))
                     numbers = pl.int_range(row, row + frame.height, dtype=pl.Int64, eager=True).alias("line")
                     row += frame.height

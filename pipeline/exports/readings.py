@@ -154,7 +154,7 @@ def _outside(numbers: pl.Series, least: float, most: float) -> pl.Series | None:
     if low is None:
         return None
     if numbers.name in CODED:
-        mask = ~numbers.is_in(pl.Series(CODED[numbers.name], dtype=numbers.dtype))
+        mask = ~numbers.is_in(pl.Series(CODED[numbers.name], dtype=numbers.dtype).implode())
         return mask if mask.any() else None
     if low >= least and high <= most:
         return None

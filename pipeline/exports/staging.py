@@ -7,15 +7,15 @@ from pathlib import Path
 
 import polars as pl
 
-SPILL_ROWS = 1_000_000
+SPILL_ROWS = 1_000_000  # held in memory at most, about 130 bytes each; more go to disk
 
 
 class Stage:
     """Readings waiting for the merge; ``source`` numbers the file that a row came from."""
 
-    def __init__(self, folder: Path, spill_rows: int = SPILL_ROWS) -> None:
+    def __init__(self, folder: Path) -> None:
         """Begin empty; what a stopped run left in ``folder`` is removed."""
-        self._folder, self._spill_rows = folder, spill_rows
+        self._folder = folder
         self.clear()
 
     def clear(self) -> None:
@@ -37,7 +37,7 @@ class Stage:
         self._held_rows += frame.height
         self.rows += frame.height
         self._counts.append(frame.group_by("source", "day", "bucket").agg(rows=pl.len().cast(pl.Int64)))
-        if self._held_rows >= self._spill_rows:
+        if self._held_rows >= SPILL_ROWS:
             self._spill()
 
     def discard(self, source: int) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 
 import polars as pl
@@ -174,11 +174,15 @@ def test_parquet_column_types(tmp_path: Path) -> None:
     assert kept[0][0] == instant[0]
 
 
-def test_parquet_number_as_time(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("stamp", "why"),
+    [(1767600000, "not an ISO-8601 instant"), (date(2026, 1, 5), "Date is not a time"), (None, "no time")],
+)
+def test_parquet_column_that_is_no_time(tmp_path: Path, stamp: object, why: str) -> None:
     settings, lake = fleet(tmp_path)
-    pl.DataFrame({"unit_id": [7], "ts": [1767600000], "rpm": [800]}).write_parquet(tmp_path / "a.parquet")
+    pl.DataFrame({"unit_id": [7], "ts": [stamp], "rpm": [800]}).write_parquet(tmp_path / "a.parquet")
     assert one(run(settings, lake, tmp_path / "a.parquet"))["quarantined"] == 1
-    assert "Int64 is not a time" in reasons(lake)
+    assert why in reasons(lake)
 
 
 def test_two_values_for_one_instant(tmp_path: Path) -> None:

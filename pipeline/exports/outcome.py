@@ -1,0 +1,126 @@
+"""What became of every file of a run: progress, ledger rows that add up, and the summary."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import polars as pl
+
+from pipeline.errors import LakeError
+from pipeline.exports.merging import FATES
+from pipeline.exports.reading import REFUSED, Export
+from pipeline.signals import signals
+from pipeline.tables import table
+
+_INSTANT = pl.Datetime("us", "UTC")
+_COUNTS = ("rows_in", "kept", "quarantined", "duplicates")
+_FILES = {
+    "file": pl.String,
+    "status": pl.String,
+    "export_id": pl.String,
+    "kind": pl.String,
+    **{count: pl.Int64 for count in _COUNTS},
+    "first_ts": _INSTANT,
+    "last_ts": _INSTANT,
+    "signals": pl.String,
+    "dropped": pl.String,
+    "reason": pl.String,
+}
+TALLY = {"source": pl.Int32, "fate": FATES, "rows": pl.Int64, "first_ts": _INSTANT, "last_ts": _INSTANT}
+
+
+@dataclass(frozen=True)
+class IngestProgress:
+    """How far a run is: ``doing`` is ``reading`` or ``merging``; rows are those of the file being read, or merged."""
+
+    doing: str
+    file: str
+    rows: int
+    files_done: int
+    files: int
+
+
+@dataclass(frozen=True)
+class IngestSummary:
+    """What became of every file.
+
+    ``files`` has one row a file; ``status`` is ``read``, ``already read`` (its content is in the ledger; its counts
+    are null), ``refused`` or ``ignored``.
+    """
+
+    files: pl.DataFrame
+
+    @classmethod
+    def of(cls, lines: list[dict[str, object]]) -> IngestSummary:
+        """The summary of these lines; what a line does not say is null."""
+        return cls(pl.DataFrame(lines, schema=_FILES).sort("file", maintain_order=True))
+
+    @property
+    def totals(self) -> dict[str, int]:
+        """Files by status, and ``rows_in`` = ``kept`` + ``quarantined`` + ``duplicates`` over the files read."""
+        counts = {
+            status: self.files.filter(pl.col("status") == status).height
+            for status in ("read", "already read", "refused", "ignored")
+        }
+        return counts | self.files.select(pl.col(*_COUNTS).sum()).row(0, named=True)
+
+
+def tally(fates: pl.DataFrame) -> pl.DataFrame:
+    """Rows and first and last instant by source and fate."""
+    moment = pl.col("ts") if "ts" in fates.columns else pl.lit(None, dtype=_INSTANT)
+    return fates.group_by("source", "fate").agg(
+        rows=pl.len().cast(pl.Int64), first_ts=moment.min(), last_ts=moment.max()
+    )
+
+
+def ledger(exports: list[Export], tallies: pl.DataFrame, arrived_at: datetime) -> list[dict[str, object]]:
+    """One row of table ``exports`` for each file.
+
+    Raises:
+        LakeError: the rows of a file differ from those kept, quarantined and duplicate.
+    """
+    counts = tallies.group_by("source", "fate").agg(
+        pl.col("rows").sum(), pl.col("first_ts").min(), pl.col("last_ts").max()
+    )
+    by_fate = {(row["source"], row["fate"]): row for row in counts.to_dicts()}
+    rows = []
+    for export in exports:
+        kept = by_fate.get((export.source, "kept"), {"rows": 0, "first_ts": None, "last_ts": None})
+        duplicates = by_fate.get((export.source, "duplicate"), {"rows": 0})["rows"]
+        quarantined = export.rejects.rows
+        if export.rows_in != kept["rows"] + quarantined + duplicates:
+            raise LakeError(
+                f"{export.file}: {export.rows_in} rows in, but {kept['rows']} kept, {quarantined} quarantined and "
+                f"{duplicates} duplicates; nothing of this group was committed"
+            )
+        rows.append(
+            {
+                "export_id": export.export_id,
+                "file": export.file,
+                "kind": export.kind,
+                "bytes": export.bytes,
+                "rows_in": export.rows_in,
+                "kept": kept["rows"],
+                "quarantined": quarantined,
+                "duplicates": duplicates,
+                "first_ts": kept["first_ts"],
+                "last_ts": kept["last_ts"],
+                "signals": " ".join(name for name in signals() if name in export.signals),
+                "dropped": " ".join("_".join(name.split()) for name in export.dropped),
+                "reason": export.reason,
+                "arrived_at": arrived_at,
+            }
+        )
+    return rows
+
+
+def ledger_frame(rows: list[dict[str, object]]) -> pl.DataFrame:
+    """Table ``exports`` of these rows; of two files with one content the one taken last is named."""
+    return pl.DataFrame(rows, schema=table("exports").schema).unique("export_id", keep="last", maintain_order=True)
+
+
+def summary_line(row: dict[str, object]) -> dict[str, object]:
+    """A ledger row as a line of the summary."""
+    status = REFUSED if row["kind"] == REFUSED else "read"
+    return {name: row[name] for name in _FILES if name in row} | {"status": status}

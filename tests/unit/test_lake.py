@@ -1,0 +1,142 @@
+"""The ground: buckets, transactions, locks, replacement of partitions and what a lake is begun with."""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import subprocess
+import sys
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline.errors import ConfigError, LakeError, SchemaError
+from pipeline.lake import Lake, bucket_of
+from pipeline.signals import signals
+from pipeline.tables import table
+
+
+def readings(*rows: tuple[str, datetime, int], rpm: float = 800.0) -> pl.DataFrame:
+    """Readings with an engine speed and nothing else."""
+    frame = pl.DataFrame(rows, schema={"unit_id": pl.String, "ts": pl.Datetime("us", "UTC"), "bucket": pl.Int32}, orient="row")
+    absent = {name: pl.lit(None) for name in signals() if name != "rpm"}
+    return frame.with_columns(day=pl.col("ts").dt.date(), rpm=pl.lit(rpm), **absent)
+
+
+MORNING = datetime(2026, 1, 5, 8, tzinfo=UTC)
+NEXT = datetime(2026, 1, 6, 8, tzinfo=UTC)
+
+
+def test_bucket_is_the_crc_32_of_the_unit() -> None:
+    """CRC-32 check value 0xCBF43926 of "123456789": IEEE 802.3 polynomial as in ISO/IEC 13239, from memory."""
+    units = pl.Series("unit_id", ["123456789", "Ä1", "123456789"])
+    numbers = bucket_of(units, 4096)
+    assert numbers[0] == numbers[2] == 0xCBF43926 % 4096
+    assert numbers.dtype == pl.Int32 and numbers.is_between(0, 4095).all()
+    assert pl.DataFrame(units).select(bucket_of(pl.col("unit_id"), 4096)).to_series().to_list() == numbers.to_list()
+
+
+def test_buckets_do_not_depend_on_the_hash_seed_of_a_process() -> None:
+    code = "import polars as pl; from pipeline.lake import bucket_of; print(bucket_of(pl.Series(['V1', 'V2']), 997).to_list())"
+    seen = {
+        subprocess.run(
+            [sys.executable, "-c", code],
+            env=os.environ | {"PYTHONHASHSEED": seed, "PYTHONPATH": str(Path(__file__).parents[2])},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for seed in ("1", "2")
+    }
+    assert len(seen) == 1
+
+
+def test_buckets_spread_units_evenly() -> None:
+    counts = bucket_of(pl.Series([f"V{n:05}" for n in range(16_000)]), 16).value_counts()["count"]
+    assert counts.len() == 16 and counts.min() > 800 and counts.max() < 1200
+
+
+def test_settle_holds_what_the_lake_was_begun_with(tmp_path: Path) -> None:
+    lake = Lake(str(tmp_path / "lake"))
+    lake.settle("UTC", 16)
+    lake.settle("UTC", 16)
+    with pytest.raises(ConfigError, match="buckets is 16 in the lake and 8 in the settings"):
+        lake.settle("UTC", 8)
+    with pytest.raises(ConfigError, match="time_zone is 'UTC' in the lake and 'Asia/Tokyo'"):
+        lake.settle("Asia/Tokyo", 16)
+
+
+def test_unwritten_table_is_empty_and_typed(tmp_path: Path) -> None:
+    lake = Lake(str(tmp_path))
+    assert lake.read("readings").schema == table("readings").empty().schema
+    assert lake.version("readings") is None
+    assert lake.files("readings").is_empty()
+
+
+def test_replace_leaves_other_partitions_alone(tmp_path: Path) -> None:
+    lake = Lake(str(tmp_path))
+    lake.append("readings", readings(("V1", MORNING, 0), ("V1", NEXT, 0), ("V2", MORNING, 1)))
+    lake.replace("readings", readings(("V1", MORNING, 0), rpm=900.0), [{"day": date(2026, 1, 5), "bucket": 0}])
+    assert lake.read("readings").select("unit_id", "day", "rpm").rows() == [
+        ("V1", date(2026, 1, 5), 900.0),
+        ("V1", date(2026, 1, 6), 800.0),
+        ("V2", date(2026, 1, 5), 800.0),
+    ]
+
+
+def test_replace_by_rows_of_another_partition_is_refused(tmp_path: Path) -> None:
+    lake = Lake(str(tmp_path))
+    lake.append("readings", readings(("V1", MORNING, 0)))
+    with pytest.raises(LakeError, match="cannot be written"):
+        lake.replace("readings", readings(("V1", NEXT, 0)), [{"day": date(2026, 1, 5), "bucket": 0}])
+    assert lake.read("readings")["ts"].to_list() == [MORNING]
+
+
+def test_two_rows_of_one_key_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(SchemaError, match="share a key"):
+        Lake(str(tmp_path)).append("readings", readings(("V1", MORNING, 0), ("V1", NEXT, 0), ("V1", MORNING, 0)))
+
+
+def test_error_in_a_transaction_undoes_every_table(tmp_path: Path) -> None:
+    lake = Lake(str(tmp_path))
+    lake.append("readings", readings(("V1", MORNING, 0)))
+    with pytest.raises(ZeroDivisionError), lake.transaction("readings", "quarantine"):
+        lake.append("readings", readings(("V2", MORNING, 1)))
+        lake.append("quarantine", pl.DataFrame([("e", "f", 1, "row", "", "", "r")], schema=table("quarantine").schema, orient="row"))
+        raise ZeroDivisionError
+    assert lake.read("readings")["unit_id"].to_list() == ["V1"]
+    assert lake.read("quarantine").is_empty()
+    assert lake.recover() == []
+
+
+def test_stopped_transaction_is_undone_by_the_next_lock(tmp_path: Path) -> None:
+    lake = Lake(str(tmp_path))
+    lake.append("readings", readings(("V1", MORNING, 0)))
+    entered = lake.transaction("readings")
+    entered.__enter__()
+    lake.append("readings", readings(("V2", MORNING, 1)))
+    with Lake(str(tmp_path)).lock("derive", "now"):
+        assert lake.read("readings")["unit_id"].to_list() == ["V1"]
+
+
+def test_second_run_is_told_who_holds_the_lake(tmp_path: Path) -> None:
+    lake = Lake(str(tmp_path))
+    with lake.lock("ingest", "2026-03-01"):
+        with pytest.raises(LakeError, match=f"held by 'ingest' .process {os.getpid()} on .* since 2026-03-01"):
+            with lake.lock("derive", "later"):
+                pass
+    with lake.lock("derive", "later"):
+        pass
+
+
+def test_lock_of_a_dead_process_is_taken_over(tmp_path: Path) -> None:
+    gone = subprocess.Popen([sys.executable, "-c", ""])
+    gone.wait()
+    holder = {"purpose": "ingest", "since": "then", "host": socket.gethostname(), "pid": gone.pid}
+    (tmp_path / "_lock.json").write_text(json.dumps(holder), encoding="utf-8")
+    with Lake(str(tmp_path)).lock("derive", "now"):
+        assert (tmp_path / "_lock.json").is_file()
+    assert not (tmp_path / "_lock.json").exists()
