@@ -120,12 +120,57 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     ).drop("_level", "_slope", "_sign", "_healthy", "_limit", "_reach")
 
 
-def hysteresis(strengths: np.ndarray, enter: float, release: float) -> np.ndarray:
+def with_standing(levels: pl.DataFrame, weeks: pl.DataFrame, enter: float) -> pl.DataFrame:
+    """Keep a finding that was entered until its evidence falls below the release.
+
+    The weekly values are held against the same healthy value and limit as the level. Where a week reached ``enter``
+    and no later one fell below the indicator's own ``release``, the finding stands, and the strength counts as
+    ``enter`` even if the newest level lies a little below it. Weeks with fewer than the least samples decide nothing.
+
+    Args:
+        levels: unit_id, component, indicator, healthy, limit, release, least_samples, worse, strength, strength_28d.
+        weeks: unit_id, component, indicator, data_week, value, samples.
+        enter: strength at which a finding is entered.
+
+    Returns:
+        ``levels`` with strength and strength_28d raised where a finding stands.
+    """
+    keys = ["unit_id", "component", "indicator"]
+    watched = levels.filter(
+        pl.col("strength").is_not_null() & (pl.col("strength") < enter) & (pl.col("strength") >= pl.col("release"))
+    )
+    rows = (
+        weeks.join(watched.select(*keys, "healthy", "limit", "release", "least_samples", "worse"), on=keys)
+        .filter(pl.col("samples") >= pl.col("least_samples"))
+        .sort(*keys, "data_week")
+    )
+    if rows.is_empty():
+        return levels
+    value = pl.when(pl.col("worse") == "out").then(pl.col("value").abs()).otherwise("value")
+    rows = rows.with_columns(
+        _gone=(value - pl.col("healthy")) / (pl.col("limit") - pl.col("healthy")),
+        _series=pl.struct(keys).rle_id(),
+        _place=pl.int_range(pl.len()).over(keys),
+    )
+    heads = rows.unique("_series", keep="first", maintain_order=True)
+    grid = np.full((heads.height, rows["_place"].max() + 1), np.nan)
+    grid[rows["_series"].to_numpy(), rows["_place"].to_numpy()] = rows["_gone"].to_numpy()
+    state = hysteresis(grid, enter, heads["release"].to_numpy())[:, -1]
+    standing = heads.select(keys).with_columns(_stands=pl.Series(state))
+    joined = levels.join(standing, on=keys, how="left", maintain_order="left")
+    stands = pl.col("_stands").fill_null(False)
+    return joined.with_columns(
+        pl.when(stands).then(pl.max_horizontal(name, pl.lit(enter))).otherwise(name).alias(name)
+        for name in ("strength", "strength_28d")
+    ).drop("_stands")
+
+
+def hysteresis(strengths: np.ndarray, enter: float, release: float | np.ndarray) -> np.ndarray:
     """State of a finding over time: entered at ``enter``, left only below ``release``.
 
     Args:
         strengths: shape (n_series, n_points), oldest first; NaN keeps the state.
-        enter, release: strengths with release < enter.
+        enter, release: strengths with release < enter; release may be one a series, shape (n_series,).
 
     Returns:
         Booleans of the same shape. Used so that an indicator at its limit does not flicker on and off the list.
@@ -133,10 +178,11 @@ def hysteresis(strengths: np.ndarray, enter: float, release: float) -> np.ndarra
     Raises:
         ValueError: release is not below enter.
     """
-    if not release < enter:
-        raise ValueError(f"release must be below enter ({enter}); got {release}")
+    if not np.all(np.asarray(release) < enter):
+        raise ValueError(f"release must be below enter ({enter}); got {np.max(release)}")
+    left = np.asarray(release, dtype=float).reshape(-1, 1)
     with np.errstate(invalid="ignore"):
-        change = np.where(strengths >= enter, 1, np.where(strengths < release, 0, -1))
+        change = np.where(strengths >= enter, 1, np.where(strengths < left, 0, -1))
     position = np.where(change >= 0, np.arange(strengths.shape[1]), -1)
     newest = np.maximum.accumulate(position, axis=1)
     rows = np.arange(strengths.shape[0])[:, None]

@@ -11,9 +11,10 @@ import polars as pl
 from models.bias import with_bias
 from models.blame import evaluate, hold_back
 from models.breaks import fitted, since_fitted
+from models.codes import bank_of, codes_by_component, newest_margins, part_of
 from models.findings import findings as find
-from models.levels import levels
-from models.limits import with_peers, with_strength
+from models.levels import LEVEL_WEEKS, levels
+from models.limits import with_peers, with_standing, with_strength
 from models.probability import Weights, with_probability
 from pipeline.components import expected_components, scope_of
 from pipeline.facts import read_blame, read_codes, read_indicators
@@ -26,6 +27,8 @@ from pipeline.tables import table
 
 ISSUED, REPLAYED = "issued", "replayed"
 _WEEK = timedelta(days=7)
+_NEW_PART = timedelta(weeks=LEVEL_WEEKS)
+_FITTED = "a part of this bank was fitted less than three weeks ago: too few usable readings since"
 
 
 @dataclass(frozen=True)
@@ -53,10 +56,13 @@ def assess(settings: Settings, lake: Lake, week_start: date, series: str = ISSUE
     weeks, codes, margins = _measured(settings, known)
     weeks = with_bias(weeks, judge["rear_reference_v"], judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
     units = scope_of(known.register, known.days)
-    standing = _trends(weeks, indicators, units, week_start, settings.history_weeks)
+    yardsticks = _trends(weeks, indicators, units, week_start, settings.history_weeks)
+    standing = with_standing(yardsticks, weeks, judge["finding_strength"])
     found = find(standing.filter(pl.col("use") == "judge"))
-    components = expected_components(units)
-    scored = _scored(settings, judge, components, standing, found, codes, margins, week_start)
+    fits = fitted(known.work_orders)
+    fresh = fits.filter(pl.col("fitted_on") >= week_start - _NEW_PART)
+    components = expected_components(units).join(fresh, on=["unit_id", "component"], how="left")
+    scored = _scored(settings, judge, components, standing, found, codes, margins, fits, week_start)
 
     stamp = {"series": pl.lit(series), "week_start": pl.lit(week_start)}
     partition = [{"series": series, "week_start": week_start}]
@@ -99,7 +105,7 @@ def _trends(
     ).filter(pl.col("level").is_not_null())
     families = units.select("unit_id", "engine_family", "kind")
     compared = with_peers(standing, families).join(
-        indicators.rename({"kind": "meant_for"}).drop("component", "least_samples"), on="indicator"
+        indicators.rename({"kind": "meant_for"}).drop("component"), on="indicator"
     )
     fits = (pl.col("meant_for") == "any") | (pl.col("meant_for") == pl.col("kind"))
     sampling = standing.filter(pl.col("indicator") == "sample_step_s").select(
@@ -119,6 +125,7 @@ def _scored(
     found: pl.DataFrame,
     codes: pl.DataFrame,
     margins: pl.DataFrame,
+    fits: pl.DataFrame,
     week_start: date,
 ) -> pl.DataFrame:
     """One row a component: status, probability, and the words."""
@@ -129,7 +136,7 @@ def _scored(
     active = (
         codes.filter(~pl.col("cleared") & (pl.col("confirmed") | recent))
         .join(known_codes.select("code", "role", "title", position="component"), on="code")
-        .with_columns(bank=_bank(pl.col("position")))
+        .with_columns(bank=bank_of(pl.col("position")))
     )
     judged = standing.filter((pl.col("use") == "judge") & pl.col("strength").is_not_null())
     by_component = judged.group_by("unit_id", "component").agg(judged_indicators=pl.len())
@@ -139,18 +146,18 @@ def _scored(
     truths = evaluate(
         components.filter(pl.col("bank") > 0).select("unit_id", "bank").unique(maintain_order=True),
         facts,
-        standing.select("unit_id", "indicator", "level", bank=_bank(pl.col("component"))),
-        active.select("unit_id", "bank", "role", part=_part(pl.col("position"))),
+        standing.select("unit_id", "indicator", "level", bank=bank_of(pl.col("component"))),
+        active.select("unit_id", "bank", "role", part=part_of(pl.col("position"))),
         found.select(
-            "unit_id", "mode", "strength", bank=_bank(pl.col("component")), part=_part(pl.col("component"))
+            "unit_id", "mode", "strength", bank=bank_of(pl.col("component")), part=part_of(pl.col("component"))
         ),
     )
     joined = (
         components.join(by_component, on=["unit_id", "component"], how="left")
         .join(loudest, on=["unit_id", "component"], how="left")
         .with_columns(pl.col("mode").fill_null(""))
-        .join(_codes_by_component(active), on=["unit_id", "component"], how="left")
-        .join(_newest_margins(margins), on=["unit_id", "component"], how="left")
+        .join(codes_by_component(active, fits), on=["unit_id", "component"], how="left")
+        .join(newest_margins(margins, fits), on=["unit_id", "component"], how="left")
     )
     weights = Weights(**{name.removeprefix("probability_"): value for name, value in judge.items()
                          if name.startswith("probability_")})
@@ -171,6 +178,8 @@ def _with_status(components: pl.DataFrame) -> pl.DataFrame:
         .when(held).then(pl.lit("held"))
         .otherwise(pl.lit("judged")),
         reason=pl.when(out).then(pl.col("out_of_scope"))
+        .when(nothing_known & held).then("not judged: " + pl.col("held_why"))
+        .when(nothing_known & pl.col("fitted_on").is_not_null()).then(pl.lit(_FITTED))
         .when(nothing_known).then(pl.col("not_judged_because"))
         .when(held).then("held back: " + pl.col("held_why"))
         .otherwise(pl.lit("")),
@@ -213,51 +222,3 @@ def _window(week_start: date) -> dict[str, pl.Expr]:
         )
 
     return {"window_from": day("crossing_weeks_low"), "window_to": day("crossing_weeks_high")}
-
-
-def _codes_by_component(active: pl.DataFrame) -> pl.DataFrame:
-    """Codes that name a component: strongest state, role and words."""
-    return (
-        active.sort("unit_id", "position", "confirmed", "code", descending=[False, False, True, False])
-        .group_by("unit_id", pl.col("position").alias("component"), maintain_order=True)
-        .agg(
-            code_confirmed=pl.col("confirmed").any(),
-            code_role=pl.col("role").first(),
-            code_words=(pl.col("code") + " " + pl.col("title")
-                        + pl.when("confirmed").then(pl.lit("")).otherwise(pl.lit(" (pending)"))).str.join(", "),
-        )
-    )
-
-
-def _newest_margins(margins: pl.DataFrame) -> pl.DataFrame:
-    """Smallest margin of the newest result of each on-board test of a component (SAE J1979-DA monitor ids)."""
-    monitor = pl.col("obdmid")
-    # 01-08 oxygen sensor monitors and 41-48 their heaters: four a bank; 21 and 22 the catalysts.
-    sensor = pl.when(monitor.is_between(0x41, 0x48)).then(monitor - 0x40).when(monitor <= 0x08).then(monitor)
-    component = (
-        pl.when(monitor.is_in([0x21, 0x22])).then(pl.format("CAT{}", monitor - 0x20))
-        .when(sensor.is_not_null())
-        .then(pl.format("B{}S{}", (sensor - 1) // 4 + 1, (sensor - 1) % 4 + 1))
-    )
-    newest = margins.sort("ts").group_by("unit_id", "obdmid", "tid", maintain_order=True).last()
-    return (
-        newest.with_columns(component=component)
-        .filter(pl.col("component").is_not_null())
-        .group_by("unit_id", "component")
-        .agg(pl.col("margin").min())
-    )
-
-
-def _part(component: pl.Expr) -> pl.Expr:
-    """upstream, downstream or catalyst; empty for a bank or the whole vehicle."""
-    return (
-        pl.when(component.str.ends_with("S1")).then(pl.lit("upstream"))
-        .when(component.str.ends_with("S2")).then(pl.lit("downstream"))
-        .when(component.str.starts_with("CAT")).then(pl.lit("catalyst"))
-        .otherwise(pl.lit(""))
-    )
-
-
-def _bank(component: pl.Expr) -> pl.Expr:
-    """Bank of a component, 0 for the whole vehicle."""
-    return component.str.extract(r"^(?:B|CAT|BANK)(\d)").cast(pl.Int64).fill_null(0)

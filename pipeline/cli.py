@@ -9,12 +9,10 @@ from typing import Annotated
 
 import polars as pl
 import typer
-from rich.console import Console
 
 from pipeline import jobs
 from pipeline.assess import ISSUED
-from pipeline.console import say_derived, say_ingested, say_list, watching
-from pipeline.coverage import coverage_table
+from pipeline.console import plain_console, say, say_coverage, say_derived, say_ingested, say_list, watching
 from pipeline.derive import derive
 from pipeline.errors import LightoffError
 from pipeline.lake import Lake
@@ -30,7 +28,7 @@ app = typer.Typer(
     help="Finds oxygen sensors and catalysts that are heading for failure in a fleet's telematics exports and writes "
     "the weekly maintenance list. Without --config the defaults and the sample fleet are used.",
 )
-_console = Console()
+_console = plain_console()
 Paths = Annotated[list[Path] | None, typer.Argument(help="Export files or folders; those of the settings if none.")]
 Week = Annotated[str | None, typer.Option(help="Monday the list is issued on, as 2026-04-20; the newest if left out.")]
 
@@ -80,10 +78,10 @@ def nightly(context: typer.Context, paths: Paths = None) -> None:
         read, derived, judged = jobs.nightly(settings, lake, paths or [], _now(), watch)
     look = say_ingested(_console, read)
     say_derived(_console, derived)
-    _console.print(
+    say(
+        _console,
         f"judged {judged.judged} components for the list of {judged.week_start}; {judged.held} held back, "
         f"{judged.not_judged} not judged",
-        soft_wrap=True,
     )
     if look:
         raise typer.Exit(LOOK)
@@ -120,7 +118,7 @@ def backtest(
         end = jobs.monday(last, "--to") if last else jobs.newest_week(settings, lake, _now())
         results = jobs.replay(settings, lake, start, end, out, watch)
     rows = sum(result.ranked.listed for result in results)
-    _console.print(f"{len(results)} lists with {rows} rows in {out}", soft_wrap=True)
+    say(_console, f"{len(results)} lists with {rows} rows in {out}")
 
 
 @app.command()
@@ -131,7 +129,11 @@ def coverage(context: typer.Context, week: Week = None) -> None:
     if scores.is_empty():
         raise LightoffError("no list has been made yet; run `lightoff rank` first")
     week_start = jobs.monday(week, "--week") if week else scores["week_start"].max()
-    _console.print(coverage_table(scores.filter(pl.col("week_start") == week_start), week_start))
+    of_week = scores.filter(pl.col("week_start") == week_start)
+    if of_week.is_empty():
+        made = ", ".join(str(known) for known in scores["week_start"].unique().sort(descending=True)[:5])
+        raise LightoffError(f"no list of {week_start} has been made; there is {made}")
+    say_coverage(_console, of_week, week_start)
 
 
 @app.command()
@@ -144,8 +146,7 @@ def why(
     """From a list row back to indicators, trips and the lines of the export files."""
     settings, lake = _open(context)
     week_start = jobs.monday(week, "--week") if week else None
-    text = explain(lake, settings, unit, component, ISSUED, week_start)
-    _console.print(text, markup=False, highlight=False, soft_wrap=True)
+    say(_console, explain(lake, settings, unit, component, ISSUED, week_start))
 
 
 @app.command()
@@ -159,8 +160,8 @@ def simulate(
     """Invent a fleet: exports as gateways write them, and the truth kept apart."""
     from sample_lake.simulate import simulate as make_fleet
 
-    summary = make_fleet(out, units=units, weeks=weeks, seed=seed, start=date.fromisoformat(start))
-    _console.print(", ".join(f"{name} {value}" for name, value in summary.items()), soft_wrap=True)
+    summary = make_fleet(out, units=units, weeks=weeks, seed=seed, start=jobs.monday(start, "--start"))
+    say(_console, ", ".join(f"{name} {value}" for name, value in summary.items()))
 
 
 def main() -> None:

@@ -1,22 +1,36 @@
-"""What the command line prints: progress on a terminal, plain lines elsewhere, and the closing tables."""
+"""What the command line prints: bars and tables on a terminal, whole lines where it is a pipe or a file.
+
+Names come from files and are printed as text: the console is one of :func:`plain_console`.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import date
+from datetime import date, datetime
 
 import polars as pl
 from rich.console import Console
-from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from pipeline.coverage import coverage_lines, coverage_table
 from pipeline.derive import DeriveSummary
 from pipeline.ingest import IngestProgress, IngestSummary
 from pipeline.jobs import Watch, WeekResult
+from pipeline.report.words import plain
 
-_SHOWN_FILES = 12
+_SHOWN_FILES = 12  # on a terminal; a log names every file
+
+
+def plain_console() -> Console:
+    """A console that takes no text for markup, emoji codes or something to colour."""
+    return Console(markup=False, emoji=False, highlight=False)
+
+
+def say(console: Console, line: str) -> None:
+    """Print one line whole: no wrapping, whatever the width of the terminal is or is thought to be."""
+    console.print(line, soft_wrap=True)
 
 
 @contextmanager
@@ -52,54 +66,81 @@ def watching(console: Console) -> Iterator[Watch]:
 
 
 def say_ingested(console: Console, summary: IngestSummary) -> bool:
-    """Print one line a file (the first dozen) and the balance; True where something needs a look."""
+    """Print what became of the files read and the balance; True where something needs a look."""
     read = summary.files.filter(pl.col("status") == "read")
-    if read.height:
-        table = Table(box=None, pad_edge=False)
-        for name in ("file", "kind", "rows in", "kept", "quarantined", "duplicates", "first", "last"):
-            table.add_column(name, justify="right" if name in ("rows in", "kept") else "left", no_wrap=True)
-        for row in read.head(_SHOWN_FILES).iter_rows(named=True):
-            first, last = (
-                "" if row[name] is None else f"{row[name]:%Y-%m-%d %H:%M}" for name in ("first_ts", "last_ts")
-            )
-            table.add_row(
-                escape(row["file"].rsplit("/", 1)[-1]), row["kind"], f"{row['rows_in']:,}", f"{row['kept']:,}",
-                f"{row['quarantined']:,}", f"{row['duplicates']:,}", first, last,
-            )
-        console.print(table)
+    if console.is_terminal:
+        if read.height:
+            console.print(_files_table(read.head(_SHOWN_FILES)))
         if read.height > _SHOWN_FILES:
-            console.print(f"... and {read.height - _SHOWN_FILES} more files")
+            say(console, f"... and {read.height - _SHOWN_FILES} more files")
+    else:
+        for row in read.iter_rows(named=True):
+            say(console, _file_line(row))
     for row in summary.files.filter(pl.col("status") == "refused").iter_rows(named=True):
-        console.print(f"refused: {escape(row['reason'] or row['file'])}", soft_wrap=True)
+        say(console, f"refused: {plain(row['reason'] or row['file'])}")
     totals = summary.totals
-    console.print(
+    say(
+        console,
         f"ingested {totals['read']} files ({totals['already read']} already read, {totals['refused']} refused, "
         f"{totals['ignored']} ignored): {totals['rows_in']:,} rows in = {totals['kept']:,} kept + "
         f"{totals['quarantined']:,} quarantined + {totals['duplicates']:,} exact duplicates",
-        soft_wrap=True,
     )
     return totals["refused"] > 0 or totals["quarantined"] > 0
 
 
+def _files_table(read: pl.DataFrame) -> Table:
+    table = Table(box=None, pad_edge=False)
+    for name in ("file", "kind", "rows in", "kept", "quarantined", "duplicates", "first", "last"):
+        counted = name in ("rows in", "kept", "quarantined", "duplicates")
+        table.add_column(name, justify="right" if counted else "left", no_wrap=True)
+    for row in read.iter_rows(named=True):
+        table.add_row(
+            plain(row["file"].rsplit("/", 1)[-1]), row["kind"], f"{row['rows_in']:,}", f"{row['kept']:,}",
+            f"{row['quarantined']:,}", f"{row['duplicates']:,}", _minute(row["first_ts"]), _minute(row["last_ts"]),
+        )
+    return table
+
+
+def _file_line(row: dict) -> str:
+    line = (
+        f"{plain(row['file'])}: {row['kind']}, {row['rows_in']:,} rows in, {row['kept']:,} kept, "
+        f"{row['quarantined']:,} quarantined, {row['duplicates']:,} exact duplicates"
+    )
+    return line if row["first_ts"] is None else f"{line}, {_minute(row['first_ts'])} to {_minute(row['last_ts'])} UTC"
+
+
+def _minute(instant: datetime | None) -> str:
+    return "" if instant is None else f"{instant:%Y-%m-%d %H:%M}"
+
+
 def say_derived(console: Console, summary: DeriveSummary) -> None:
     """Print what was derived."""
-    console.print(
+    say(
+        console,
         f"derived {summary.derived} of {summary.partitions} partitions: {summary.readings:,} readings -> "
         f"{summary.indicators:,} indicator days, {summary.trips:,} trips",
-        soft_wrap=True,
     )
 
 
 def say_list(console: Console, result: WeekResult, rows: int) -> None:
     """Print the head of a list and where it lies."""
     judged = result.assessed
-    console.print(
+    say(
+        console,
         f"list of {result.week_start}: {result.ranked.listed} rows on {result.ranked.vehicles} vehicles; "
         f"{judged.judged} components judged, {judged.held} held back, {judged.not_judged} not judged, "
         f"{judged.out_of_scope} vehicles out of scope",
-        soft_wrap=True,
     )
     for line in result.outputs.first_rows(rows):
-        console.print(line, markup=False, highlight=False, soft_wrap=True)
+        say(console, line)
     for name in ("list.csv", "page.html"):
-        console.print(f"{name}: {result.outputs.paths[name]}", markup=False, highlight=False, soft_wrap=True)
+        say(console, f"{name}: {result.outputs.paths[name]}")
+
+
+def say_coverage(console: Console, scores: pl.DataFrame, week_start: date) -> None:
+    """Print what one list could judge; ``scores`` are its rows of table ``scores``."""
+    if console.is_terminal:
+        console.print(coverage_table(scores, week_start))
+    else:
+        for line in coverage_lines(scores, week_start):
+            say(console, line)

@@ -8,34 +8,56 @@ import polars as pl
 from rich.table import Table
 
 _WORDS = {"upstream": "upstream sensors", "downstream": "downstream sensors", "catalyst": "catalysts"}
+_COLUMNS = ("part", "status", "components", "vehicles", "why, and what would change it")
 
 
 def coverage_table(scores: pl.DataFrame, week_start: date) -> Table:
-    """A table for the console: one line a part and status or reason, with components and vehicles.
+    """A table for a terminal: one line a part and status or reason, with components and vehicles.
 
     Args:
         scores: rows of table ``scores`` of one list.
     """
-    counted = (
-        scores.with_columns(
-            said=pl.when(pl.col("status") == "judged").then(pl.lit("judged")).otherwise(pl.col("reason"))
-        )
-        .group_by("part", "status", "said")
-        .agg(components=pl.len(), vehicles=pl.col("unit_id").n_unique())
-        .sort("part", "status", "components", "said", descending=[True, False, True, False])
-    )
-    table = Table(title=f"what the list of {week_start} could judge", box=None, pad_edge=False)
-    table.add_column("part")
-    table.add_column("status")
-    table.add_column("components", justify="right")
-    table.add_column("vehicles", justify="right")
-    table.add_column("why, and what would change it")
-    for row in counted.iter_rows(named=True):
-        table.add_row(
-            _WORDS.get(row["part"], "whole vehicle"),
-            row["status"].replace("_", " "),
-            str(row["components"]),
-            str(row["vehicles"]),
-            "" if row["status"] == "judged" else row["said"],
-        )
+    table = Table(title=_title(week_start), box=None, pad_edge=False)
+    for name in _COLUMNS:
+        table.add_column(name, justify="right" if name in ("components", "vehicles") else "left")
+    for row in coverage(scores).iter_rows():
+        table.add_row(*(str(cell) for cell in row))
     return table
+
+
+def coverage_lines(scores: pl.DataFrame, week_start: date) -> list[str]:
+    """The same in whole lines, for a log or a pipe."""
+    return [f"{_title(week_start)}:"] + [
+        f"{row['part']}, {row['status']}: {row['components']} components of {row['vehicles']} vehicles"
+        + (f": {row['why']}" if row["why"] else "")
+        for row in coverage(scores).iter_rows(named=True)
+    ]
+
+
+def coverage(scores: pl.DataFrame) -> pl.DataFrame:
+    """Components and vehicles by part, status and reason: upstream, downstream, catalyst, whole vehicle.
+
+    Returns:
+        part and status (words), components and vehicles (counts), why (empty where judged).
+    """
+    return (
+        scores.with_columns(
+            why=pl.when(pl.col("status") == "judged").then(pl.lit("")).otherwise(
+                pl.col("reason").str.strip_prefix("held back: ")
+            )
+        )
+        .group_by("part", "status", "why")
+        .agg(components=pl.len(), vehicles=pl.col("unit_id").n_unique())
+        .sort("part", "status", "components", "why", descending=[True, False, True, False])
+        .select(
+            pl.col("part").replace_strict(_WORDS, default="whole vehicle"),
+            pl.col("status").replace({"held": "held back"}).str.replace_all("_", " "),
+            "components",
+            "vehicles",
+            "why",
+        )
+    )
+
+
+def _title(week_start: date) -> str:
+    return f"what the list of {week_start} could judge"

@@ -10,7 +10,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from pipeline.lake import Lake
+from pipeline.lake import Lake, bucket_of
 from pipeline.limits import qualify_params
 from pipeline.query import Session, step
 from pipeline.settings import Settings
@@ -34,7 +34,7 @@ _DAY = timedelta(days=1)
 
 @dataclass(frozen=True)
 class Shard:
-    """A bucket and a run of days that is derived at once; the day before is read too, for trips over midnight."""
+    """A bucket and a run of days that is derived at once; the days beside it are read too, for trips over midnight."""
 
     bucket: int
     first_day: date
@@ -66,7 +66,7 @@ def derive(
         QueryError, ConfigError, LakeError: a step, a limit or a table is wrong; what was committed stays valid.
     """
     params = qualify_params(settings)
-    contents = _contents(lake, params)
+    contents = _contents(settings, lake, params)
     known = lake.read("shards").select("day", "bucket", known="content")
     changed = contents.join(known, on=["day", "bucket"], how="left").filter(
         pl.col("known").is_null() | (pl.col("known") != pl.col("content"))
@@ -97,9 +97,10 @@ def derive(
     return DeriveSummary(contents.height, changed.height, readings, indicators, trips)
 
 
-def _contents(lake: Lake, params: dict[str, float]) -> pl.DataFrame:
+def _contents(settings: Settings, lake: Lake, params: dict[str, float]) -> pl.DataFrame:
     """One row a partition of the readings: rows, and a fingerprint of all that its indicators depend on."""
-    recipe = json.dumps([params, [step(name).text for name in STEPS], _register_text(lake)], sort_keys=True)
+    recipe = json.dumps([params, [step(name).text for name in STEPS]], sort_keys=True)
+    units = _units_by_bucket(settings, lake)
     files = lake.files("readings")
     parts = files.group_by("day", "bucket").agg(
         readings=pl.col("rows").sum(), paths=pl.col("path").sort().str.join("|")
@@ -107,15 +108,21 @@ def _contents(lake: Lake, params: dict[str, float]) -> pl.DataFrame:
     before = parts.select(day=pl.col("day") + _DAY, bucket="bucket", before="paths")
     joined = parts.join(before, on=["day", "bucket"], how="left").sort("bucket", "day")
     digests = [
-        hashlib.sha256(f"{recipe}|{row['paths']}|{row['before']}".encode()).hexdigest()[:16]
+        hashlib.sha256(
+            f"{recipe}|{units.get(row['bucket'], '')}|{row['paths']}|{row['before']}".encode()
+        ).hexdigest()[:16]
         for row in joined.iter_rows(named=True)
     ]
     return joined.select("day", "bucket", "readings", content=pl.Series(digests, dtype=pl.String))
 
 
-def _register_text(lake: Lake) -> str:
-    """Banks and sensor kind decide what is measured: a corrected register derives again."""
-    return lake.read("register").select(*table("units").columns).write_csv()
+def _units_by_bucket(settings: Settings, lake: Lake) -> dict[int, str]:
+    """Banks and sensor kind decide what is measured: a corrected register derives that vehicle's bucket again."""
+    units = lake.read("register").select(*table("units").columns)
+    buckets = units.with_columns(bucket=bucket_of(units["unit_id"], settings.buckets))
+    return {
+        int(bucket): rows.drop("bucket").write_csv() for (bucket,), rows in buckets.group_by("bucket", maintain_order=True)
+    }
 
 
 def _shards(bucket: int, days: pl.DataFrame, files: pl.DataFrame, most_readings: int) -> Iterator[Shard]:
@@ -130,7 +137,7 @@ def _shards(bucket: int, days: pl.DataFrame, files: pl.DataFrame, most_readings:
     for day in [*own["day"].unique().sort(), None]:
         ends = day is None or day not in rows or held + rows[day] > most_readings
         if run and ends:
-            wanted = own.filter(pl.col("day").is_between(run[0] - _DAY, run[-1]))
+            wanted = own.filter(pl.col("day").is_between(run[0] - _DAY, run[-1] + _DAY))
             yield Shard(bucket, run[0], run[-1], tuple(wanted["uri"]), held)
             run, held = [], 0
         if day is not None and day in rows:

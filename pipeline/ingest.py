@@ -1,8 +1,9 @@
-"""Stage 1, data acquisition: export files -> readings, codes, onboard_tests, register, work_orders and the ledger."""
+"""Data acquisition: export files -> readings, codes, onboard_tests, register, work_orders and the ledger."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -50,11 +51,11 @@ def ingest(
 ) -> IngestSummary:
     """Read every export under ``paths`` that the ledger does not know yet.
 
-    The caller holds :meth:`Lake.lock`. Files are taken in the order of their paths and committed in groups, all
-    tables of a group together or not at all.
+    The caller holds :meth:`Lake.lock`. Files are taken in the order of their paths and committed in groups,
+    all tables of a group together or not at all.
 
     Raises:
-        ConfigError: the lake was begun with another time zone or number of buckets; ``arrived_at`` has no zone.
+        ConfigError: the lake was begun with another time zone or bucket number; ``arrived_at`` has no zone.
         ExportError: there is no export file under ``paths``.
         LakeError: the lake cannot be written, or the rows of a file do not add up.
     """
@@ -143,28 +144,44 @@ class _Run:
     # -- readings --------------------------------------------------------------------------------------------
 
     def _merge_readings(self) -> tuple[pl.DataFrame, pl.DataFrame]:
-        """Merge package by package; the counts by source and fate, and the spans."""
+        """Merge package by package; the counts by source and fate, and the spans.
+
+        One package is written while the next is merged: they have no partition in common.
+        """
         fates, spans = [pl.DataFrame(schema=TALLY)], [table("export_spans").empty()]
-        for package in self._packages():
-            self._tick("", int(package["rows"].sum()), doing="merging")
-            merged = merge_readings(self._standing(package), self._stage.read(package))
-            changed = merged.fates.filter("changes").select("day", "bucket").unique()
-            if changed.height:
-                rows = merged.rows
-                if changed.height < package.height:
-                    rows = rows.join(changed, on=["day", "bucket"], how="semi", maintain_order="left")
-                absent = [name for name in signals() if name not in rows.columns]
-                rows = rows.with_columns(pl.lit(None).alias(name) for name in absent)
-                self._lake.replace("readings", rows, changed.to_dicts())
-            self._note(merged)
-            fates.append(tally(merged.fates))
-            spans.append(self._spans(merged.fates))
+        with ThreadPoolExecutor(max_workers=1) as writer:
+            writing: Future[None] | None = None
+            for package in self._packages():
+                self._tick("", int(package["rows"].sum()), doing="merging")
+                merged = merge_readings(self._standing(package), self._stage.read(package))
+                self._note(merged)
+                fates.append(tally(merged.fates))
+                spans.append(self._spans(merged.fates))
+                if writing is not None:
+                    writing.result()
+                writing = writer.submit(self._write, merged, package.height)
+            if writing is not None:
+                writing.result()
         return pl.concat(fates), pl.concat(spans)
 
+    def _write(self, merged: Merged, partitions: int) -> None:
+        """Write the partitions, of those merged, that say something else than before."""
+        changed = merged.fates.filter("changes").select("day", "bucket").unique()
+        if not changed.height:
+            return
+        rows = merged.rows
+        if changed.height < partitions:
+            rows = rows.join(changed, on=["day", "bucket"], how="semi", maintain_order="left")
+        absent = [name for name in signals() if name not in rows.columns]
+        rows = rows.with_columns(pl.lit(None).alias(name) for name in absent)
+        self._lake.replace("readings", rows, changed.to_dicts())
+
     def _packages(self) -> list[pl.DataFrame]:
-        """Partitions with new rows, by bucket and day, cut so that old and new rows of a package are bounded."""
+        """Partitions with new rows, by bucket and day, cut so that rows and partitions of a package are bounded."""
         standing = self._lake.files("readings").group_by("day", "bucket").agg(standing=pl.col("rows").sum())
-        wanted = self._stage.partitions().join(standing, on=["day", "bucket"], how="left", maintain_order="left")
+        wanted = self._stage.partitions().join(
+            standing, on=["day", "bucket"], how="left", maintain_order="left"
+        )
         total = pl.col("rows") + pl.col("standing").fill_null(0)
         by_rows = (total.cum_sum() - total) // PACKAGE_ROWS
         by_partitions = pl.int_range(pl.len()) // PACKAGE_PARTITIONS
@@ -200,7 +217,9 @@ class _Run:
 
     # -- small tables ----------------------------------------------------------------------------------------
 
-    def _merge_records(self, name: str, merge: Callable[[str, pl.DataFrame, pl.DataFrame], Merged]) -> pl.DataFrame:
+    def _merge_records(
+        self, name: str, merge: Callable[[str, pl.DataFrame, pl.DataFrame], Merged]
+    ) -> pl.DataFrame:
         """Merge one small table; the counts by source and fate."""
         parts = [
             export.records.with_columns(source=pl.lit(export.source, dtype=pl.Int32))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -30,7 +30,8 @@ def known_at(settings: Settings, lake: Lake, week_start: date) -> Known:
     it happened. From the lake's first ingest on, only what had arrived by the midnight counts, so that a list made
     again later equals the one that went out.
     """
-    midnight = datetime.combine(week_start, datetime.min.time(), ZoneInfo(settings.time_zone))
+    # In UTC, as the tables are: the engine compares no instants of two zones.
+    midnight = datetime.combine(week_start, datetime.min.time(), ZoneInfo(settings.time_zone)).astimezone(UTC)
     born = lake.read("exports")["arrived_at"].min()
     alive = born is not None and born < midnight
     arrived = (pl.col("arrived_at") < midnight) if alive else pl.lit(True)

@@ -249,12 +249,13 @@ class Lake:
 
 
 def bucket_of(unit_ids: pl.Series | pl.Expr, buckets: int) -> pl.Series | pl.Expr:
-    """Bucket of each unit, 0 to ``buckets`` - 1: CRC-32 of the UTF-8 text, the same on every machine and version."""
+    """Bucket of each unit, 0 to ``buckets`` - 1: CRC-32 of the UTF-8 text, the same on every machine."""
     if isinstance(unit_ids, pl.Expr):
         return unit_ids.map_batches(lambda column: bucket_of(column, buckets), return_dtype=pl.Int32)
     units = unit_ids.unique().drop_nulls()
     numbers = [zlib.crc32(unit.encode("utf-8")) % buckets for unit in units]
-    return unit_ids.replace_strict(units, pl.Series(numbers, dtype=pl.Int32), return_dtype=pl.Int32).alias("bucket")
+    found = pl.Series(numbers, dtype=pl.Int32)
+    return unit_ids.replace_strict(units, found, return_dtype=pl.Int32).alias("bucket")
 
 
 def _literal(value: object) -> str:

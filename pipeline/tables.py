@@ -78,9 +78,11 @@ class Table:
         typed = typed.sort(list(self.sort), maintain_order=True) if self.sort else typed
         if self.key and typed.height:
             # Sorted by its key, a doubled row stands beside its double: much cheaper than hashing every key.
-            beside = pl.all_horizontal(pl.col(c).eq_missing(pl.col(c).shift(1)) for c in self.key)
-            same = beside & (pl.int_range(pl.len()) > 0) if self.key == self.sort else pl.struct(self.key).is_duplicated()
-            doubled = typed.filter(same)
+            if self.key == self.sort:
+                beside = pl.all_horizontal(pl.col(c).eq_missing(pl.col(c).shift(1)) for c in self.key)
+                doubled = typed.filter(beside & (pl.int_range(pl.len()) > 0))
+            else:
+                doubled = typed.filter(pl.struct(self.key).is_duplicated())
             if doubled.height:
                 problems.append(f"{doubled.height} rows share a key, first {doubled.select(self.key).row(0)}")
         if problems:

@@ -1,7 +1,7 @@
 -- table: upstream_narrowband_days
 -- grain: one row a unit, upstream conventional sensor, day and indicator
 -- reads: banks, cuts
--- params: low_v, mid_low_v, mid_high_v, high_v, block_s, block_readings, stuck_range_v, enrich_load_pct, pair_step_s
+-- params: low_v, mid_low_v, mid_high_v, high_v, block_s, block_readings, stuck_range_v, pair_step_s
 -- note: switching at 0.5 to 3 Hz is aliased at gateway rates, so no frequency is reported; swing, dwell and movement
 --   are. Blocks of a minute decide what is stuck, in and out of closed loop, since a stuck sensor may end closed loop
 

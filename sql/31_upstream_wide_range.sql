@@ -90,10 +90,21 @@ in_cuts as (
         day,
         median(front_lambda) as wide_cut_lambda,
         median(front_ma) as wide_cut_ma,
-        median(front_lean_s) filter (step_s <= 1.5) as wide_cut_delay_s,
         count(coalesce(front_lambda, front_ma)) as samples
     from cuts
     where kind = 'wide_range' and warm
+    group by unit_id, bank, day
+),
+
+delays as (
+    select
+        unit_id,
+        bank,
+        day,
+        median(front_lean_s) as wide_cut_delay_s,
+        count(*) as samples
+    from cuts
+    where kind = 'wide_range' and warm and front_lean_s is not null and step_s <= 1.5
     group by unit_id, bank, day
 ),
 
@@ -108,10 +119,9 @@ long as (
     union all by name
     (unpivot (select * from stuck) on wide_stuck_share into name indicator value value)
     union all by name
-    (
-        unpivot (select * from in_cuts) on wide_cut_lambda, wide_cut_ma, wide_cut_delay_s
-        into name indicator value value
-    )
+    (unpivot (select * from in_cuts) on wide_cut_lambda, wide_cut_ma into name indicator value value)
+    union all by name
+    (unpivot (select * from delays) on wide_cut_delay_s into name indicator value value)
 ),
 
 final as (

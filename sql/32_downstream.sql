@@ -1,7 +1,7 @@
 -- table: downstream_days
 -- grain: one row a unit, downstream sensor, day and indicator
 -- reads: banks, cuts
--- params: block_s, block_readings, stuck_range_v, rear_lean_v, rear_cut_wait_s, low_v, high_v, bias_v
+-- params: stuck_range_v, rear_lean_v, rear_cut_wait_s, low_v, high_v, bias_v
 -- note: flat in even driving is how a healthy catalyst looks; whether the sensor moves at all is asked of fuel cuts
 
 with banks as (from banks),
@@ -53,10 +53,21 @@ in_cuts as (
         day,
         avg(cast(rear_floor_v <= params.rear_lean_v as double)) as down_cut_moved_share,
         median(rear_floor_v) as down_cut_floor_v,
-        median(rear_fall_s) as down_fall_s,
         count(rear_floor_v) as samples
     from cuts, params
     where warm and rear_floor_v is not null and cut_s >= params.rear_cut_wait_s
+    group by unit_id, bank, day
+),
+
+falls as (
+    select
+        unit_id,
+        bank,
+        day,
+        median(rear_fall_s) as down_fall_s,
+        count(*) as samples
+    from cuts, params
+    where warm and rear_fall_s is not null and cut_s >= params.rear_cut_wait_s
     group by unit_id, bank, day
 ),
 
@@ -69,9 +80,11 @@ long as (
     )
     union all by name
     (
-        unpivot (select * from in_cuts) on down_cut_moved_share, down_cut_floor_v, down_fall_s
+        unpivot (select * from in_cuts) on down_cut_moved_share, down_cut_floor_v
         into name indicator value value
     )
+    union all by name
+    (unpivot (select * from falls) on down_fall_s into name indicator value value)
 ),
 
 final as (

@@ -45,11 +45,33 @@ recoveries as (
         bank,
         day,
         median(recovery_s) as recovery_s,
-        median(recovery_air_g) as recovery_air_g,
-        median(oxygen_g) as oxygen_g,
-        count(recovery_s) as samples
+        count(*) as samples
     from cuts
     where warm and recovery_s is not null
+    group by unit_id, bank, day
+),
+
+air as (
+    select
+        unit_id,
+        bank,
+        day,
+        median(recovery_air_g) as recovery_air_g,
+        count(*) as samples
+    from cuts
+    where warm and recovery_air_g is not null
+    group by unit_id, bank, day
+),
+
+oxygen as (
+    select
+        unit_id,
+        bank,
+        day,
+        median(oxygen_g) as oxygen_g,
+        count(*) as samples
+    from cuts
+    where warm and oxygen_g is not null
     group by unit_id, bank, day
 ),
 
@@ -59,10 +81,11 @@ long as (
         into name indicator value value
     )
     union all by name
-    (
-        unpivot (select * from recoveries) on recovery_s, recovery_air_g, oxygen_g
-        into name indicator value value
-    )
+    (unpivot (select * from recoveries) on recovery_s into name indicator value value)
+    union all by name
+    (unpivot (select * from air) on recovery_air_g into name indicator value value)
+    union all by name
+    (unpivot (select * from oxygen) on oxygen_g into name indicator value value)
 ),
 
 final as (

@@ -89,15 +89,35 @@ vehicle as (
     select
         unit_id,
         day,
-        median(coolant_degc) filter (run_s > params.thermostat_run_s and running) as warm_coolant_degc,
-        quantile_cont(supply_v, 0.1) filter (running) as supply_v,
         median(ambient_degc) as ambient_degc,
         sum(speed_kmh * step_s) / 3600 as distance_km,
         max(odometer_km) as odometer_km,
         max(mil_on) as mil_on,
         median(step_s) as step_s,
         count(*) as samples
+    from samples
+    group by unit_id, day
+),
+
+coolant as (
+    select
+        unit_id,
+        day,
+        cast(median(coolant_degc) as double) as warm_coolant_degc,
+        count(*) as samples
     from samples, params
+    where running and run_s > params.thermostat_run_s and coolant_degc is not null
+    group by unit_id, day
+),
+
+supply as (
+    select
+        unit_id,
+        day,
+        cast(quantile_cont(supply_v, 0.1) as double) as supply_v,
+        count(*) as samples
+    from samples
+    where running and supply_v is not null
     group by unit_id, day
 ),
 
@@ -110,6 +130,10 @@ long as (
     union all by name
     (unpivot (select *, 'UNIT' as component from frozen) on frozen_share into name indicator value value)
     union all by name
+    (unpivot (select *, 'UNIT' as component from coolant) on warm_coolant_degc into name indicator value value)
+    union all by name
+    (unpivot (select *, 'UNIT' as component from supply) on supply_v into name indicator value value)
+    union all by name
     (
         unpivot (
             select
@@ -117,8 +141,6 @@ long as (
                 day,
                 samples,
                 'UNIT' as component,
-                cast(warm_coolant_degc as double) as warm_coolant_degc,
-                cast(supply_v as double) as supply_v,
                 cast(ambient_degc as double) as ambient_degc,
                 cast(distance_km as double) as distance_km,
                 cast(odometer_km as double) as odometer_km,
@@ -126,7 +148,7 @@ long as (
                 cast(step_s as double) as step_s
             from vehicle
         )
-        on warm_coolant_degc, supply_v, ambient_degc, distance_km, odometer_km, mil_on, step_s
+        on ambient_degc, distance_km, odometer_km, mil_on, step_s
         into name indicator value value
     )
 ),

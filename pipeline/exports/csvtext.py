@@ -39,7 +39,9 @@ class CsvSource:
         if not start:
             raise ExportError(str(path), "the file is empty; export it again")
         if len(start) >= _MOST_HEADER_BYTES:
-            raise ExportError(str(path), f"no line end within {_MOST_HEADER_BYTES} bytes: not a CSV file", line=1)
+            raise ExportError(
+                str(path), f"no line end within {_MOST_HEADER_BYTES} bytes: not a CSV file", line=1
+            )
         self._header_bytes = len(start)
         self._decoded(start, 0)
         header = start.removeprefix(_BOM).decode("utf-8").rstrip("\r\n")
@@ -51,7 +53,7 @@ class CsvSource:
         self.names = [cell or f"column_{place}" for place, cell in enumerate(cells, 1)]
 
     def batches(self, wanted: dict[str, pl.DataType]) -> Iterator[RawBatch]:
-        """Blocks of rows; see :class:`pipeline.exports.sources.Source`. A quoted cell may not hold a line end."""
+        """Blocks of rows, see :class:`pipeline.exports.sources.Source`; no quoted cell may hold a line end."""
         line, position = 2, self._header_bytes
         for block in self._blocks():
             if not block.isascii():
@@ -75,7 +77,7 @@ class CsvSource:
         try:
             for cells in reader:
                 line, started = started, reader.line_num + 1
-                if line == 1 or not "".join(cells).strip() and len(cells) <= 1:
+                if line == 1 or (len(cells) <= 1 and not "".join(cells).strip()):
                     continue
                 if any("\0" in cell for cell in cells):
                     rejected.append((line, "", ",".join(cells), _NUL))
@@ -109,7 +111,9 @@ class CsvSource:
                 str(self.path), f"the gzip file is cut off or damaged ({error}); transfer it again"
             ) from error
         except OSError as error:
-            raise ExportError(str(self.path), f"cannot be read: {error}; check the disk and the rights") from error
+            raise ExportError(
+                str(self.path), f"cannot be read: {error}; check the disk and the rights"
+            ) from error
 
     def _blocks(self) -> Iterator[bytes]:
         """Whole lines after the header, about ``BLOCK_BYTES`` at a time."""
@@ -119,7 +123,9 @@ class CsvSource:
             while chunk := stream.read(BLOCK_BYTES):
                 cut = chunk.rfind(b"\n") + 1
                 if not cut and len(carried) > BLOCK_BYTES:
-                    raise ExportError(str(self.path), f"no line end within {len(carried)} bytes: not a CSV file")
+                    raise ExportError(
+                        str(self.path), f"no line end within {len(carried)} bytes: not a CSV file"
+                    )
                 if cut:
                     yield carried + chunk[:cut]
                     carried = b""
@@ -134,7 +140,8 @@ class CsvSource:
         except UnicodeDecodeError as error:
             at = position + error.start
             raise ExportError(
-                str(self.path), f"not UTF-8 at byte {at} (0x{content[error.start]:02x}); save the file as UTF-8"
+                str(self.path),
+                f"not UTF-8 at byte {at} (0x{content[error.start]:02x}); save the file as UTF-8",
             ) from error
 
     # -- cells -----------------------------------------------------------------------------------------------
@@ -152,10 +159,12 @@ class CsvSource:
             frame = self._typed(text, {name: pl.String for name in wanted})
         if frame is None or frame.height != numbers.len():
             raise ExportError(str(self.path), f"lines {line} to {line + lines - 1} cannot be cut into cells")
-        return RawBatch(frame.insert_column(0, numbers.alias("line")), frame.height + rejected.height, rejected)
+        return RawBatch(
+            frame.insert_column(0, numbers.alias("line")), frame.height + rejected.height, rejected
+        )
 
     def _even(self, text: bytes, lines: int) -> bool:
-        """Whether every line is a row for all that counting bytes can tell; a row too long fails in the parser."""
+        """Whether, by a count of bytes, every line may be a row; one too long fails in the parser."""
         if any(mark in text for mark in (b'"', b"\0", b"\r")):
             return False
         commas = int(np.count_nonzero(np.frombuffer(text, dtype=np.uint8) == _COMMA))
@@ -175,16 +184,18 @@ class CsvSource:
         return frame.select(pl.col(place).alias(name) for name, place in places.items())
 
     def _sorted_out(self, text: bytes, line: int) -> tuple[pl.DataFrame, pl.DataFrame]:
-        """Lines that are rows (line, text) and those that are not (line, column, value, reason), blanks left out."""
+        """Lines that are rows (line, text) and faults of those that are not; blank lines are left out."""
         wanted = len(self.names) - 1
-        # A quoted cell is put down to one mark, so that what is left are commas between cells and stray quotes.
+        # With each quoted cell as one mark, what is left are commas between cells and stray quotes.
         bare = pl.col("text").str.replace_all(r'(^|,)"(?:[^"]|"")*"', "${1}\x02")
         lines = (
             pl.DataFrame({"text": text.decode("utf-8").removesuffix("\n").split("\n")})
             .with_row_index("line", offset=line)
             .with_columns(pl.col("line").cast(pl.Int64))
             .filter(pl.col("text").str.strip_chars().str.len_bytes() > 0)
-            .with_columns(marks=bare.str.count_matches(",", literal=True), stray=bare.str.contains(r'"|\x02[^,]'))
+            .with_columns(
+                marks=bare.str.count_matches(",", literal=True), stray=bare.str.contains(r'"|\x02[^,]')
+            )
             .with_columns(
                 reason=pl.when(pl.col("text").str.contains("\0", literal=True))
                 .then(pl.lit(_NUL))

@@ -17,7 +17,7 @@ COMPONENTS = ("B1S1", "B1S2", "B2S1", "B2S2", "CAT1", "CAT2", "OTHER")
 ACTIONS = ("replaced", "repaired", "inspected")
 FINDINGS = ("confirmed", "no_fault_found", "unknown")
 
-# SAE J2012: a letter, a first digit 0 to 3, three hexadecimal digits; SAE J2012-DA appends a failure-type byte.
+# SAE J2012: a letter, a first digit 0 to 3, three hexadecimal digits; J2012-DA appends a failure-type byte.
 _CODE = r"^[PCBU][0-3][0-9A-F]{3}$"
 _FAILURE_TYPE = r"-[0-9A-F]{2}$"
 
@@ -81,7 +81,7 @@ def clean_register(raw: pl.DataFrame) -> Cleaned:
 
 
 def clean_work_orders(raw: pl.DataFrame) -> Cleaned:
-    """Rows of table ``work_orders`` with their line; a word outside its set costs the row, a number the cell."""
+    """Rows of table ``work_orders`` with their line; an unknown word costs the row, a bad number the cell."""
     sieve = Sieve(raw)
     sieve.text("order_id", needed=True)
     sieve.text("unit_id", needed=True)

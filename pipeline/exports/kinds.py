@@ -67,6 +67,6 @@ def _unrecognised(names: list[str]) -> str:
     if len(names) == 1 and any(mark in names[0] for mark in ";\t|"):
         hint = "; the columns seem to be separated by another character than the comma"
     return (
-        f"not one of the inputs: found the columns {shown}{hint}; needed are for readings: unit_id, ts and at least "
-        f"one signal; {needed}; rename the columns, or name a layout"
+        f"not one of the inputs: found the columns {shown}{hint}; needed are for readings: unit_id, ts and "
+        f"at least one signal; {needed}; rename the columns, or name a layout"
     )

@@ -1,8 +1,8 @@
 """Merging of readings of one unit and instant into one row.
 
-A signal sampled in one row and empty in another is filled; of two different values the smaller stays. Both are the
-minimum of what was sampled, so the rule is commutative, associative and idempotent: neither the order of files and
-lines nor the way in which rows are split into files changes the outcome.
+A signal sampled in one row and empty in another is filled; of two different values the smaller stays. Both
+are the minimum of what was sampled, so the rule is commutative, associative and idempotent: neither the order of
+files and lines nor the way in which rows are split into files changes the outcome.
 """
 
 from __future__ import annotations
@@ -23,10 +23,10 @@ _KEYS = ["unit_id", "ts", "day", "bucket"]
 class Merged:
     """Outcome of a merge.
 
-    ``rows`` is what the lake is to hold. ``fates`` has every new row: ``source``, ``line``, its keys, ``fate`` (kept,
-    duplicate or lost) and ``changes`` (whether the lake says something else because of it). ``cells`` and ``lost``
-    say which cells, or whole rows, gave way: ``source`` and the columns of a fault. ``further`` counts like cells
-    that are not listed: ``source``, ``column``, ``count``.
+    ``rows`` is what the lake is to hold. ``fates`` has every new row: ``source``, ``line``, its keys, ``fate``
+    (kept, duplicate or lost) and ``changes`` (whether the lake says something else because of it). ``cells`` and
+    ``lost`` say which cells, or whole rows, gave way: ``source`` and the columns of a fault. ``further`` counts
+    like cells that are not listed: ``source``, ``column``, ``count``.
     """
 
     rows: pl.DataFrame
@@ -90,14 +90,15 @@ def running_least(rows: pl.DataFrame, columns: list[str]) -> pl.DataFrame:
     while step < longest:
         mine = (group == group.shift(step)).fill_null(False)
         least = least.select(
-            pl.min_horizontal(name, pl.when(mine).then(pl.col(name).shift(step))).alias(name) for name in columns
+            pl.min_horizontal(name, pl.when(mine).then(pl.col(name).shift(step))).alias(name)
+            for name in columns
         )
         step *= 2
     return least
 
 
 def _sorted(rows: pl.DataFrame) -> pl.DataFrame:
-    """By unit and instant, rows of one instant in the order given. Exports are often sorted: that is seen quickly."""
+    """By unit and instant, rows of one instant in the order given; what is sorted already passes."""
     unit, ts = pl.col("unit_id"), pl.col("ts")
     backwards = (unit < unit.shift(1)) | ((unit == unit.shift(1)) & (ts < ts.shift(1)))
     if not rows.select(backwards.any()).item():
@@ -121,7 +122,7 @@ def _compared(shared: pl.DataFrame, least: pl.DataFrame, signals: list[str]) -> 
 
 
 def _conflicts(shared: pl.DataFrame, signals: list[str]) -> tuple[pl.DataFrame, list[tuple[int, str, int]]]:
-    """Cells for which another value stood, the first of each source and signal, and how many more there are."""
+    """Cells for which another value stood, the first of each source and signal, and how many more."""
     parts, further = [pl.DataFrame(schema=FAULT_TYPES)], []
     for name in signals:
         now, past = pl.col(name), pl.col(f"{name}.before")

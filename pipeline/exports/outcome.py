@@ -32,7 +32,7 @@ TALLY = {"source": pl.Int32, "fate": FATES, "rows": pl.Int64, "first_ts": _INSTA
 
 @dataclass(frozen=True)
 class IngestProgress:
-    """How far a run is: ``doing`` is ``reading`` or ``merging``; rows are those of the file being read, or merged."""
+    """How far a run is: ``doing`` is ``reading`` or ``merging``; ``rows`` of the file read, or merged."""
 
     doing: str
     file: str
@@ -45,8 +45,8 @@ class IngestProgress:
 class IngestSummary:
     """What became of every file.
 
-    ``files`` has one row a file; ``status`` is ``read``, ``already read`` (its content is in the ledger; its counts
-    are null), ``refused`` or ``ignored``.
+    ``files`` has one row a file; ``status`` is ``read``, ``already read`` (its content is in the ledger; its
+    counts are null), ``refused`` or ``ignored``.
     """
 
     files: pl.DataFrame
@@ -58,7 +58,7 @@ class IngestSummary:
 
     @property
     def totals(self) -> dict[str, int]:
-        """Files by status, and ``rows_in`` = ``kept`` + ``quarantined`` + ``duplicates`` over the files read."""
+        """Files by status, and ``rows_in`` = ``kept`` + ``quarantined`` + ``duplicates`` of those read."""
         counts = {
             status: self.files.filter(pl.col("status") == status).height
             for status in ("read", "already read", "refused", "ignored")
@@ -91,8 +91,8 @@ def ledger(exports: list[Export], tallies: pl.DataFrame, arrived_at: datetime) -
         quarantined = export.rejects.rows
         if export.rows_in != kept["rows"] + quarantined + duplicates:
             raise LakeError(
-                f"{export.file}: {export.rows_in} rows in, but {kept['rows']} kept, {quarantined} quarantined and "
-                f"{duplicates} duplicates; nothing of this group was committed"
+                f"{export.file}: {export.rows_in} rows in, but {kept['rows']} kept, {quarantined} quarantined "
+                f"and {duplicates} duplicates; nothing of this group was committed"
             )
         rows.append(
             {
@@ -117,7 +117,9 @@ def ledger(exports: list[Export], tallies: pl.DataFrame, arrived_at: datetime) -
 
 def ledger_frame(rows: list[dict[str, object]]) -> pl.DataFrame:
     """Table ``exports`` of these rows; of two files with one content the one taken last is named."""
-    return pl.DataFrame(rows, schema=table("exports").schema).unique("export_id", keep="last", maintain_order=True)
+    return pl.DataFrame(rows, schema=table("exports").schema).unique(
+        "export_id", keep="last", maintain_order=True
+    )
 
 
 def summary_line(row: dict[str, object]) -> dict[str, object]:

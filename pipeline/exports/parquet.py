@@ -1,4 +1,4 @@
-"""Parquet files: row batches with row numbers from 1; any column type a gateway's database may have stored."""
+"""Parquet files: row batches with row numbers from 1; any column type that a database may have stored."""
 
 from __future__ import annotations
 
@@ -63,7 +63,9 @@ class ParquetSource:
         found = column.dtype
         if found.is_nested() or found in (pl.Binary, pl.Object):
             raise ExportError(
-                str(self.path), f"type {found} cannot be read; store numbers, text or timestamps", column=column.name
+                str(self.path),
+                f"type {found} cannot be read; store numbers, text or timestamps",
+                column=column.name,
             )
         if found in (pl.Categorical, pl.Enum, pl.Null):
             return column.cast(pl.String)

@@ -1,4 +1,4 @@
-"""One export file -> cleaned rows and rejects: recognised, read in batches, cleaned, and told what became of it."""
+"""One export file -> cleaned rows and rejects: recognised, read in batches, cleaned and counted."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ class Door:
 
 
 def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) -> Export:
-    """Read one file; a file that cannot be read as a table is refused, with the reason, and leaves nothing behind.
+    """Read one file; one that cannot be read as a table is refused, with the reason, and leaves nothing behind.
 
     Args:
         source: number of the file within the run.

@@ -15,7 +15,7 @@ NO_UNIT = "no unit; the row needs the vehicle's number"
 NOT_A_NUMBER = "not a number; write decimals with a point"
 NO_SIGNAL = "no signal sampled"
 
-# SAE J1979-DA, PID $03: one bit a state, 0 where the system is absent; PID $01 byte A bit 7: the lamp is on or off.
+# SAE J1979-DA, PID $03: one bit a state, 0 where the system is absent; PID $01 byte A bit 7: lamp on or off.
 CODED = {"fuel_status_b1": (0, 1, 2, 4, 8, 16), "fuel_status_b2": (0, 1, 2, 4, 8, 16), "mil_on": (0, 1)}
 # Read as text first: "true" and "false" stand for 1 and 0.
 WORDS = {"true": "1", "false": "0"}
@@ -145,7 +145,9 @@ def _checked(column: pl.Series) -> tuple[pl.Series, _BadCells | None]:
         bad=pl.col("unparsed") | pl.col("outside"),
         reason=pl.when("unparsed").then(pl.lit(NOT_A_NUMBER)).otherwise(pl.lit(limits)),
     ).with_columns(number=pl.when(~pl.col("bad")).then("number"))
-    return judged["number"].alias(column.name), _BadCells(column.name, judged["bad"], judged["text"], judged["reason"])
+    return judged["number"].alias(column.name), _BadCells(
+        column.name, judged["bad"], judged["text"], judged["reason"]
+    )
 
 
 def _outside(numbers: pl.Series, least: float, most: float) -> pl.Series | None:
@@ -162,7 +164,7 @@ def _outside(numbers: pl.Series, least: float, most: float) -> pl.Series | None:
 
 
 def _lifeless(frame: pl.DataFrame, dead: pl.Series, bad: list[_BadCells]) -> pl.DataFrame:
-    """Faults of the rows without any usable signal: their first cell at fault, or that nothing was sampled."""
+    """Faults of rows without any usable signal: their first cell at fault, or that nothing was sampled."""
     lines = frame["line"].filter(dead)
     faults = [cells.frame(frame["line"]).filter(dead & cells.bad) for cells in bad]
     first = pl.concat([no_faults(), *faults]).unique("line", keep="first", maintain_order=True)

@@ -6,7 +6,9 @@ import polars as pl
 
 from pipeline.tables import table
 
-MOST_CELLS = 1_000  # detailed cells a file and column; the rest is one summary row, so a garbage file stays small
+MOST_CELLS = (
+    1_000  # detailed cells a file and column; the rest is one summary row, so a garbage file stays small
+)
 MOST_CHARS = 200
 
 FAULTS = {"line": pl.Int64, "column": pl.String, "value": pl.String, "reason": pl.String}
@@ -46,13 +48,13 @@ class Rejects:
             self._cells[column] = self._cells.get(column, 0) + count
 
     def frame(self) -> pl.DataFrame:
-        """Rows of table ``quarantine``; a column with more cells than the bound ends in a summary on line 0."""
+        """Rows of table ``quarantine``; a column with too many cells ends in a summary on line 0."""
         summaries = [
             {
                 "line": 0,
                 "column": column,
                 "value": str(count - MOST_CELLS),
-                "reason": f"so many more cells of this column could not be used; the first {MOST_CELLS} are listed",
+                "reason": f"so many more cells could not be used; the first {MOST_CELLS} of the column are listed",
             }
             for column, count in self._cells.items()
             if count > MOST_CELLS

@@ -1,7 +1,8 @@
 """Service $06 results: raw 16 bit values -> physical units by unit-and-scaling id.
 
 The ids are those of SAE J1979-DA (= ISO 15031-5), appendix E, as far as the monitors of oxygen sensors and
-catalysts use them; from memory, cross-checked against public lists. They stand in ``config/onboard_tests.csv``.
+catalysts use them; from memory, cross-checked against public lists. They stand in
+``config/onboard_tests.csv``.
 """
 
 from __future__ import annotations
@@ -49,7 +50,7 @@ def scale(results: pl.DataFrame) -> pl.DataFrame:
         results: at least ``uasid`` (0 to 255) and ``value_raw``, ``min_raw``, ``max_raw`` (0 to 65535).
 
     Returns:
-        The same rows in the same order. ``known`` is false where the id is not listed; there the values are raw.
+        The same rows in the same order. Where the id is not listed, ``known`` is false and the values are raw.
     """
     listed = pl.DataFrame(
         [(s.uasid, s.per_bit, s.offset, s.signed) for s in scalings().values()],
@@ -62,7 +63,11 @@ def scale(results: pl.DataFrame) -> pl.DataFrame:
 
     def physical(raw: str) -> pl.Expr:
         value = pl.col(raw).cast(pl.Float64)
-        value = pl.when(pl.col("_signed").fill_null(False) & (value >= 32768)).then(value - 65536).otherwise(value)
+        value = (
+            pl.when(pl.col("_signed").fill_null(False) & (value >= 32768))
+            .then(value - 65536)
+            .otherwise(value)
+        )
         return value * pl.col("_per_bit").fill_null(1.0) + pl.col("_offset").fill_null(0.0)
 
     return joined.with_columns(

@@ -44,13 +44,17 @@ class Sieve:
             self.fault(name, texts.is_null(), _EMPTY, row=True)
         return self._keep(name, days)
 
-    def choice(self, name: str, allowed: tuple[str, ...], needed: bool = False, upper: bool = False) -> pl.Series:
+    def choice(
+        self, name: str, allowed: tuple[str, ...], needed: bool = False, upper: bool = False
+    ) -> pl.Series:
         """One of a few words, in any case of letters."""
         texts = self._texts(name)
         words = texts.str.to_uppercase() if upper else texts.str.to_lowercase()
         known = words.is_in(list(allowed)).fill_null(False)
         missing = texts.is_null() & needed
-        self.fault(name, ~known & (texts.is_not_null() | missing), f"not one of {', '.join(allowed)}", row=needed)
+        self.fault(
+            name, ~known & (texts.is_not_null() | missing), f"not one of {', '.join(allowed)}", row=needed
+        )
         return self._keep(name, _where(words, known))
 
     def whole(self, name: str, least: int, most: int, needed: bool = False, into: str = "") -> pl.Series:
@@ -77,7 +81,9 @@ class Sieve:
         given = texts.is_not_null() & ~texts.str.to_lowercase().eq("nan").fill_null(False)
         outside = ((numbers < least) | (numbers > most)).fill_null(False)
         self.fault(name, given & numbers.is_null(), NOT_A_NUMBER, row=False)
-        self.fault(name, outside, f"outside {least:g} to {most:g} {unit}; check the unit of the column", row=False)
+        self.fault(
+            name, outside, f"outside {least:g} to {most:g} {unit}; check the unit of the column", row=False
+        )
         return self._keep(name, _where(numbers, ~outside))
 
     def fault(self, column: str, bad: pl.Series, reason: str | pl.Series, row: bool) -> None:
@@ -85,8 +91,12 @@ class Sieve:
         if not bad.any():
             return
         why = reason if isinstance(reason, pl.Series) else pl.Series([reason]).new_from_index(0, bad.len())
-        faults = pl.DataFrame({"line": self._raw["line"], "value": self._raw[column], "reason": why}).filter(bad)
-        self._faults.append((row, faults.select("line", column=pl.lit(column), value="value", reason="reason")))
+        faults = pl.DataFrame({"line": self._raw["line"], "value": self._raw[column], "reason": why}).filter(
+            bad
+        )
+        self._faults.append(
+            (row, faults.select("line", column=pl.lit(column), value="value", reason="reason"))
+        )
 
     def replace(self, name: str, column: pl.Series) -> None:
         """Keep another column in place of, or beside, those checked."""

@@ -1,4 +1,4 @@
-"""Cleaned readings of a group of files, kept by bucket until they are merged: in memory, or on disk if many."""
+"""Cleaned readings of a group of files, kept by bucket until they are merged: in memory or, if many, on disk."""
 
 from __future__ import annotations
 

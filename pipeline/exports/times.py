@@ -35,14 +35,17 @@ def to_utc(values: pl.Series) -> tuple[pl.Series, pl.Series]:
     elif values.dtype == pl.String:
         instants, why = _from_text(values), NOT_A_TIME
     else:
-        instants, why = _nothing(values), f"type {values.dtype} is not a time; store a timestamp with a time zone"
+        instants, why = (
+            _nothing(values),
+            f"type {values.dtype} is not a time; store a timestamp with a time zone",
+        )
     if instants.null_count() == 0 and instants.len() and instants.min() >= _FIRST and instants.max() < _END:
         return instants, pl.Series(values.name, [None], dtype=pl.String).new_from_index(0, values.len())
     return _judged(values, instants, why)
 
 
 def to_date(texts: pl.Series, first: date, last: date) -> tuple[pl.Series, pl.Series]:
-    """Dates between ``first`` and ``last`` and, where there is none though the cell is not empty, the reason."""
+    """Dates from ``first`` to ``last`` and, where there is none though the cell is not empty, the reason."""
     # Spreadsheets and data frames write a date as its midnight.
     bare = texts.str.strip_chars().str.replace(r"[T ]00:00(:00(\.0+)?)?$", "")
     days = bare.str.to_date("%Y-%m-%d", strict=False)

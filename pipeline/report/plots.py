@@ -116,7 +116,7 @@ def line_plot(plot: Plot, ident: str) -> str:
         line.set("stroke-dasharray", _DASHES[label])
         line.set("class", label.replace(" ", "-"))
         _line(svg, right, y(value), right + 6, label_y, 0.6)
-        _text(svg, right + 8, label_y + 4, f"{label} {number(value)}")
+        _text(svg, right + 8, label_y + 4, f"{label} {value:.2g}" if abs(value) < 100 else f"{label} {value:.0f}")
     for run in _runs(plot.weeks, plot.values):
         points = " ".join(f"{x(week):.1f},{y(value):.1f}" for week, value in run)
         ElementTree.SubElement(svg, "polyline", {"points": points, "stroke-width": "2", "class": "values"})

@@ -60,6 +60,8 @@ def window(first: date | None, last: date | None) -> str:
         return "no date"
     if first is None:
         return f"until {last}"
+    if first == last:
+        return f"about {first}"
     return f"{first} to {last}" if last is not None else f"from {first}"
 
 

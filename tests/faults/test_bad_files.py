@@ -1,4 +1,4 @@
-"""Files that are damaged or no exports at all: refused with a reason, tried again, and without harm to others."""
+"""Files that are damaged or no exports at all: refused with a reason, tried again, no harm to others."""
 
 from __future__ import annotations
 
@@ -85,13 +85,17 @@ def test_no_gzip_at_all(tmp_path: Path) -> None:
 
 
 def test_corrupt_parquet(tmp_path: Path) -> None:
-    pl.DataFrame({"unit_id": ["V1"], "ts": ["2026-01-05T08:00:00Z"], "rpm": [1.0]}).write_parquet(tmp_path / "p")
+    pl.DataFrame({"unit_id": ["V1"], "ts": ["2026-01-05T08:00:00Z"], "rpm": [1.0]}).write_parquet(
+        tmp_path / "p"
+    )
     whole = (tmp_path / "p").read_bytes()
     assert "not a whole Parquet file" in refused(tmp_path, "a.parquet", whole[:-30])
 
 
 def test_parquet_damaged_in_the_middle(tmp_path: Path) -> None:
-    frame = pl.DataFrame({"unit_id": ["V1"] * 5000, "ts": ["2026-01-05T08:00:00Z"] * 5000, "rpm": range(5000)})
+    frame = pl.DataFrame(
+        {"unit_id": ["V1"] * 5000, "ts": ["2026-01-05T08:00:00Z"] * 5000, "rpm": range(5000)}
+    )
     frame.write_parquet(tmp_path / "p", compression="zstd")
     data = bytearray((tmp_path / "p").read_bytes())
     data[200:2000] = b"\xff" * 1800

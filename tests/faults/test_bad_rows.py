@@ -23,19 +23,41 @@ def read(tmp_path: Path, text: str | bytes, name: str = "a.csv") -> tuple[dict[s
 @pytest.mark.parametrize(
     ("row", "column", "value", "why"),
     [
-        pytest.param("V2,2026-01-05T08:00:00Z,800,90", "", "V2,2026-01-05T08:00:00Z,800,90", "4 cells", id="too few"),
-        pytest.param("V2,2026-01-05T08:00:00Z,1,2,0.1,9", "", "V2,2026-01-05T08:00:00Z,1,2,0.1,9", "6 cells", id="many"),
-        pytest.param("V2,2026-01-05T08:00:00Z,\0,2,0.1", "", "V2,2026-01-05T08:00:00Z,\0,2,0.1", "NUL", id="nul"),
-        pytest.param('V2,"2026-01-05T08:00:00Z,1,2,0.1', "", 'V2,"2026-01-05T08:00:00Z,1,2,0.1', "not closed", id="quote"),
+        pytest.param(
+            "V2,2026-01-05T08:00:00Z,800,90", "", "V2,2026-01-05T08:00:00Z,800,90", "4 cells", id="too few"
+        ),
+        pytest.param(
+            "V2,2026-01-05T08:00:00Z,1,2,0.1,9", "", "V2,2026-01-05T08:00:00Z,1,2,0.1,9", "6 cells", id="many"
+        ),
+        pytest.param(
+            "V2,2026-01-05T08:00:00Z,\0,2,0.1", "", "V2,2026-01-05T08:00:00Z,\0,2,0.1", "NUL", id="nul"
+        ),
+        pytest.param(
+            'V2,"2026-01-05T08:00:00Z,1,2,0.1',
+            "",
+            'V2,"2026-01-05T08:00:00Z,1,2,0.1',
+            "not closed",
+            id="quote",
+        ),
         pytest.param(",2026-01-05T08:00:00Z,1,2,0.1", "unit_id", "", "no unit", id="no unit"),
         pytest.param("  ,2026-01-05T08:00:00Z,1,2,0.1", "unit_id", "", "no unit", id="blank unit"),
         pytest.param("V2,,1,2,0.1", "ts", "", "no time", id="no time"),
-        pytest.param("V2,2026-01-05T08:00:00,1,2,0.1", "ts", "2026-01-05T08:00:00", "name the time zone", id="naive"),
-        pytest.param("V2,2026-01-05 08:00,1,2,0.1", "ts", "2026-01-05 08:00", "name the time zone", id="naive short"),
+        pytest.param(
+            "V2,2026-01-05T08:00:00,1,2,0.1", "ts", "2026-01-05T08:00:00", "name the time zone", id="naive"
+        ),
+        pytest.param(
+            "V2,2026-01-05 08:00,1,2,0.1", "ts", "2026-01-05 08:00", "name the time zone", id="naive short"
+        ),
         pytest.param("V2,05.01.2026 08:00,1,2,0.1", "ts", "05.01.2026 08:00", "ISO-8601", id="other date"),
-        pytest.param("V2,2026-02-30T08:00:00Z,1,2,0.1", "ts", "2026-02-30T08:00:00Z", "ISO-8601", id="no such day"),
-        pytest.param("V2,1995-12-31T23:59:59Z,1,2,0.1", "ts", "1995-12-31T23:59:59Z", "1996 to 2100", id="too early"),
-        pytest.param("V2,2101-01-01T00:00:00Z,1,2,0.1", "ts", "2101-01-01T00:00:00Z", "1996 to 2100", id="too late"),
+        pytest.param(
+            "V2,2026-02-30T08:00:00Z,1,2,0.1", "ts", "2026-02-30T08:00:00Z", "ISO-8601", id="no such day"
+        ),
+        pytest.param(
+            "V2,1995-12-31T23:59:59Z,1,2,0.1", "ts", "1995-12-31T23:59:59Z", "1996 to 2100", id="too early"
+        ),
+        pytest.param(
+            "V2,2101-01-01T00:00:00Z,1,2,0.1", "ts", "2101-01-01T00:00:00Z", "1996 to 2100", id="too late"
+        ),
         pytest.param("V2,2026-01-05T08:00:00Z,,,", "", "", "no signal sampled", id="nothing sampled"),
         pytest.param("V2,2026-01-05T08:00:00Z,,NaN,", "", "", "no signal sampled", id="only nan"),
         pytest.param("V2,2026-01-05T08:00:00Z,x,,7", "rpm", "x", "no other signal", id="no cell usable"),
@@ -80,7 +102,9 @@ def test_limits_themselves_are_kept(tmp_path: Path) -> None:
 def test_coded_values(tmp_path: Path) -> None:
     rows = "".join(
         f"V{n},2026-01-05T08:00:00Z,800,{status},{lamp}\n"
-        for n, (status, lamp) in enumerate([("2", "true"), ("3", "False"), ("16", "1"), ("0", "0.5"), ("2.0", "maybe")])
+        for n, (status, lamp) in enumerate(
+            [("2", "true"), ("3", "False"), ("16", "1"), ("0", "0.5"), ("2.0", "maybe")]
+        )
     )
     line, lake = read(tmp_path, "unit_id,ts,rpm,fuel_status_b1,mil_on\n" + rows)
     assert line["kept"] == 5
@@ -98,7 +122,11 @@ def test_one_bad_cell_does_not_shift_the_lines_of_the_others(tmp_path: Path) -> 
     text = HEADER + rows.replace(",30,,", ",bad,90,").replace(",40,,", ",99999,90,") + "\n\nV2,oops,1,,\n"
     line, lake = read(tmp_path, text)
     assert (line["rows_in"], line["kept"], line["quarantined"]) == (61, 60, 1)
-    assert [item[:3] for item in rejects(lake)] == [(32, "cell", "rpm"), (42, "cell", "rpm"), (64, "row", "ts")]
+    assert [item[:3] for item in rejects(lake)] == [
+        (32, "cell", "rpm"),
+        (42, "cell", "rpm"),
+        (64, "row", "ts"),
+    ]
 
 
 def test_bom_crlf_blank_lines_quotes_and_a_missing_last_line_end(tmp_path: Path) -> None:
@@ -131,7 +159,7 @@ def test_balanced_commas_do_not_hide_ragged_rows(tmp_path: Path) -> None:
     ],
 )
 def test_iso_8601_forms(tmp_path: Path, stamp: str, instant: datetime) -> None:
-    """ISO 8601-1, clauses 5.3 and 5.4: offsets in basic and extended form, fractions with a comma or a point."""
+    """ISO 8601-1, clauses 5.3 and 5.4: basic and extended offsets, fractions with a comma or a point."""
     cell = f'"{stamp}"' if "," in stamp else stamp
     line, lake = read(tmp_path, f"unit_id,ts,rpm\nV1,{cell},800\n")
     assert line["kept"] == 1
@@ -170,7 +198,11 @@ def test_parquet_column_types(tmp_path: Path) -> None:
     assert (line["kept"], line["dropped"]) == (3, "latitude")
     assert rejects(lake) == [(2, "cell", "coolant_degc", "hot"), (3, "cell", "rpm", "20000.0")]
     kept = content(lake, "readings").select("ts", "rpm", "coolant_degc", "mil_on", "speed_kmh").rows()
-    assert [row[1:] for row in kept] == [(800.0, 90.0, 1.0, 1.5), (900.0, None, 0.0, 2.5), (None, None, None, 3.5)]
+    assert [row[1:] for row in kept] == [
+        (800.0, 90.0, 1.0, 1.5),
+        (900.0, None, 0.0, 2.5),
+        (None, None, None, 3.5),
+    ]
     assert kept[0][0] == instant[0]
 
 
@@ -224,7 +256,8 @@ def test_small_tables_with_bad_rows_and_cells(tmp_path: Path) -> None:
     ]  # fmt: skip
     register = write(
         tmp_path / "register.csv",
-        "unit_id,engine_family,model_year,fuel,banks,upstream_sensor,displacement_l,depot,in_service_on,vin,driver name\n"
+        "unit_id,engine_family,model_year,fuel,banks,upstream_sensor,displacement_l,depot,in_service_on,"
+        "vin,driver name\n"
         'V1,T12,2017,Petrol,1,narrowband,1.2,"North\nYard",2017-12-05,XX1,Ann\n'
         "V2,T12,17,steam,3,wide,-1,,05.12.2017,XX2,Bob\n"
         ",T12,2017,petrol,1,narrowband,1.2,North,2017-12-05,XX3,Cy\n",

@@ -39,7 +39,8 @@ def exports(folder: Path) -> Path:
     """Six files of readings that overlap, and two small tables."""
     for number in range(6):
         rows = [
-            f"V{n % 9},2026-01-{5 + (n + number) % 12:02}T08:{n % 60:02}:{n % 59:02}Z,{n % 50 * 10},{number if n % 4 else ''}\n"
+            f"V{n % 9},2026-01-{5 + (n + number) % 12:02}T08:{n % 60:02}:{n % 59:02}Z,"
+            f"{n % 50 * 10},{number if n % 4 else ''}\n"
             for n in range(1500)
         ]
         write(folder / f"{number}.csv", "unit_id,ts,rpm,coolant_degc\n" + "".join(rows))
@@ -49,7 +50,9 @@ def exports(folder: Path) -> Path:
 
 
 @pytest.mark.parametrize("table_hit", ["codes", "register", "readings", "export_spans", "exports"])
-def test_error_at_any_table_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, table_hit: str) -> None:
+def test_error_at_any_table_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, table_hit: str
+) -> None:
     settings, lake = fleet(tmp_path)
     run(settings, lake, write(tmp_path / "first.csv", "unit_id,ts,rpm\nV1,2026-01-05T08:00:00Z,800\n"))
     before, ledger = contents(lake), lake.read("exports")
@@ -72,7 +75,9 @@ def test_error_at_any_table_leaves_nothing(tmp_path: Path, monkeypatch: pytest.M
     assert sorted(path.name for path in lake.root.glob("_*")) == ["_lake.json"]
 
 
-def test_error_between_packages_undoes_the_packages_before(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_error_between_packages_undoes_the_packages_before(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     settings, lake = fleet(tmp_path)
     monkeypatch.setattr(stage, "PACKAGE_ROWS", 400)
     replace, calls = Lake.replace, []
@@ -121,11 +126,12 @@ def test_killed_runs_end_where_an_undisturbed_run_ends(tmp_path: Path) -> None:
         elif lake.exists("exports"):
             with lake.lock("look", "now"):
                 ledger = lake.read("exports")
-                assert (ledger["rows_in"] == ledger["kept"] + ledger["quarantined"] + ledger["duplicates"]).all()
+                assert (
+                    ledger["rows_in"] == ledger["kept"] + ledger["quarantined"] + ledger["duplicates"]
+                ).all()
                 assert lake.read("readings").is_empty() == (ledger.filter(kind="readings").is_empty())
     assert killed >= KILLS // 2
     assert torn >= 1
-    print(killed, torn, spent)
     run(settings, lake, folder)
     for name, frame in contents(lake).items():
         assert_frame_equal(frame, content(plain[1], name))

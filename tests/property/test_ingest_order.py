@@ -1,4 +1,4 @@
-"""Whatever the order of rows and files and however they are split: the same readings, and counts that add up."""
+"""Whatever the order of rows and files and however they are split: the same readings, counts that add up."""
 
 from __future__ import annotations
 
@@ -86,7 +86,9 @@ def test_order_and_splitting_do_not_matter(lines: list[str], data: st.DataObject
     stamps = whole["ts"].dt.strftime("%Y-%m-%dT%H:%M:%S%.fZ")
     found = {
         (unit, stamp.replace(".500", ".5")): values
-        for unit, stamp, *values in whole.select("unit_id", stamps, "rpm", "coolant_degc", "fuel_status_b1").rows()
+        for unit, stamp, *values in whole.select(
+            "unit_id", stamps, "rpm", "coolant_degc", "fuel_status_b1"
+        ).rows()
     }
     assert {key: tuple(values) for key, values in found.items()} == expected(lines)
     assert (ledger["rows_in"] == ledger["kept"] + ledger["quarantined"] + ledger["duplicates"]).all()

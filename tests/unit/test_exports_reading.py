@@ -56,7 +56,9 @@ def test_kind_is_told_from_columns(names: str, kind: str, dropped: list[str]) ->
     assert (found.name, left) == (kind, dropped)
 
 
-@pytest.mark.parametrize("names", ["unit_id ts", "unit_id rpm", "ts rpm", "unit_id ts code", "UNIT_ID ts rpm"])
+@pytest.mark.parametrize(
+    "names", ["unit_id ts", "unit_id rpm", "ts rpm", "unit_id ts code", "UNIT_ID ts rpm"]
+)
 def test_incomplete_columns_are_no_input(names: str) -> None:
     with pytest.raises(ExportError, match="not one of the inputs"):
         recognise("f", names.split())
@@ -93,7 +95,9 @@ def test_plain_block_is_typed_at_once_and_another_as_text(tmp_path: Path) -> Non
 
 def test_quoted_cells_with_commas_quotes_and_stray_quotes(tmp_path: Path) -> None:
     text = 'unit_id,ts,rpm\n"V,1","a ""b""",1\nV"2,t,1\n"V3"x,t,1\n"","t",1\n'
-    batch = next(iter(CsvSource(write(tmp_path / "a.csv", text)).batches(wanted_types(("unit_id", "ts", "rpm")))))
+    batch = next(
+        iter(CsvSource(write(tmp_path / "a.csv", text)).batches(wanted_types(("unit_id", "ts", "rpm"))))
+    )
     assert batch.frame["unit_id"].to_list() == ["V,1", ""]
     assert batch.frame["ts"].to_list() == ['a "b"', "t"]
     assert batch.rejected["line"].to_list() == [3, 4]
@@ -108,7 +112,9 @@ def test_records_number_the_line_a_row_begins_on(tmp_path: Path) -> None:
 
 
 def test_parquet_batches_number_rows(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    pl.DataFrame({"ts": ["x"] * 25, "unit_id": range(25), "rpm": range(25)}).write_parquet(tmp_path / "a.parquet")
+    pl.DataFrame({"ts": ["x"] * 25, "unit_id": range(25), "rpm": range(25)}).write_parquet(
+        tmp_path / "a.parquet"
+    )
     monkeypatch.setattr("pipeline.exports.parquet.BATCH_ROWS", 10)
     batches = list(ParquetSource(tmp_path / "a.parquet").batches(wanted_types(("unit_id", "ts", "rpm"))))
     assert [batch.rows_in for batch in batches] == [10, 10, 5]
@@ -119,7 +125,9 @@ def test_parquet_batches_number_rows(tmp_path: Path, monkeypatch: pytest.MonkeyP
 
 def test_small_tables_in_parquet(tmp_path: Path) -> None:
     frame = pl.DataFrame({"unit_id": ["V1"], "code": ["P0420"], "state": ["pending"]})
-    stamped = frame.with_columns(ts=pl.lit(datetime(2026, 1, 5, 6, tzinfo=UTC)).cast(pl.Datetime("ms", "UTC")))
+    stamped = frame.with_columns(
+        ts=pl.lit(datetime(2026, 1, 5, 6, tzinfo=UTC)).cast(pl.Datetime("ms", "UTC"))
+    )
     stamped.write_parquet(tmp_path / "a.parquet")
     frame.with_columns(ts=pl.lit(datetime(2026, 1, 5, 8))).write_parquet(tmp_path / "b.parquet")
     names = ["unit_id", "ts", "code", "state"]
@@ -135,7 +143,9 @@ def test_times_of_an_empty_column() -> None:
 
 
 def test_dates() -> None:
-    texts = pl.Series(["2026-01-05", "2026-01-05T00:00:00.000", "2026-01-05T07:00:00", "1949-12-31", "", None, "soon"])
+    texts = pl.Series(
+        ["2026-01-05", "2026-01-05T00:00:00.000", "2026-01-05T07:00:00", "1949-12-31", "", None, "soon"]
+    )
     days, why = to_date(texts, date(1950, 1, 1), date(2100, 12, 31))
     assert days.to_list() == [date(2026, 1, 5)] * 2 + [None] * 5
     assert [reason is not None for reason in why] == [False, False, True, True, False, False, True]
@@ -151,7 +161,9 @@ def scaled(uasid: int, *raw: int) -> dict[str, object]:
     ("uasid", "raw", "physical", "unit"),
     [
         pytest.param(0x10, (0x0055, 0x0000, 0x0078), (85, 0, 120), "ms", id="switch time"),
-        pytest.param(0x0A, (0x0E69, 0x0E69, 0x0E69), (450.058, 450.058, 450.058), "mV", id="threshold voltage"),
+        pytest.param(
+            0x0A, (0x0E69, 0x0E69, 0x0E69), (450.058, 450.058, 450.058), "mV", id="threshold voltage"
+        ),
         pytest.param(0x0B, (0x01C2, 0x0258, 0xFFFF), (0.450, 0.600, 65.535), "V", id="maximum voltage"),
         pytest.param(0x06, (0x0CE4, 0x0400, 0xFFFF), (1.0065, 0.31232, 19.988175), "count", id="catalyst"),
         pytest.param(0x0E, (0x028A, 0x00C8, 0x05DC), (0.650, 0.200, 1.500), "A", id="heater current"),
@@ -160,8 +172,10 @@ def scaled(uasid: int, *raw: int) -> dict[str, object]:
         pytest.param(0x39, (0x8000, 0x0000, 0xFFFF), (0, -327.68, 327.67), "%", id="offset per cent"),
     ],
 )
-def test_scaling(uasid: int, raw: tuple[int, int, int], physical: tuple[float, float, float], unit: str) -> None:
-    """SAE J1979-DA, appendix E (unit-and-scaling ids), from memory; values worked out by hand from scale and offset."""
+def test_scaling(
+    uasid: int, raw: tuple[int, int, int], physical: tuple[float, float, float], unit: str
+) -> None:
+    """SAE J1979-DA, appendix E (unit-and-scaling ids), from memory; values worked out by hand."""
     result = scaled(uasid, *raw)
     assert (result["value"], result["min"], result["max"]) == pytest.approx(physical, abs=1e-9)
     assert result["known"] is True
@@ -183,7 +197,9 @@ def test_unknown_id_stays_raw() -> None:
 
 @pytest.mark.parametrize("length", [1, 2, 3, 4, 5, 9, 33])
 def test_running_least_against_a_plain_loop(length: int) -> None:
-    values = [[(n * 7919) % 101 if (n * 31) % 3 else None for n in range(size)] for size in (length, 1, length + 1)]
+    values = [
+        [(n * 7919) % 101 if (n * 31) % 3 else None for n in range(size)] for size in (length, 1, length + 1)
+    ]
     again = [place > 0 for group in values for place in range(len(group))]
     expected = []
     for group in values:
@@ -191,13 +207,18 @@ def test_running_least_against_a_plain_loop(length: int) -> None:
         for value in group:
             least = min((item for item in (least, value) if item is not None), default=None)
             expected.append(least)
-    rows = pl.DataFrame({"x": [item for group in values for item in group], "again": again}, schema={"x": pl.Int64, "again": pl.Boolean})
+    rows = pl.DataFrame(
+        {"x": [item for group in values for item in group], "again": again},
+        schema={"x": pl.Int64, "again": pl.Boolean},
+    )
     assert running_least(rows, ["x"])["x"].to_list() == expected
 
 
 def test_merge_does_not_change_the_frames_it_is_given() -> None:
     lake = table("readings").empty()
-    new = pl.DataFrame({"unit_id": ["V1", "V1"], "rpm": [2.0, 1.0], "line": [2, 3], "source": [0, 0]}).with_columns(
+    new = pl.DataFrame(
+        {"unit_id": ["V1", "V1"], "rpm": [2.0, 1.0], "line": [2, 3], "source": [0, 0]}
+    ).with_columns(
         ts=pl.lit(datetime(2026, 1, 5, 8, tzinfo=UTC)),
         day=pl.lit(date(2026, 1, 5)),
         bucket=pl.lit(0, dtype=pl.Int32),

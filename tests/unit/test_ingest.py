@@ -1,4 +1,4 @@
-"""The ingest stage from files to tables: counts, ledger, spans, merging, replacement and what is left unwritten."""
+"""The ingest stage from files to tables: counts, ledger, spans, merging, replacement, what stays unwritten."""
 
 from __future__ import annotations
 
@@ -15,14 +15,22 @@ from pipeline.errors import ConfigError, LakeError
 from pipeline.ingest import IngestProgress
 from tests.faults.lakes import ARRIVED, READINGS, content, contents, fleet, one, reasons, run, write
 
-CODES = "unit_id,ts,code,state\nV1,2026-01-05T08:00:00Z,P0420,pending\nV1,2026-01-06T08:00:00Z,P0420,confirmed\n"
+CODES = (
+    "unit_id,ts,code,state\nV1,2026-01-05T08:00:00Z,P0420,pending\nV1,2026-01-06T08:00:00Z,P0420,confirmed\n"
+)
 TESTS = (
     "unit_id,ts,obdmid,tid,uasid,value,min,max\n"
     "V1,2026-01-05T08:00:00Z,0x21,0xA9,0x06,3300,1024,65535\n"
 )  # fmt: skip
 REGISTER = "unit_id,engine_family,fuel,banks\nV1,T12,petrol,1\nV2,T12,diesel,1\n"
 ORDERS = "order_id,unit_id,closed_on,component,action,finding\nW1,V1,2026-01-08,B1S1,replaced,unknown\n"
-ALL = {"readings": READINGS, "codes": CODES, "onboard_tests": TESTS, "register": REGISTER, "work_orders": ORDERS}
+ALL = {
+    "readings": READINGS,
+    "codes": CODES,
+    "onboard_tests": TESTS,
+    "register": REGISTER,
+    "work_orders": ORDERS,
+}
 
 
 def whole(folder: Path) -> Path:
@@ -114,7 +122,12 @@ def test_smaller_value_stays_over_two_runs_and_is_noted_once(tmp_path: Path, fir
     assert line["kept"] == 1
     assert content(lake, "readings")["rpm"].to_list() == [800.0]
     noted = lake.read("quarantine").row(0, named=True)
-    assert (noted["line"], noted["scope"], noted["column"], noted["value"]) == (2, "cell", "rpm", f"{second}.0")
+    assert (noted["line"], noted["scope"], noted["column"], noted["value"]) == (
+        2,
+        "cell",
+        "rpm",
+        f"{second}.0",
+    )
     assert "800.0" in noted["reason"] and "810.0" in noted["reason"]
 
 
@@ -164,7 +177,9 @@ def test_partitions_are_sorted_and_unique(tmp_path: Path) -> None:
 def test_small_blocks_packages_and_spills_give_the_same_lake(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    rows = [f"V{n % 5},2026-01-{5 + n % 9:02}T08:{n % 60:02}:00Z,{n % 11 * 100},{n % 3}\n" for n in range(900)]
+    rows = [
+        f"V{n % 5},2026-01-{5 + n % 9:02}T08:{n % 60:02}:00Z,{n % 11 * 100},{n % 3}\n" for n in range(900)
+    ]
     text = "unit_id,ts,rpm,speed_kmh\n" + "".join(rows)
     write(tmp_path / "in" / "a.csv", text)
     (tmp_path / "in" / "b.csv.gz").write_bytes(gzip.compress((text + rows[0].replace("V0", "V9")).encode()))
@@ -184,7 +199,10 @@ def test_register_and_work_orders_are_replaced_by_later_rows(tmp_path: Path) -> 
     settings, lake = fleet(tmp_path)
     run(settings, lake, whole(tmp_path / "in"))
     write(tmp_path / "new" / "a.csv", REGISTER.replace("V1,T12", "V1,T14"))
-    write(tmp_path / "new" / "b.csv", ORDERS.replace("unknown", "confirmed") + "W2,V2,2026-01-09,OTHER,repaired,unknown\n")
+    write(
+        tmp_path / "new" / "b.csv",
+        ORDERS.replace("unknown", "confirmed") + "W2,V2,2026-01-09,OTHER,repaired,unknown\n",
+    )
     later = ARRIVED + timedelta(days=7)
     summary = run(settings, lake, tmp_path / "new", at=later)
     assert summary.files.select("kept", "duplicates").rows() == [(1, 1), (2, 0)]
@@ -193,20 +211,27 @@ def test_register_and_work_orders_are_replaced_by_later_rows(tmp_path: Path) -> 
         ("V1", "T14", later),
         ("V2", "T12", ARRIVED),
     ]
-    assert lake.read("work_orders").select("order_id", "finding").rows() == [("W1", "confirmed"), ("W2", "unknown")]
+    assert lake.read("work_orders").select("order_id", "finding").rows() == [
+        ("W1", "confirmed"),
+        ("W2", "unknown"),
+    ]
 
 
 def test_last_line_of_a_run_stands_in_the_register(tmp_path: Path) -> None:
     settings, lake = fleet(tmp_path)
     write(tmp_path / "in" / "2.csv", "unit_id,engine_family,fuel\nV1,T20,petrol\n")
-    write(tmp_path / "in" / "1.csv", "unit_id,engine_family,fuel\nV1,T10,petrol\nV1,T11,petrol\nV1,T11,petrol\n")
+    write(
+        tmp_path / "in" / "1.csv", "unit_id,engine_family,fuel\nV1,T10,petrol\nV1,T11,petrol\nV1,T11,petrol\n"
+    )
     summary = run(settings, lake, tmp_path / "in")
     assert summary.files.select("kept", "duplicates").rows() == [(2, 1), (1, 0)]
     assert lake.read("register")["engine_family"].to_list() == ["T20"]
 
 
 @pytest.mark.parametrize("order", [(3300, 3200), (3200, 3300)])
-def test_two_results_of_one_test_leave_the_smaller_whatever_the_order(tmp_path: Path, order: tuple[int, int]) -> None:
+def test_two_results_of_one_test_leave_the_smaller_whatever_the_order(
+    tmp_path: Path, order: tuple[int, int]
+) -> None:
     settings, lake = fleet(tmp_path)
     fates = []
     for place, value in enumerate(order):

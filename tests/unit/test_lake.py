@@ -21,7 +21,9 @@ from pipeline.tables import table
 
 def readings(*rows: tuple[str, datetime, int], rpm: float = 800.0) -> pl.DataFrame:
     """Readings with an engine speed and nothing else."""
-    frame = pl.DataFrame(rows, schema={"unit_id": pl.String, "ts": pl.Datetime("us", "UTC"), "bucket": pl.Int32}, orient="row")
+    frame = pl.DataFrame(
+        rows, schema={"unit_id": pl.String, "ts": pl.Datetime("us", "UTC"), "bucket": pl.Int32}, orient="row"
+    )
     absent = {name: pl.lit(None) for name in signals() if name != "rpm"}
     return frame.with_columns(day=pl.col("ts").dt.date(), rpm=pl.lit(rpm), **absent)
 
@@ -31,16 +33,22 @@ NEXT = datetime(2026, 1, 6, 8, tzinfo=UTC)
 
 
 def test_bucket_is_the_crc_32_of_the_unit() -> None:
-    """CRC-32 check value 0xCBF43926 of "123456789": IEEE 802.3 polynomial as in ISO/IEC 13239, from memory."""
+    """CRC-32 of "123456789" is 0xCBF43926: IEEE 802.3 polynomial as in ISO/IEC 13239, from memory."""
     units = pl.Series("unit_id", ["123456789", "Ä1", "123456789"])
     numbers = bucket_of(units, 4096)
     assert numbers[0] == numbers[2] == 0xCBF43926 % 4096
     assert numbers.dtype == pl.Int32 and numbers.is_between(0, 4095).all()
-    assert pl.DataFrame(units).select(bucket_of(pl.col("unit_id"), 4096)).to_series().to_list() == numbers.to_list()
+    assert (
+        pl.DataFrame(units).select(bucket_of(pl.col("unit_id"), 4096)).to_series().to_list()
+        == numbers.to_list()
+    )
 
 
 def test_buckets_do_not_depend_on_the_hash_seed_of_a_process() -> None:
-    code = "import polars as pl; from pipeline.lake import bucket_of; print(bucket_of(pl.Series(['V1', 'V2']), 997).to_list())"
+    code = (
+        "import polars as pl; from pipeline.lake import bucket_of; "
+        "print(bucket_of(pl.Series(['V1', 'V2']), 997).to_list())"
+    )
     seen = {
         subprocess.run(
             [sys.executable, "-c", code],
@@ -79,7 +87,9 @@ def test_unwritten_table_is_empty_and_typed(tmp_path: Path) -> None:
 def test_replace_leaves_other_partitions_alone(tmp_path: Path) -> None:
     lake = Lake(str(tmp_path))
     lake.append("readings", readings(("V1", MORNING, 0), ("V1", NEXT, 0), ("V2", MORNING, 1)))
-    lake.replace("readings", readings(("V1", MORNING, 0), rpm=900.0), [{"day": date(2026, 1, 5), "bucket": 0}])
+    lake.replace(
+        "readings", readings(("V1", MORNING, 0), rpm=900.0), [{"day": date(2026, 1, 5), "bucket": 0}]
+    )
     assert lake.read("readings").select("unit_id", "day", "rpm").rows() == [
         ("V1", date(2026, 1, 5), 900.0),
         ("V1", date(2026, 1, 6), 800.0),
@@ -97,7 +107,9 @@ def test_replace_by_rows_of_another_partition_is_refused(tmp_path: Path) -> None
 
 def test_two_rows_of_one_key_are_refused(tmp_path: Path) -> None:
     with pytest.raises(SchemaError, match="share a key"):
-        Lake(str(tmp_path)).append("readings", readings(("V1", MORNING, 0), ("V1", NEXT, 0), ("V1", MORNING, 0)))
+        Lake(str(tmp_path)).append(
+            "readings", readings(("V1", MORNING, 0), ("V1", NEXT, 0), ("V1", MORNING, 0))
+        )
 
 
 def test_error_in_a_transaction_undoes_every_table(tmp_path: Path) -> None:
@@ -105,7 +117,12 @@ def test_error_in_a_transaction_undoes_every_table(tmp_path: Path) -> None:
     lake.append("readings", readings(("V1", MORNING, 0)))
     with pytest.raises(ZeroDivisionError), lake.transaction("readings", "quarantine"):
         lake.append("readings", readings(("V2", MORNING, 1)))
-        lake.append("quarantine", pl.DataFrame([("e", "f", 1, "row", "", "", "r")], schema=table("quarantine").schema, orient="row"))
+        lake.append(
+            "quarantine",
+            pl.DataFrame(
+                [("e", "f", 1, "row", "", "", "r")], schema=table("quarantine").schema, orient="row"
+            ),
+        )
         raise ZeroDivisionError
     assert lake.read("readings")["unit_id"].to_list() == ["V1"]
     assert lake.read("quarantine").is_empty()
@@ -125,7 +142,9 @@ def test_stopped_transaction_is_undone_by_the_next_lock(tmp_path: Path) -> None:
 def test_second_run_is_told_who_holds_the_lake(tmp_path: Path) -> None:
     lake = Lake(str(tmp_path))
     with lake.lock("ingest", "2026-03-01"):
-        with pytest.raises(LakeError, match=f"held by 'ingest' .process {os.getpid()} on .* since 2026-03-01"):
+        with pytest.raises(
+            LakeError, match=f"held by 'ingest' .process {os.getpid()} on .* since 2026-03-01"
+        ):
             with lake.lock("derive", "later"):
                 pass
     with lake.lock("derive", "later"):

@@ -1,0 +1,81 @@
+"""Trouble codes and on-board tests by component, and which bank and part a component is."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from models.breaks import since_fitted
+
+
+def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
+    """Codes that name a component: whether one is confirmed, the role of the first, and all of them in words.
+
+    A code last seen before the part was fitted speaks of another part, even where nobody cleared it.
+
+    Args:
+        active: unit_id, position (component the code names), code, title, role, confirmed, last_seen_at.
+        fits: unit_id, component, fitted_on.
+
+    Returns:
+        unit_id, component, code_confirmed, code_role, code_words.
+    """
+    named = active.with_columns(component="position", day=pl.col("last_seen_at").dt.date())
+    return (
+        since_fitted(named, fits)
+        .sort("unit_id", "component", "confirmed", "code", descending=[False, False, True, False])
+        .group_by("unit_id", "component", maintain_order=True)
+        .agg(
+            code_confirmed=pl.col("confirmed").any(),
+            code_role=pl.col("role").first(),
+            code_words=(pl.col("code") + " " + pl.col("title")
+                        + pl.when("confirmed").then(pl.lit("")).otherwise(pl.lit(" (pending)"))).str.join(", "),
+        )
+    )
+
+
+def newest_margins(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
+    """Smallest margin of the newest result of each on-board test of a component (SAE J1979-DA monitor ids).
+
+    A result from before the part was fitted speaks of another part.
+
+    Args:
+        margins: unit_id, obdmid, tid, ts, margin (share of the nearer limit, negative is failed).
+        fits: unit_id, component, fitted_on.
+
+    Returns:
+        unit_id, component, margin.
+    """
+    monitor = pl.col("obdmid")
+    # 01-08 oxygen sensor monitors and 41-48 their heaters: four a bank; 21 and 22 the catalysts.
+    sensor = pl.when(monitor.is_between(0x41, 0x48)).then(monitor - 0x40).when(monitor <= 0x08).then(monitor)
+    component = (
+        pl.when(monitor.is_in([0x21, 0x22])).then(pl.format("CAT{}", monitor - 0x20))
+        .when(sensor.is_not_null())
+        .then(pl.format("B{}S{}", (sensor - 1) // 4 + 1, (sensor - 1) % 4 + 1))
+    )
+    named = margins.with_columns(component=component).filter(pl.col("component").is_not_null())
+    newest = (
+        since_fitted(named.with_columns(day=pl.col("ts").dt.date()), fits)
+        .sort("ts")
+        .group_by("unit_id", "component", "obdmid", "tid", maintain_order=True)
+        .last()
+    )
+    return (
+        newest.group_by("unit_id", "component")
+        .agg(pl.col("margin").min())
+    )
+
+
+def part_of(component: pl.Expr) -> pl.Expr:
+    """upstream, downstream or catalyst; empty for a bank or the whole vehicle."""
+    return (
+        pl.when(component.str.ends_with("S1")).then(pl.lit("upstream"))
+        .when(component.str.ends_with("S2")).then(pl.lit("downstream"))
+        .when(component.str.starts_with("CAT")).then(pl.lit("catalyst"))
+        .otherwise(pl.lit(""))
+    )
+
+
+def bank_of(component: pl.Expr) -> pl.Expr:
+    """Bank of a component, 0 for the whole vehicle."""
+    return component.str.extract(r"^(?:B|CAT|BANK)(\d)").cast(pl.Int64).fill_null(0)

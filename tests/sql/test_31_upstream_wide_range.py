@@ -1,0 +1,98 @@
+"""Wide-range upstream sensor: given samples of a bank -> offset, spread, exactness, gain and delay in cuts."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+import pytest
+
+from tests.sql.given import banks, counts, cuts, run, values
+
+STEP = "31_upstream_wide_range"
+DITHER = [1 + 0.02 * (-1) ** index for index in range(20)]
+
+
+def wide(seconds: list[int], **columns: object) -> pl.DataFrame:
+    return banks(seconds, kind="wide_range", **columns)
+
+
+def test_nothing_makes_nothing():
+    assert run(STEP).height == 0
+
+
+def test_offset_and_spread_are_taken_against_the_commanded_lambda():
+    target = [1.0, 1.0, 0.98, 0.98]
+    seen = [1.01, 1.03, 0.99, 1.01]
+    made = values(run(STEP, banks=wide([0, 1, 2, 3], front_lambda=seen, lambda_target=target)))
+    assert made["wide_offset"] == pytest.approx(0.02)
+    assert made["wide_spread"] == pytest.approx(np.std([0.01, 0.03, 0.01, 0.03], ddof=1), rel=1e-4)
+
+
+def test_stoichiometry_stands_in_for_a_target_that_is_not_sampled():
+    assert values(run(STEP, banks=wide([0, 1], front_lambda=1.02)))["wide_offset"] == pytest.approx(0.02)
+
+
+def test_a_live_sensor_at_a_flat_target_is_neither_exact_nor_stuck():
+    seconds = list(range(20))
+    made = values(run(STEP, banks=wide(seconds, front_lambda=DITHER, lambda_target=1.0)))
+    assert made["wide_exact_share"] == 0
+    assert made["wide_stuck_share"] == 0
+    assert made["wide_activity"] == pytest.approx(0.04 / np.sqrt(2), rel=1e-4)
+
+
+def test_a_substituted_value_is_exact_and_stuck_whatever_the_target_does():
+    seconds = list(range(20))
+    for target in (1.0, [1 + index / 100 for index in range(20)]):
+        made = values(run(STEP, banks=wide(seconds, front_lambda=1.0, front_ma=0.0, lambda_target=target)))
+        assert made["wide_exact_share"] == 1
+        assert made["wide_stuck_share"] == 1
+
+
+def test_exact_in_lambda_alone_is_not_exact_while_the_current_moves():
+    current = [0.05 * (-1) ** index for index in range(20)]
+    made = values(run(STEP, banks=wide(list(range(20)), front_lambda=1.0, front_ma=current)))
+    assert made["wide_exact_share"] == 0
+
+
+def test_the_share_of_exact_readings():
+    seen = [1.0, 1.0002, 1.004, 0.99]
+    assert values(run(STEP, banks=wide([0, 1, 2, 3], front_lambda=seen)))["wide_exact_share"] == 0.5
+
+
+def test_pump_current_alone_is_enough_for_its_mean():
+    made = values(run(STEP, banks=wide([0, 1], front_ma=[0.1, 0.3])))
+    assert made["wide_mean_ma"] == pytest.approx(0.2)
+    assert "wide_offset" not in made
+
+
+def test_idle_spread_is_taken_at_idle():
+    idle = [index < 10 for index in range(20)]
+    seen = [1.0 + (0.03 if index % 2 else -0.03) for index in range(10)] + [1.0] * 10
+    made = run(STEP, banks=wide(list(range(20)), front_lambda=seen, idle=idle))
+    assert values(made)["wide_idle_spread"] == pytest.approx(np.std(seen[:10], ddof=1), rel=1e-4)
+    assert counts(made)["wide_idle_spread"] == 10
+
+
+@pytest.mark.parametrize("otherwise", [{"kind": "narrowband"}, {"running": False}, {"front_ok": False}])
+def test_readings_that_do_not_count(otherwise):
+    frame = banks([0, 1], **({"kind": "wide_range", "front_lambda": 1.0} | otherwise))
+    assert "wide_offset" not in values(run(STEP, banks=frame))
+
+
+def test_levels_in_cuts_are_medians_of_warm_ones():
+    events = cuts(
+        {"front_lambda": 1.6, "front_ma": 2.0, "front_lean_s": 1.0},
+        {"front_lambda": 1.8, "front_ma": 2.2, "front_lean_s": 2.0},
+        {"front_lambda": 1.99, "front_ma": 2.4, "front_lean_s": 3.0},
+        {"front_lambda": 1.1, "front_ma": 0.4, "front_lean_s": 9.0, "warm": False},
+        {"front_lambda": 1.1, "front_ma": 0.4, "front_lean_s": 9.0, "kind": "narrowband"},
+        kind="wide_range",
+    )
+    made = run(STEP, cuts=events)
+    assert values(made) == pytest.approx({"wide_cut_lambda": 1.8, "wide_cut_ma": 2.2, "wide_cut_delay_s": 2.0})
+    assert counts(made)["wide_cut_lambda"] == 3
+
+
+def test_the_delay_needs_readings_that_are_close_enough():
+    slow = cuts({"front_lambda": 1.9, "front_lean_s": 4.0, "step_s": 5.0}, kind="wide_range")
+    assert "wide_cut_delay_s" not in values(run(STEP, cuts=slow))

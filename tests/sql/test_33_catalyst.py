@@ -1,0 +1,89 @@
+"""Catalyst: given samples of a bank and fuel cuts -> rear activity, rear against front, recovery and oxygen."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from tests.sql.given import banks, counts, cuts, run, values
+
+STEP = "33_catalyst"
+SPREAD = {"front_least_spread_v": 0.1}
+FRONT = [0.1 if index % 2 else 0.8 for index in range(40)]
+
+
+def test_nothing_makes_nothing():
+    assert run(STEP).height == 0
+
+
+def test_a_catalyst_that_stores_leaves_the_rear_still():
+    rear = [0.70 + 0.001 * (index % 2) for index in range(40)]
+    found = values(run(STEP, params=SPREAD, banks=banks(list(range(40)), front_v=FRONT, rear_v=rear)))
+    assert found["rear_activity_v"] == pytest.approx(0.001 / math.sqrt(2), rel=0.01)
+    assert found["rear_front_variance"] < 0.001
+
+
+def test_an_exhausted_catalyst_lets_the_front_through():
+    made = run(STEP, params=SPREAD, banks=banks(list(range(40)), front_v=FRONT, rear_v=FRONT))
+    found = values(made)
+    assert found["rear_activity_v"] == pytest.approx(0.7 / math.sqrt(2), rel=1e-4)
+    assert found["rear_front_variance"] == pytest.approx(1)
+    assert found["rear_front_corr"] == pytest.approx(1)
+    assert found["sample_step_s"] == 1
+    assert counts(made)["rear_activity_v"] == 40
+    assert made["component"].unique().to_list() == ["CAT1"]
+
+
+def test_half_the_amplitude_is_a_quarter_of_the_variance():
+    rear = [0.45 + (value - 0.45) / 2 for value in FRONT]
+    found = values(run(STEP, params=SPREAD, banks=banks(list(range(40)), front_v=FRONT, rear_v=rear)))
+    assert found["rear_front_variance"] == pytest.approx(0.25, rel=1e-4)
+
+
+def test_a_front_that_does_not_move_tells_no_ratio():
+    flat = [0.45 + 0.02 * (index % 2) for index in range(40)]
+    found = values(run(STEP, params=SPREAD, banks=banks(list(range(40)), front_v=flat, rear_v=FRONT)))
+    assert "rear_front_variance" not in found
+    assert "rear_activity_v" in found
+
+
+def test_a_wide_range_front_tells_rear_activity_only():
+    frame = banks(list(range(40)), kind="wide_range", front_lambda=1.0, rear_v=FRONT)
+    found = values(run(STEP, params=SPREAD, banks=frame))
+    assert set(found) == {"rear_activity_v", "sample_step_s"}
+
+
+@pytest.mark.parametrize("otherwise", [{"rear_ok": False}, {"cruise": False}, {"running": False}, {"rear_v": None}])
+def test_readings_that_do_not_count(otherwise):
+    frame = banks([0, 1, 2], **({"front_v": 0.5, "rear_v": 0.6} | otherwise))
+    assert run(STEP, params=SPREAD, banks=frame).height == 0
+
+
+def test_movement_is_asked_of_neighbours_only():
+    rear = [0.1, 0.3, 0.9, 0.7]
+    found = values(run(STEP, params=SPREAD, banks=banks([0, 1, 30, 31], rear_v=rear)))
+    assert found["rear_activity_v"] == pytest.approx(0.2 / math.sqrt(2), rel=1e-4)
+
+
+def test_correlation_needs_enough_pairs():
+    few = banks(list(range(10)), front_v=FRONT[:10], rear_v=FRONT[:10])
+    assert "rear_front_corr" not in values(run(STEP, params=SPREAD, banks=few))
+
+
+def test_recoveries_are_medians_of_warm_cuts():
+    events = cuts(
+        {"recovery_s": 4.0, "recovery_air_g": 20.0, "oxygen_g": 0.1},
+        {"recovery_s": 9.0, "recovery_air_g": 45.0},
+        {"recovery_s": 12.0, "recovery_air_g": None, "oxygen_g": 0.5},
+        {"recovery_s": 1.0, "recovery_air_g": 5.0, "oxygen_g": 0.01, "warm": False},
+        {"recovery_s": None},
+    )
+    made = run(STEP, params=SPREAD, cuts=events)
+    assert values(made) == pytest.approx({"recovery_s": 9.0, "recovery_air_g": 32.5, "oxygen_g": 0.3})
+
+
+def test_each_indicator_counts_the_cuts_it_rests_on():
+    events = cuts({"recovery_s": 4.0, "recovery_air_g": 20.0, "oxygen_g": 0.1}, {"recovery_s": 9.0})
+    made = run(STEP, params=SPREAD, cuts=events)
+    assert counts(made) == {"recovery_s": 2, "recovery_air_g": 1, "oxygen_g": 1}

@@ -1,0 +1,68 @@
+"""Active codes: given codes as read, and clears -> how each stands."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from tests.sql.given import at, rows, run
+
+STEP = "65_active_codes"
+
+
+def codes(*read: tuple[float, str, str], unit_id: str = "V1") -> pl.DataFrame:
+    return rows(
+        "codes",
+        [
+            {"unit_id": unit_id, "ts": at(second), "code": code, "state": state}
+            | {"export_id": "e", "line": index + 2, "arrived_at": at(0)}
+            for index, (second, code, state) in enumerate(read)
+        ],
+    )
+
+
+def standing(*read: tuple[float, str, str]) -> dict[str, dict]:
+    return {row["code"]: row for row in run(STEP, codes=codes(*read)).iter_rows(named=True)}
+
+
+def test_nothing_makes_nothing():
+    assert run(STEP).height == 0
+
+
+def test_a_pending_code_is_not_confirmed():
+    made = standing((0, "P0420", "pending"), (9, "P0420", "pending"))["P0420"]
+    assert (made["confirmed"], made["cleared"], made["readings"]) == (False, False, 2)
+    assert (made["first_seen_at"], made["last_seen_at"]) == (at(0), at(9))
+
+
+def test_confirmed_and_permanent_codes_are_confirmed():
+    made = standing((0, "P0420", "pending"), (1, "P0420", "confirmed"), (2, "P0133", "permanent"))
+    assert [made[code]["confirmed"] for code in ("P0420", "P0133")] == [True, True]
+
+
+def test_a_clear_ends_what_stood_before_it():
+    made = standing((0, "P0420", "confirmed"), (5, "", "cleared"))["P0420"]
+    assert (made["cleared"], made["confirmed"]) == (True, False)
+    assert made["last_seen_at"] == at(0)
+
+
+def test_a_code_that_comes_back_counts_from_its_return():
+    made = standing((0, "P0420", "confirmed"), (5, "", "cleared"), (9, "P0420", "pending"))["P0420"]
+    assert (made["cleared"], made["confirmed"]) == (False, False)
+    assert made["first_seen_at"] == at(9)
+
+
+def test_the_last_clear_counts():
+    made = standing(
+        (0, "", "cleared"), (1, "P0420", "confirmed"), (5, "", "cleared"), (9, "P0133", "confirmed")
+    )  # fmt: skip
+    assert (made["P0420"]["cleared"], made["P0133"]["cleared"]) == (True, False)
+
+
+def test_a_clear_is_no_code():
+    assert standing((0, "", "cleared")) == {}
+
+
+def test_a_clear_of_another_vehicle_changes_nothing():
+    both = pl.concat([codes((0, "P0420", "confirmed")), codes((5, "", "cleared"), unit_id="V2")])
+    made = run(STEP, codes=both)
+    assert made.select("unit_id", "cleared").rows() == [("V1", False)]

@@ -1,0 +1,80 @@
+"""Margins of on-board tests: given results -> the new ones and how far each lies from its limit."""
+
+from __future__ import annotations
+
+import polars as pl
+import pytest
+
+from tests.sql.given import at, rows, run
+
+STEP = "66_test_margins"
+TOP = 65535
+
+
+def results(*raw: tuple[int, int, int], scale: float = 0.001, **shared: object) -> pl.DataFrame:
+    """Results as raw (value, lower limit, upper limit), a minute apart."""
+    given = {"unit_id": "V1", "obdmid": 0x21, "tid": 0x80, "uasid": 0x0A, "export_id": "e", "arrived_at": at(0)}
+    return rows(
+        "onboard_tests",
+        [
+            given
+            | {"ts": at(60 * index), "line": index + 2, "has_run": any(numbers)}
+            | dict(zip(("value_raw", "min_raw", "max_raw"), numbers, strict=True))
+            | dict(zip(("value", "min", "max"), (number * scale for number in numbers), strict=True))
+            | shared
+            for index, numbers in enumerate(raw)
+        ],
+    )
+
+
+def margins(frame: pl.DataFrame) -> list[float]:
+    return [round(value, 6) for value in run(STEP, onboard_tests=frame)["margin"]]
+
+
+def test_nothing_makes_nothing():
+    assert run(STEP).height == 0
+
+
+def test_a_catalyst_result_above_its_lower_limit():
+    # SAE J1979-DA example of a catalyst result: 3300 steps of 0.000305 are 1.0065, the lower limit is 0.31232.
+    frame = results((3300, 1024, TOP), scale=0.000305)
+    assert frame["value"].item() == pytest.approx(1.0065)
+    assert frame["min"].item() == pytest.approx(0.31232)
+    assert margins(frame) == pytest.approx([2.22], abs=0.005)
+
+
+def test_a_failed_test_has_a_negative_margin():
+    assert margins(results((50, 100, TOP), (300, 0, 200))) == [-0.5, -0.5]
+
+
+def test_a_value_at_its_limit_has_none_left():
+    assert margins(results((100, 100, TOP))) == [0]
+
+
+def test_the_nearer_of_two_limits_counts():
+    assert margins(results((150, 100, 400), (390, 100, 400))) == [0.5, 0.025]
+
+
+def test_a_repeated_result_is_not_a_new_test():
+    assert margins(results((150, 100, TOP), (150, 100, TOP), (160, 100, TOP), (150, 100, TOP))) == [0.5, 0.6, 0.5]
+
+
+def test_the_same_value_against_another_limit_is_a_new_test():
+    assert margins(results((150, 100, TOP), (150, 120, TOP))) == [0.5, 0.25]
+
+
+def test_a_test_that_has_not_run_is_missing_and_not_passed():
+    assert margins(results((0, 0, 0), (0, 0, 0))) == []
+
+
+def test_a_clear_between_equal_results_does_not_make_the_second_new():
+    assert margins(results((150, 100, TOP), (0, 0, 0), (150, 100, TOP))) == [0.5]
+
+
+def test_a_test_without_limits_has_no_margin():
+    assert margins(results((150, 0, TOP))) == []
+
+
+def test_tests_are_kept_apart():
+    same = [results((150, 100, TOP)), results((150, 100, TOP), tid=0x81), results((150, 100, TOP), obdmid=0x22)]
+    assert margins(pl.concat(same)) == [0.5, 0.5, 0.5]

@@ -1,0 +1,142 @@
+"""Data checks: silent on a lake that ingest and derive made, and each finds what is planted for it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline.derive import derive
+from pipeline.lake import Lake
+from pipeline.query import Session, step
+from tests.faults.lakes import fleet, run, write
+
+CHECKS = ("checks/keys", "checks/ranges", "checks/balance", "checks/derived")
+
+
+def offenders(lake: Lake, check: str, **planted: Callable[[pl.DataFrame], pl.DataFrame]) -> list[str]:
+    """Problems that a check finds in the lake's tables, after changing those named."""
+    with Session({}, threads=1) as session:
+        for name in step(check).reads:
+            frame = lake.read(name)
+            session.attach(name, planted[name](frame) if name in planted else frame)
+        return session.offenders(check)["problem"].to_list()
+
+
+@pytest.fixture(scope="module")
+def lake(tmp_path_factory: pytest.TempPathFactory) -> Lake:
+    """Two vehicles over midnight, with a duplicate, a row that cannot be used and a late half of an instant."""
+    folder = tmp_path_factory.mktemp("checked")
+    header = "unit_id,ts,rpm,speed_kmh,coolant_degc,run_time_s,o2_b1s1_v,stft_b1_pct,fuel_status_b1\n"
+    lines = [
+        f"V{unit},2026-01-{5 + second // 86_400:02d}T{second // 3600 % 24:02d}:{second // 60 % 60:02d}:{second % 60:02d}Z,"
+        f"1500,50,90,{second - 80_000},{0.2 + 0.6 * (second // 5 % 2):.2f},1.5,2\n"
+        for unit in (1, 2)
+        for second in range(86_100, 86_700, 5)
+    ]
+    first = header + "".join(lines) + lines[0] + "V1,yesterday,1500,,,,,,\n"
+    late = "unit_id,ts,o2_b1s2_v\nV1,2026-01-05T23:55:00Z,0.7\nV1,2026-01-05T23:55:01Z,0.7\n"
+    settings, made = fleet(folder)
+    run(settings, made, write(folder / "first.csv", first))
+    run(settings, made, write(folder / "late.csv", late))
+    derive(settings, made)
+    return made
+
+
+@pytest.mark.parametrize("check", CHECKS)
+def test_a_sound_lake_has_no_offenders(lake, check):
+    assert all(lake.read(name).height for name in step(check).reads)
+    assert offenders(lake, check) == []
+
+
+@pytest.mark.parametrize("name", step("checks/keys").reads)
+def test_a_doubled_row_is_found_in_every_table(lake, name):
+    found = offenders(lake, "checks/keys", **{name: lambda frame: pl.concat([frame, frame.head(1)])})
+    assert len(found) == 1
+    assert found[0].startswith(f"{name}:")
+
+
+@pytest.mark.parametrize(
+    ("spoiled", "problem"),
+    [
+        ({"ended_at": pl.col("started_at") - timedelta(seconds=1)}, "ends before it begins"),
+        ({"readings": pl.lit(0, pl.Int64)}, "no readings"),
+        ({"distance_km": pl.lit(-1.0)}, "negative distance"),
+        ({"interval_s": pl.lit(-1.0)}, "negative duration"),
+        ({"warm_s": pl.lit(1e6)}, "lasts longer"),
+        ({"month": pl.lit("2025-12")}, "month and day"),
+    ],
+)
+def test_impossible_trips_are_found(lake, spoiled, problem):
+    found = offenders(lake, "checks/ranges", trips=lambda frame: frame.head(1).with_columns(**spoiled))
+    assert len(found) == 1
+    assert problem in found[0]
+
+
+@pytest.mark.parametrize(
+    ("indicator", "value", "problem"),
+    [
+        ("up_mid_share", 1.2, "share"),
+        ("up_mid_share", -0.1, "share"),
+        ("rear_front_corr", -1.5, "correlation"),
+        ("recovery_s", -1.0, "negative"),
+        ("oxygen_g", -0.1, "negative"),
+        ("distance_km", -5.0, "negative"),
+        ("rear_front_variance", -0.5, "negative"),
+        ("up_spread_v", -0.2, "negative"),
+        ("trim_pct", float("inf"), "not a number"),
+        ("trim_pct", float("nan"), "not a number"),
+    ],
+)
+def test_impossible_values_are_found(lake, indicator, value, problem):
+    found = offenders(
+        lake,
+        "checks/ranges",
+        indicator_days=lambda frame: frame.head(1).with_columns(indicator=pl.lit(indicator), value=pl.lit(value)),
+    )
+    assert len(found) == 1
+    assert problem in found[0]
+
+
+@pytest.mark.parametrize(("indicator", "value"), [("trim_pct", -9.0), ("wide_mean_ma", -0.4), ("up_mid_share", 1.0)])
+def test_possible_values_are_left_alone(lake, indicator, value):
+    spoiled = {"indicator": pl.lit(indicator), "value": pl.lit(value)}
+    assert offenders(lake, "checks/ranges", indicator_days=lambda frame: frame.head(1).with_columns(**spoiled)) == []
+
+
+def test_a_value_that_rests_on_nothing_is_found(lake):
+    spoiled = {"samples": pl.lit(0, pl.Int64)}
+    found = offenders(lake, "checks/ranges", indicator_days=lambda frame: frame.head(1).with_columns(**spoiled))
+    assert found == ["indicator_days: rests on nothing"]
+
+
+@pytest.mark.parametrize(
+    ("table", "change", "problem"),
+    [
+        ("exports", lambda frame: frame.with_columns(rows_in=pl.col("rows_in") + 1), "not kept"),
+        ("quarantine", lambda frame: frame.clear(), "not in quarantine"),
+        ("export_spans", lambda frame: frame.filter(pl.col("unit_id") != "V2"), "no span"),
+        ("export_spans", lambda frame: frame.filter(pl.col("unit_id") != "V2"), "a day holds more"),
+        ("readings", lambda frame: frame.filter(pl.col("unit_id") != "V2"), "nothing of it"),
+        ("readings", lambda frame: pl.concat([frame, frame, frame]), "holds more"),
+    ],
+)
+def test_rows_that_do_not_add_up_are_found(lake, table, change, problem):
+    assert any(problem in found for found in offenders(lake, "checks/balance", **{table: change}))
+
+
+@pytest.mark.parametrize(
+    ("table", "change", "problem"),
+    [
+        ("readings", lambda frame: frame.filter(pl.col("unit_id") != "V2"), "other rows"),
+        ("readings", lambda frame: frame.filter(pl.col("unit_id") != "V2"), "indicator_days"),
+        ("readings", lambda frame: frame.filter(pl.col("unit_id") != "V2"), "trips"),
+        ("shards", lambda frame: frame.head(1), "other rows"),
+        ("shards", lambda frame: frame.with_columns(readings=pl.col("readings") + 1), "other rows"),
+    ],
+)
+def test_what_does_not_follow_from_the_readings_is_found(lake, table, change, problem):
+    assert any(problem in found for found in offenders(lake, "checks/derived", **{table: change}))
