@@ -11,8 +11,8 @@ _SECOND = 0.25  # weight of the second indicator of a mode: agreement counts, on
 def findings(levels: pl.DataFrame) -> pl.DataFrame:
     """One row a component and failure mode whose evidence is notable.
 
-    The loudest indicator of a mode decides; a second one of the same mode that agrees adds a quarter of its own
-    strength, one that stays healthy takes up to a quarter away.
+    The loudest indicator of a mode decides; a second one of the same mode adds a quarter of what it lies beyond half
+    way to its limit (at most a quarter), or takes a quarter of what it lacks to that (at most an eighth).
 
     Args:
         levels: unit_id, component, mode, indicator, quantity, unit, level, baseline, peer_median, healthy, limit,

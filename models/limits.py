@@ -94,7 +94,10 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     frame = levels.with_columns(
         _level=level, _slope=slope * sign, _sign=sign, _healthy=moved_healthy, _limit=moved_limit
     ).with_columns(_reach=(pl.col("_limit") - pl.col("_healthy")) * pl.col("_sign"))
-    gone = (pl.col("_level") - pl.col("_healthy")) * pl.col("_sign") / pl.col("_reach")
+    # Without a distance between the two (an own past of zero) there is nothing to measure against.
+    gone = pl.when(pl.col("_reach") > 0).then(
+        (pl.col("_level") - pl.col("_healthy")) * pl.col("_sign") / pl.col("_reach")
+    )
     trending = (
         (pl.col("weeks") >= TREND_WEEKS) & (pl.col("trend_p") < TREND_P) & (pl.col("_slope") > 0)
     ).fill_null(False)

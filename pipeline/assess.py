@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
-from zoneinfo import ZoneInfo
+from datetime import date, timedelta
 
 import polars as pl
 
@@ -18,7 +17,7 @@ from models.limits import with_peers, with_standing, with_strength
 from models.probability import Weights, with_probability
 from pipeline.components import expected_components, scope_of
 from pipeline.facts import read_blame, read_codes, read_indicators
-from pipeline.known import Known, known_at
+from pipeline.known import Known, known_at, midnight_of
 from pipeline.lake import Lake
 from pipeline.limits import qualify_params, read_limits
 from pipeline.query import Session
@@ -131,7 +130,7 @@ def _scored(
     """One row a component: status, probability, and the words."""
     facts, holds = read_blame(settings)
     known_codes = read_codes(settings)
-    midnight = datetime.combine(week_start, datetime.min.time(), ZoneInfo(settings.time_zone))
+    midnight = midnight_of(settings, week_start)
     recent = pl.lit(midnight) - pl.col("last_seen_at") <= timedelta(days=judge["code_age_days"])
     active = (
         codes.filter(~pl.col("cleared") & (pl.col("confirmed") | recent))

@@ -125,10 +125,11 @@ def backtest(
 def coverage(context: typer.Context, week: Week = None) -> None:
     """What can be judged, what cannot, and which signal would change that."""
     settings, lake = _open(context)
+    wanted = jobs.monday(week, "--week") if week else None
     scores = lake.read("scores", where=pl.col("series") == ISSUED)
     if scores.is_empty():
         raise LightoffError("no list has been made yet; run `lightoff rank` first")
-    week_start = jobs.monday(week, "--week") if week else scores["week_start"].max()
+    week_start = wanted or scores["week_start"].max()
     of_week = scores.filter(pl.col("week_start") == week_start)
     if of_week.is_empty():
         made = ", ".join(str(known) for known in scores["week_start"].unique().sort(descending=True)[:5])
@@ -154,13 +155,17 @@ def simulate(
     out: Annotated[Path, typer.Option(help="Folder for exports/ and truth/.")],
     units: Annotated[int, typer.Option(min=1, help="Vehicles.")] = 40,
     weeks: Annotated[int, typer.Option(min=1, help="Weeks.")] = 16,
-    seed: Annotated[int, typer.Option(help="Same seed, same fleet.")] = 1,
+    seed: Annotated[int, typer.Option(min=0, help="Same seed, same fleet.")] = 1,
     start: Annotated[str, typer.Option(help="First Monday.")] = "2026-01-05",
 ) -> None:
     """Invent a fleet: exports as gateways write them, and the truth kept apart."""
     from sample_lake.simulate import simulate as make_fleet
 
-    summary = make_fleet(out, units=units, weeks=weeks, seed=seed, start=jobs.monday(start, "--start"))
+    try:
+        summary = make_fleet(out, units=units, weeks=weeks, seed=seed, start=jobs.monday(start, "--start"))
+    except OSError as error:
+        what_to_do = "check rights and space, or choose another --out"
+        raise LightoffError(f"{out}: cannot be written: {error}; {what_to_do}") from error
     say(_console, ", ".join(f"{name} {value}" for name, value in summary.items()))
 
 

@@ -77,7 +77,8 @@ def say_ingested(console: Console, summary: IngestSummary) -> bool:
         for row in read.iter_rows(named=True):
             say(console, _file_line(row))
     for row in summary.files.filter(pl.col("status") == "refused").iter_rows(named=True):
-        say(console, f"refused: {plain(row['reason'] or row['file'])}")
+        reason = (row["reason"] or "").removeprefix(row["file"]).lstrip(":, ")
+        say(console, f"refused: {plain(row['file'])}: {plain(reason)}")
     totals = summary.totals
     say(
         console,
@@ -96,7 +97,8 @@ def _files_table(read: pl.DataFrame) -> Table:
     for row in read.iter_rows(named=True):
         table.add_row(
             plain(row["file"].rsplit("/", 1)[-1]), row["kind"], f"{row['rows_in']:,}", f"{row['kept']:,}",
-            f"{row['quarantined']:,}", f"{row['duplicates']:,}", _minute(row["first_ts"]), _minute(row["last_ts"]),
+            f"{row['quarantined']:,}", f"{row['duplicates']:,}",
+            _minute(row["first_ts"]), _minute(row["last_ts"]),
         )
     return table
 
@@ -106,7 +108,9 @@ def _file_line(row: dict) -> str:
         f"{plain(row['file'])}: {row['kind']}, {row['rows_in']:,} rows in, {row['kept']:,} kept, "
         f"{row['quarantined']:,} quarantined, {row['duplicates']:,} exact duplicates"
     )
-    return line if row["first_ts"] is None else f"{line}, {_minute(row['first_ts'])} to {_minute(row['last_ts'])} UTC"
+    if row["first_ts"] is None:
+        return line
+    return f"{line}, {_minute(row['first_ts'])} to {_minute(row['last_ts'])} UTC"
 
 
 def _minute(instant: datetime | None) -> str:

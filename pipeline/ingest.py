@@ -177,7 +177,7 @@ class _Run:
         self._lake.replace("readings", rows, changed.to_dicts())
 
     def _packages(self) -> list[pl.DataFrame]:
-        """Partitions with new rows, by bucket and day, cut so that rows and partitions of a package are bounded."""
+        """Partitions with new rows, by bucket and day, cut so that a package is bounded."""
         standing = self._lake.files("readings").group_by("day", "bucket").agg(standing=pl.col("rows").sum())
         wanted = self._stage.partitions().join(
             standing, on=["day", "bucket"], how="left", maintain_order="left"

@@ -64,7 +64,13 @@ def nightly(
 def make_list(
     settings: Settings, lake: Lake, week_start: date, folder: Path, series: str = ISSUED
 ) -> WeekResult:
-    """Assess, rank and write one list to ``folder``."""
+    """Assess, rank and write one list to ``folder``.
+
+    Raises:
+        LightoffError: the lake holds no readings, or none of them has been derived.
+        ConfigError: all readings are of ``week_start`` or later.
+    """
+    _check_data(lake, week_start)
     assessed = assess(settings, lake, week_start, series)
     ranked = rank(settings, lake, week_start, series)
     outputs = write_outputs(
@@ -85,7 +91,8 @@ def replay(
     """The list of every Monday from ``first`` to ``last`` as it would have been, each in its own folder.
 
     Raises:
-        ConfigError: the span holds no Monday, or the lake holds no readings before its end.
+        ConfigError: the span holds no Monday, or begins before the readings do.
+        LightoffError: the lake holds no readings, or none of them has been derived.
     """
     mondays = [first + _WEEK * index for index in range((last - first).days // 7 + 1)]
     if not mondays:
@@ -104,9 +111,7 @@ def newest_week(settings: Settings, lake: Lake, now: datetime) -> date:
     Raises:
         LightoffError: the lake holds no readings.
     """
-    newest = lake.scan("export_spans").select(pl.col("day").max()).collect().item()
-    if newest is None:
-        raise LightoffError(f"the lake {lake.root} holds no readings; run `lightoff ingest` first")
+    newest = _days(lake)[1]
     after = newest - timedelta(days=newest.weekday()) + _WEEK
     today = now.astimezone(ZoneInfo(settings.time_zone)).date()
     return min(after, today - timedelta(days=today.weekday()))
@@ -118,9 +123,7 @@ def first_week(lake: Lake) -> date:
     Raises:
         LightoffError: the lake holds no readings.
     """
-    oldest = lake.scan("export_spans").select(pl.col("day").min()).collect().item()
-    if oldest is None:
-        raise LightoffError(f"the lake {lake.root} holds no readings; run `lightoff ingest` first")
+    oldest = _days(lake)[0]
     monday = oldest - timedelta(days=oldest.weekday())
     return monday + _WEEK * (1 if monday == oldest else 2)
 
@@ -139,3 +142,26 @@ def monday(text: str, option: str) -> date:
         before = day - timedelta(days=day.weekday())
         raise ConfigError(f"{option}: {day} is a {day:%A}; lists are issued on Mondays, such as {before}")
     return day
+
+
+def _days(lake: Lake) -> tuple[date, date]:
+    """First and last day with readings."""
+    ends = lake.scan("export_spans").select(oldest=pl.col("day").min(), newest=pl.col("day").max())
+    oldest, newest = ends.collect().row(0)
+    if oldest is None:
+        raise LightoffError(f"the lake {lake.root} holds no readings; run `lightoff ingest` first")
+    return oldest, newest
+
+
+def _check_data(lake: Lake, week_start: date) -> None:
+    """A list without data behind it would call every part unknown: say what is missing instead."""
+    oldest = _days(lake)[0]
+    if oldest >= week_start:
+        raise ConfigError(
+            f"the lake {lake.root} holds no readings before {week_start}; they begin on {oldest}, "
+            f"and the first list with a week behind it is that of {first_week(lake)}"
+        )
+    if lake.read("shards").is_empty():
+        raise LightoffError(
+            f"the readings of the lake {lake.root} are not derived yet; run `lightoff derive` first"
+        )

@@ -30,8 +30,7 @@ def known_at(settings: Settings, lake: Lake, week_start: date) -> Known:
     it happened. From the lake's first ingest on, only what had arrived by the midnight counts, so that a list made
     again later equals the one that went out.
     """
-    # In UTC, as the tables are: the engine compares no instants of two zones.
-    midnight = datetime.combine(week_start, datetime.min.time(), ZoneInfo(settings.time_zone)).astimezone(UTC)
+    midnight = midnight_of(settings, week_start)
     born = lake.read("exports")["arrived_at"].min()
     alive = born is not None and born < midnight
     arrived = (pl.col("arrived_at") < midnight) if alive else pl.lit(True)
@@ -43,3 +42,10 @@ def known_at(settings: Settings, lake: Lake, week_start: date) -> Known:
         work_orders=lake.read("work_orders", where=(pl.col("closed_on") < week_start) & arrived),
         register=lake.read("register"),
     )
+
+
+def midnight_of(settings: Settings, day: date) -> datetime:
+    """Instant at which a day begins in the fleet's time zone, in UTC as the tables are: instants of two zones
+    cannot be compared.
+    """
+    return datetime.combine(day, datetime.min.time(), ZoneInfo(settings.time_zone)).astimezone(UTC)

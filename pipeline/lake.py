@@ -190,17 +190,21 @@ class Lake:
             raise LakeError(f"{self.root}: cannot be made: {error}; choose another folder with `lake`") from error
         path = self.root / _LOCK
         mine = json.dumps({"purpose": purpose, "since": since, "host": socket.gethostname(), "pid": os.getpid()})
-        while True:
-            try:
-                handle = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY)
-            except FileExistsError:
-                self._break_dead_lock(path)
-                continue
-            except OSError as error:
-                raise LakeError(f"{self.root}: cannot be written: {error}; check rights and space") from error
-            break
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            stream.write(mine)
+        # The lock appears with its content in one step: a second run never sees it half-written.
+        prepared = path.with_name(f"{_LOCK}.{os.getpid()}")
+        try:
+            prepared.write_text(mine, encoding="utf-8")
+            while True:
+                try:
+                    os.link(prepared, path)
+                except FileExistsError:
+                    self._break_dead_lock(path)
+                    continue
+                break
+        except OSError as error:
+            raise LakeError(f"{self.root}: cannot be written: {error}; check rights and space") from error
+        finally:
+            prepared.unlink(missing_ok=True)
         try:
             self.recover()
             yield

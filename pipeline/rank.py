@@ -40,7 +40,7 @@ def rank(settings: Settings, lake: Lake, week_start: date, series: str) -> RankS
     )
     priced = expected_saving(judged.rename({"kind": "sensor_kind", "part": "kind"}), costs)
     callable_ = (pl.col("p28") >= least) & (pl.col("status") == "judged")
-    bays = {depot: settings.bays.get(depot, settings.bays_per_depot) for depot in priced["depot"].unique()}
+    bays = {depot: settings.bays.get(depot, settings.bays_per_depot) for depot in scores["depot"].unique()}
     chosen = choose(priced.filter(callable_), bays).select("unit_id", "component", "rank", "chosen")
     # Below the line the order goes on by the same saving, so that every judged component has its place.
     ordered = (

@@ -36,7 +36,7 @@ class Settings(BaseSettings):
     shard_readings: int = Field(
         2_000_000, ge=10_000, description="most readings derived at once; more are cut into day ranges"
     )
-    bays_per_depot: int = Field(4, ge=0, description="vehicles a depot can take in a week for this list")
+    bays_per_depot: int = Field(8, ge=0, description="vehicles a depot can take in a week for this list")
     bays: dict[str, int] = Field({}, description="bays of single depots that differ from bays_per_depot")
     history_weeks: int = Field(26, ge=4, le=104, description="weeks of indicators a list looks back on")
 

@@ -6,7 +6,7 @@
 --   idle_rpm, cruise_speed_kmh, cruise_rpm, cruise_load_pct, steady_s, steady_speed_kmh, rpm_staleness_s,
 --   speed_kmh_staleness_s, coolant_degc_staleness_s, ambient_degc_staleness_s, load_pct_staleness_s,
 --   throttle_pct_staleness_s, maf_gs_staleness_s, map_kpa_staleness_s, lambda_target_staleness_s,
---   fuel_status_b1_staleness_s, fuel_status_b2_staleness_s, stft_b1_pct_staleness_s, ltft_b1_pct_staleness_s,
+--   fuel_status_b1_staleness_s, fuel_status_b2_staleness_s, ltft_b1_pct_staleness_s,
 --   run_time_s_staleness_s, lambda_b1s1_staleness_s
 -- note: sensors keep only what was sampled in the row; context signals carry the last value no older than its bound
 

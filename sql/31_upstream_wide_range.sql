@@ -1,7 +1,7 @@
 -- table: upstream_wide_range_days
 -- grain: one row a unit, upstream wide-range sensor, day and indicator
 -- reads: banks, cuts
--- params: block_s, block_readings, stuck_range_ratio, exact_ratio, exact_ma, pair_step_s
+-- params: block_s, block_readings, stuck_range_ratio, exact_ratio, exact_ma, pair_step_s, timing_step_s
 -- note: lambda_target may rightly read 1.000 for ever; the sensor may not while the load moves. Pump current differs
 --   several-fold between designs, so only its level in fuel cuts against the unit's own past means anything
 
@@ -103,8 +103,8 @@ delays as (
         day,
         median(front_lean_s) as wide_cut_delay_s,
         count(*) as samples
-    from cuts
-    where kind = 'wide_range' and warm and front_lean_s is not null and step_s <= 1.5
+    from cuts, params
+    where kind = 'wide_range' and warm and front_lean_s is not null and step_s <= params.timing_step_s
     group by unit_id, bank, day
 ),
 

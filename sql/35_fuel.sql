@@ -1,7 +1,7 @@
 -- table: fuel_days
 -- grain: one row a unit, bank or vehicle, day and indicator
 -- reads: banks, samples
--- params: thermostat_run_s, cruise_load_pct, block_s, block_readings
+-- params: thermostat_run_s, under_load_pct, block_s, block_readings
 -- note: the confounders get indicators of their own, since blame needs them. Total trim is the sum of short and long
 --   trim, not their product
 
@@ -50,7 +50,7 @@ by_load as (
         avg(trim_pct) as trim_load_pct,
         count(*) as samples
     from trims, params
-    where not idle and load_pct > params.cruise_load_pct * 0.6
+    where not idle and load_pct > params.under_load_pct
     group by unit_id, bank, day
 ),
 

@@ -53,7 +53,7 @@ class CsvSource:
         self.names = [cell or f"column_{place}" for place, cell in enumerate(cells, 1)]
 
     def batches(self, wanted: dict[str, pl.DataType]) -> Iterator[RawBatch]:
-        """Blocks of rows, see :class:`pipeline.exports.sources.Source`; no quoted cell may hold a line end."""
+        """Blocks of rows, see :class:`~pipeline.exports.sources.Source`; no cell may hold a line end."""
         line, position = 2, self._header_bytes
         for block in self._blocks():
             if not block.isascii():

@@ -1,8 +1,8 @@
 """Merging of readings of one unit and instant into one row.
 
 A signal sampled in one row and empty in another is filled; of two different values the smaller stays. Both
-are the minimum of what was sampled, so the rule is commutative, associative and idempotent: neither the order of
-files and lines nor the way in which rows are split into files changes the outcome.
+are the minimum of what was sampled, so the rule is commutative, associative and idempotent: neither the order
+of files and lines nor the way in which rows are split into files changes the outcome.
 """
 
 from __future__ import annotations
@@ -23,10 +23,10 @@ _KEYS = ["unit_id", "ts", "day", "bucket"]
 class Merged:
     """Outcome of a merge.
 
-    ``rows`` is what the lake is to hold. ``fates`` has every new row: ``source``, ``line``, its keys, ``fate``
-    (kept, duplicate or lost) and ``changes`` (whether the lake says something else because of it). ``cells`` and
-    ``lost`` say which cells, or whole rows, gave way: ``source`` and the columns of a fault. ``further`` counts
-    like cells that are not listed: ``source``, ``column``, ``count``.
+    ``rows`` is what the lake is to hold. ``fates`` has every new row: ``source``, ``line``, its keys,
+    ``fate`` (kept, duplicate or lost) and ``changes`` (whether the lake says something else because of it).
+    ``cells`` and ``lost`` say which cells, or whole rows, gave way: ``source`` and the columns of a fault.
+    ``further`` counts like cells that are not listed: ``source``, ``column``, ``count``.
     """
 
     rows: pl.DataFrame

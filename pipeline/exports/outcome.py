@@ -91,8 +91,8 @@ def ledger(exports: list[Export], tallies: pl.DataFrame, arrived_at: datetime) -
         quarantined = export.rejects.rows
         if export.rows_in != kept["rows"] + quarantined + duplicates:
             raise LakeError(
-                f"{export.file}: {export.rows_in} rows in, but {kept['rows']} kept, {quarantined} quarantined "
-                f"and {duplicates} duplicates; nothing of this group was committed"
+                f"{export.file}: {export.rows_in} rows in, but {kept['rows']} kept, {quarantined} "
+                f"quarantined and {duplicates} duplicates; nothing of this group was committed"
             )
         rows.append(
             {

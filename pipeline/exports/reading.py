@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from pipeline.exports.kinds import Kind, recognise
 from pipeline.exports.parquet import ParquetSource
 from pipeline.exports.readings import Cleaned, clean_readings, wanted_types
 from pipeline.exports.rejects import Rejects
-from pipeline.exports.sources import Source
+from pipeline.exports.sources import RawBatch, Source
 from pipeline.exports.staging import Stage
 from pipeline.signals import signals
 
@@ -50,7 +51,7 @@ class Door:
 
 
 def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) -> Export:
-    """Read one file; one that cannot be read as a table is refused, with the reason, and leaves nothing behind.
+    """Read one file; one that is no table is refused, with the reason, and leaves nothing behind.
 
     Args:
         source: number of the file within the run.
@@ -90,13 +91,22 @@ def _opened(path: Path) -> Source:
 
 
 def _read_readings(opened: Source, kind: Kind, export: Export, door: Door) -> None:
-    for batch in opened.batches(wanted_types(kind.columns)):
+    for batch in _one_ahead(opened.batches(wanted_types(kind.columns))):
         export.rejects.add_rows(batch.rejected)
         cleaned = clean_readings(batch.frame, door.zone, door.buckets)
         _count(export, cleaned, batch.rows_in)
         export.signals |= set(cleaned.frame.columns) & set(signals())
         door.stage.add(cleaned.frame, export.source)
         door.tick(export.file, export.rows_in)
+
+
+def _one_ahead(batches: Iterator[RawBatch]) -> Iterator[RawBatch]:
+    """The batches; the next is read while this one is cleaned."""
+    with ThreadPoolExecutor(max_workers=1) as reader:
+        coming = reader.submit(next, batches, None)
+        while (batch := coming.result()) is not None:
+            coming = reader.submit(next, batches, None)
+            yield batch
 
 
 def _read_records(opened: Source, kind: Kind, export: Export, door: Door) -> None:

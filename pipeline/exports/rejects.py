@@ -54,7 +54,7 @@ class Rejects:
                 "line": 0,
                 "column": column,
                 "value": str(count - MOST_CELLS),
-                "reason": f"so many more cells could not be used; the first {MOST_CELLS} of the column are listed",
+                "reason": f"so many more cells could not be used; the first {MOST_CELLS} are listed",
             }
             for column, count in self._cells.items()
             if count > MOST_CELLS

@@ -50,7 +50,7 @@ def scale(results: pl.DataFrame) -> pl.DataFrame:
         results: at least ``uasid`` (0 to 255) and ``value_raw``, ``min_raw``, ``max_raw`` (0 to 65535).
 
     Returns:
-        The same rows in the same order. Where the id is not listed, ``known`` is false and the values are raw.
+        The same rows in the same order. Where the id is not listed ``known`` is false, the values raw.
     """
     listed = pl.DataFrame(
         [(s.uasid, s.per_bit, s.offset, s.signed) for s in scalings().values()],

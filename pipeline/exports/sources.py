@@ -14,8 +14,8 @@ import polars as pl
 class RawBatch:
     """Some rows of a file.
 
-    ``frame`` has ``line`` and the wanted columns, as text or already typed; ``rejected`` the rows that could not
-    be cut into cells (line, column, value, reason); ``rows_in`` counts both.
+    ``frame`` has ``line`` and the wanted columns, as text or already typed; ``rejected`` the rows that could
+    not be cut into cells (line, column, value, reason); ``rows_in`` counts both.
     """
 
     frame: pl.DataFrame

@@ -1,4 +1,4 @@
-"""Cleaned readings of a group of files, kept by bucket until they are merged: in memory or, if many, on disk."""
+"""Cleaned readings of a group of files, kept by bucket until the merge: in memory or, if many, on disk."""
 
 from __future__ import annotations
 

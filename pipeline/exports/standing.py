@@ -11,8 +11,8 @@ from pipeline.tables import table
 def merge_events(name: str, existing: pl.DataFrame, new: pl.DataFrame) -> Merged:
     """Codes and on-board tests: an event happens once.
 
-    A row that says the same as one before is a duplicate. Of two rows with one key and different content the one
-    that is smaller, column by column, stays, whatever the order in which they come; the other is lost.
+    A row that says the same as one before is a duplicate. Of two rows with one key and different content the
+    one that is smaller, column by column, stays, whatever the order in which they come; the other is lost.
     """
     declared = table(name)
     key = list(declared.key)

@@ -94,9 +94,19 @@ def test_cell_is_emptied_and_its_row_kept(tmp_path: Path, cell: str, why: str) -
 
 
 def test_limits_themselves_are_kept(tmp_path: Path) -> None:
-    text = "unit_id,ts,rpm,supply_v,o2_b1s1_v,load_pct\nV1,2026-01-05T08:00:00Z,16383.75,65.535,1.5,0\n"
+    text = (
+        "unit_id,ts,rpm,supply_v,o2_b1s1_v,load_pct\n"
+        "V1,2026-01-05T08:00:00Z,16383.75,65.535,1.5,0\n"
+        "V1,2026-01-05T08:00:01Z,16383.76,65.536,-1.01,-0.01\n"
+        "V1,2026-01-05T08:00:02Z,0,0,-1,100\n"
+    )
     line, lake = read(tmp_path, text)
-    assert line["kept"] == 1 and rejects(lake) == []
+    assert (line["kept"], line["quarantined"]) == (2, 1)
+    assert [item[:3] for item in rejects(lake)] == [(3, "row", "rpm")]
+    assert content(lake, "readings").select("rpm", "o2_b1s1_v", "load_pct").rows() == [
+        (16383.75, 1.5, 0.0),
+        (0.0, -1.0, 100.0),
+    ]
 
 
 def test_coded_values(tmp_path: Path) -> None:

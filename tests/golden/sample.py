@@ -53,7 +53,9 @@ def fleet(folder: Path, exports: Path, **values: object) -> Job:
     given = {"lake": str(folder / "lake"), "out": str(folder / "out"), "exports": [str(exports)], **values}
     config = folder / "lightoff.toml"
     # A JSON string, number or list of strings is written the same way in TOML.
-    config.write_text("".join(f"{key} = {json.dumps(value)}\n" for key, value in given.items()), encoding="utf-8")
+    config.write_text(
+        "".join(f"{key} = {json.dumps(value)}\n" for key, value in given.items()), encoding="utf-8"
+    )
     settings = Settings(**given)
     return Job(config, settings, Lake(settings.lake))
 
@@ -74,13 +76,19 @@ def whole_job(base: Path) -> Job:
     return Job(job.config, job.settings, job.lake, result.output)
 
 
-def small_readings() -> pl.DataFrame:
-    """Ten weeks of readings of five vehicles whose part failed and of one that is only in the readings."""
-    failed = pl.read_csv(TRUTH / "components.csv", try_parse_dates=True).filter(pl.col("failed_on").is_not_null())
-    units = failed["unit_id"].unique().sort().head(5)
+def small_readings(units: int = 5, until: datetime = NOW) -> pl.DataFrame:
+    """Readings of a few vehicles whose parts failed, from :data:`SMALL_FROM` on, ten weeks at most."""
+    failed = pl.read_csv(TRUTH / "components.csv", try_parse_dates=True).filter(
+        pl.col("failed_on").is_not_null()
+    )
+    chosen = failed["unit_id"].unique().sort().head(units)
     frames = [pl.scan_parquet(path) for path in sorted((EXPORTS / "readings").glob("*.parquet"))]
-    wanted = pl.col("unit_id").is_in(units.implode()) & (pl.col("ts") >= SMALL_FROM)
-    return pl.concat([frame.filter(wanted) for frame in frames], how="diagonal_relaxed").sort("unit_id", "ts").collect()
+    wanted = pl.col("unit_id").is_in(chosen.implode()) & pl.col("ts").is_between(SMALL_FROM, until)
+    return (
+        pl.concat([frame.filter(wanted) for frame in frames], how="diagonal_relaxed")
+        .sort("unit_id", "ts")
+        .collect()
+    )
 
 
 def write_exports(folder: Path, readings: pl.DataFrame, **events: pl.DataFrame) -> Path:
@@ -127,8 +135,15 @@ def score_rows(job: Job) -> pl.DataFrame:
     newest = date.fromisoformat(job.folder.name)
     ranked = job.lake.read("ranked", where=(pl.col("series") == "issued") & (pl.col("week_start") == newest))
     return ranked.sort("rank", "unit_id", "component", nulls_last=True).select(
-        "rank", "list_rank", "unit_id", "component", "status", "mode",
+        "rank",
+        "list_rank",
+        "unit_id",
+        "component",
+        "status",
+        "mode",
         *(pl.col(name).round(9) for name in ("probability", "probability_7d")),
         *(pl.col(name).round(2) for name in ("wait_cost", "act_cost", "expected_saving")),
-        "window_from", "window_to", "reason",
+        "window_from",
+        "window_to",
+        "reason",
     )

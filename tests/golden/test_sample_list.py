@@ -1,6 +1,6 @@
 """The list of the sample fleet: as reviewed, true to what was built into the fleet, and the same every time.
 
-``list.csv`` and ``scores.csv`` beside this file were read by people; ``python -m tests.golden.make`` writes them anew.
+``list.csv`` and ``scores.csv`` beside this file are reviewed; ``python -m tests.golden.make`` writes them anew.
 """
 
 from __future__ import annotations
@@ -45,7 +45,8 @@ def bad_parts(week_start: date) -> set[tuple[str, str]]:
     """Parts that have failed and are not repaired when the list goes out, or fail within the 28 days after."""
     repaired = pl.col("repaired_on").cast(pl.Date)
     bad = truth("components").filter(
-        (pl.col("failed_on") <= week_start + timedelta(days=28)) & (repaired.is_null() | (repaired >= week_start))
+        (pl.col("failed_on") <= week_start + timedelta(days=28))
+        & (repaired.is_null() | (repaired >= week_start))
     )
     return set(bad.select("unit_id", "component").iter_rows())
 
@@ -68,7 +69,8 @@ def test_list_is_the_reviewed_one(job: Job) -> None:
     made = job.written()["list.csv"].decode("utf-8")
     golden = (HERE / "list.csv").read_text(encoding="utf-8")
     assert made == golden, (
-        difference(made, golden) + "\nwhere this is meant: python -m tests.golden.make, and review the difference"
+        difference(made, golden)
+        + "\nwhere this is meant: python -m tests.golden.make, and review the difference"
     )
 
 
@@ -91,7 +93,9 @@ def test_scores_file_prints_every_scored_part(job: Job) -> None:
     assert printed.filter(pl.col("rank").is_not_null())["rank"].to_list() == list(
         range(1, made["rank"].drop_nulls().len() + 1)
     )
-    both = printed.filter(pl.col("rank").is_not_null()).join(made, on=["unit_id", "component", "rank", "status"])
+    both = printed.filter(pl.col("rank").is_not_null()).join(
+        made, on=["unit_id", "component", "rank", "status"]
+    )
     assert both.height == made["rank"].drop_nulls().len()
     assert (both["probability"] - both["probability_right"]).abs().max() <= 0.5e-4 + 1e-9
     assert (both["expected_saving"] - both["expected_saving_right"]).abs().max() <= 0.005 + 1e-9
@@ -100,7 +104,9 @@ def test_scores_file_prints_every_scored_part(job: Job) -> None:
 def test_most_of_the_first_ten_are_truly_bad(job: Job, listed: list[dict[str, str]]) -> None:
     bad = bad_parts(date.fromisoformat(job.folder.name))
     first = [(row["unit_id"], row["component"]) for row in listed[:10]]
-    assert len([part for part in first if part in bad]) >= 6, f"on the list and sound: {sorted(set(first) - bad)}"
+    assert len([part for part in first if part in bad]) >= 6, (
+        f"on the list and sound: {sorted(set(first) - bad)}"
+    )
 
 
 def test_no_sound_part_is_blamed_for_another_fault(job: Job, listed: list[dict[str, str]]) -> None:
@@ -118,7 +124,9 @@ def test_diesel_and_electric_are_out_of_scope_and_say_why(job: Job) -> None:
     assert sorted(out["unit_id"]) == sorted(register["unit_id"])
     fuel = dict(register.select("unit_id", "fuel").iter_rows())
     for row in out.iter_rows(named=True):
-        assert row["reason"].startswith(fuel[row["unit_id"]]) and row["component"] == "" and row["rank"] is None
+        assert (
+            row["reason"].startswith(fuel[row["unit_id"]]) and row["component"] == "" and row["rank"] is None
+        )
     assert not set(out["unit_id"]) & set(job.lake.read("findings")["unit_id"])
 
 
@@ -138,7 +146,9 @@ def test_again_with_nothing_new_derives_nothing_and_writes_the_same_bytes(job: J
     assert job.written() == before
 
 
-def test_two_fresh_runs_write_the_same_bytes(tmp_path_factory: pytest.TempPathFactory, tmp_path: Path) -> None:
+def test_two_fresh_runs_write_the_same_bytes(
+    tmp_path_factory: pytest.TempPathFactory, tmp_path: Path
+) -> None:
     """In processes of their own, with other hash seeds, threads and shards."""
     exports = small_exports(tmp_path_factory.getbasetemp())
     written = []

@@ -1,7 +1,7 @@
 """Typed rows for the SQL tests, and one step run on them.
 
-Every frame has all the columns that ``tables.toml`` declares, with their types; a column that may not be empty must
-be given. Limits are the tests' own where a test depends on them, so that tuning a limit breaks no test.
+Every frame has all the columns that ``tables.toml`` declares, with their types; a column that may not be empty
+must be given. Limits are the tests' own where a test depends on them, so that tuning a limit breaks no test.
 """
 
 from __future__ import annotations
@@ -63,9 +63,19 @@ LIMITS = {
     "never_closed_s": 300.0,
     "thermostat_run_s": 700.0,
     "pair_step_s": 12.0,
+    "timing_step_s": 1.5,
+    "under_load_pct": 45.0,
 }
-STALENESS = {"speed_kmh": 10.0, "coolant_degc": 100.0, "run_time_s": 60.0, "fuel_status_b1": 10.0, "lambda_b1s1": 3.0}
-PARAMS = qualify_params(Settings()) | LIMITS | {f"{name}_staleness_s": value for name, value in STALENESS.items()}
+STALENESS = {
+    "speed_kmh": 10.0,
+    "coolant_degc": 100.0,
+    "run_time_s": 60.0,
+    "fuel_status_b1": 10.0,
+    "lambda_b1s1": 3.0,
+}
+PARAMS = (
+    qualify_params(Settings()) | LIMITS | {f"{name}_staleness_s": value for name, value in STALENESS.items()}
+)
 
 WARM_CRUISE = {
     "unit_id": "V1",
@@ -86,7 +96,9 @@ def at(seconds: float, start: datetime = START) -> datetime:
 
 
 def rows(name: str, records: Iterable[dict]) -> pl.DataFrame:
-    """Rows of a declared table: full columns, declared types, nothing unknown, nothing missing that must be there."""
+    """Rows of a declared table: full columns, declared types, nothing unknown, nothing missing that must be
+    there.
+    """
     declared = table(name)
     records = [dict(record) for record in records]
     unknown = {column for record in records for column in record} - set(declared.columns)
@@ -140,7 +152,14 @@ def banks(seconds: Sequence[float], start: datetime = START, **columns: object) 
 
 def cuts(*records: dict, **shared: object) -> pl.DataFrame:
     """Fuel cuts of vehicle V1, bank 1, a minute apart, with what is given."""
-    defaults = {"unit_id": "V1", "bank": 1, "kind": "narrowband", "day": START.date(), "cut_s": 6.0, "step_s": 1.0}
+    defaults = {
+        "unit_id": "V1",
+        "bank": 1,
+        "kind": "narrowband",
+        "day": START.date(),
+        "cut_s": 6.0,
+        "step_s": 1.0,
+    }
     defaults |= {"warm": True, "rear_readings": 6, "watched_s": 50.0} | shared
     return rows(
         "cuts", [defaults | {"began_at": at(60 * index)} | record for index, record in enumerate(records)]

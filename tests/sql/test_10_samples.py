@@ -15,7 +15,9 @@ def trips(frame: pl.DataFrame, **params: float) -> list[tuple[float, int]]:
     """Start in seconds and rows of every trip."""
     made = run("10_samples", params=params, readings=frame)
     grouped = made.group_by("unit_id", "started_at").len().sort("unit_id", "started_at")
-    return [((row["started_at"] - at(0)).total_seconds(), row["len"]) for row in grouped.iter_rows(named=True)]
+    return [
+        ((row["started_at"] - at(0)).total_seconds(), row["len"]) for row in grouped.iter_rows(named=True)
+    ]
 
 
 def last(**columns: object) -> dict:
@@ -24,7 +26,7 @@ def last(**columns: object) -> dict:
     return made.row(-1, named=True)
 
 
-# -- trips -------------------------------------------------------------------------------------------------------
+# -- trips -----------------------------------------------------------------------------------------
 
 
 def test_no_readings_make_no_samples():
@@ -83,7 +85,7 @@ def test_vehicles_do_not_share_trips_or_values():
     assert made.group_by("unit_id", "started_at").len().height == 2
 
 
-# -- values carried forward ----------------------------------------------------------------------------------------
+# -- values carried forward ------------------------------------------------------------------------
 
 
 def test_a_context_value_is_carried_as_long_as_its_bound_and_no_longer():
@@ -92,7 +94,9 @@ def test_a_context_value_is_carried_as_long_as_its_bound_and_no_longer():
 
 
 def test_each_signal_has_its_own_bound():
-    made = run("10_samples", readings=readings([0, 60, 100, 101], speed_kmh={0: 50.0}, coolant_degc={0: 88.0}))
+    made = run(
+        "10_samples", readings=readings([0, 60, 100, 101], speed_kmh={0: 50.0}, coolant_degc={0: 88.0})
+    )
     assert made["speed_kmh"].to_list() == [50, None, None, None]
     assert made["coolant_degc"].to_list() == [88, 88, 88, None]
 
@@ -118,7 +122,7 @@ def test_run_time_counts_on_between_its_samples():
     assert made["run_time_known"].to_list() == [False, True, True]
 
 
-# -- fuel cuts -------------------------------------------------------------------------------------------------------
+# -- fuel cuts -------------------------------------------------------------------------------------
 
 OVERRUN = {"speed_kmh": 60.0, "rpm": 2000.0, "load_pct": 12.0, "throttle_pct": 14.0}
 
@@ -159,9 +163,7 @@ def test_open_loop_without_overrun_is_no_fuel_cut(otherwise):
 def test_an_open_throttle_is_no_fuel_cut():
     made = run(
         "10_samples",
-        readings=readings(
-            [0, 1, 2], **(OVERRUN | {"throttle_pct": [14.0, 17.0, 17.5]}), fuel_status_b1=4.0
-        ),
+        readings=readings([0, 1, 2], **(OVERRUN | {"throttle_pct": [14.0, 17.0, 17.5]}), fuel_status_b1=4.0),
     )
     assert made["cut"].to_list() == [True, True, False]
 
@@ -177,7 +179,7 @@ def test_time_since_a_cut_is_forgotten_in_the_next_trip():
     assert made["since_cut_s"].to_list() == [0, 0, None]
 
 
-# -- flags -------------------------------------------------------------------------------------------------------------
+# -- flags -----------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -213,7 +215,13 @@ def test_what_tells_a_warm_engine(told, warm):
 
 @pytest.mark.parametrize(
     ("told", "running"),
-    [({"rpm": 800.0}, True), ({"rpm": 0.0}, False), ({"maf_gs": 0.0}, False), ({"maf_gs": 3.0}, True), ({}, True)],
+    [
+        ({"rpm": 800.0}, True),
+        ({"rpm": 0.0}, False),
+        ({"maf_gs": 0.0}, False),
+        ({"maf_gs": 3.0}, True),
+        ({}, True),
+    ],
 )
 def test_what_tells_a_running_engine(told, running):
     assert last(**told)["running"] is running
@@ -239,5 +247,7 @@ def test_idle_and_cruise(told, idle, cruise):
 def test_steady_needs_even_speed_over_the_window():
     even = run("10_samples", readings=readings(list(range(13)), speed_kmh=50.0))
     assert even["steady"].to_list() == [False] * 5 + [True] * 8
-    ramp = run("10_samples", readings=readings(list(range(13)), speed_kmh=[50.0 + second for second in range(13)]))
+    ramp = run(
+        "10_samples", readings=readings(list(range(13)), speed_kmh=[50.0 + second for second in range(13)])
+    )
     assert ramp["steady"].to_list() == [False] * 5 + [True] + [False] * 7

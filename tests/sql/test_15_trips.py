@@ -64,7 +64,9 @@ def test_a_trip_over_midnight_belongs_to_the_day_it_began():
 
 def test_run_time_is_traced_back_to_the_first_reading():
     known = [False, False, True, True]
-    made = only(run("15_trips", samples=samples([0, 5, 30, 31], run_s=[0.0, 5.0, 38.0, 39.0], run_time_known=known)))
+    made = only(
+        run("15_trips", samples=samples([0, 5, 30, 31], run_s=[0.0, 5.0, 38.0, 39.0], run_time_known=known))
+    )
     assert made["start_run_time_s"] == 8
 
 
@@ -90,7 +92,9 @@ def test_warm_coolant_is_the_median_after_the_thermostat_time():
         run(
             "15_trips",
             params={"thermostat_run_s": 600.0},
-            samples=samples([0, 1, 2, 3], run_s=[100.0, 650.0, 651.0, 652.0], coolant_degc=[20.0, 86.0, 90.0, 91.0]),
+            samples=samples(
+                [0, 1, 2, 3], run_s=[100.0, 650.0, 651.0, 652.0], coolant_degc=[20.0, 86.0, 90.0, 91.0]
+            ),
         )
     )
     assert made["warm_coolant_degc"] == 90
@@ -98,7 +102,9 @@ def test_warm_coolant_is_the_median_after_the_thermostat_time():
 
 def test_cuts_are_counted_once_a_trip_whatever_the_number_of_banks():
     drive = pl.concat([samples(list(range(0, 200, 10))), samples(list(range(1000, 1200, 10)))])
-    events = cuts({"began_at": at(50)}, {"began_at": at(90)}, {"began_at": at(50), "bank": 2}, {"began_at": at(1100)})
+    events = cuts(
+        {"began_at": at(50)}, {"began_at": at(90)}, {"began_at": at(50), "bank": 2}, {"began_at": at(1100)}
+    )
     made = run("15_trips", samples=drive, cuts=events)
     assert made["cuts"].to_list() == [2, 1]
 

@@ -25,9 +25,15 @@ def test_no_samples_make_no_rows():
 
 def test_bank_1_takes_its_own_signals():
     frame = samples(
-        [0], fuel_status_b1=2.0, stft_b1_pct=1.0, ltft_b1_pct=2.0, o2_b1s1_v=0.6, o2_b1s2_v=0.7, lambda_b1s1=0.99,
+        [0],
+        fuel_status_b1=2.0,
+        stft_b1_pct=1.0,
+        ltft_b1_pct=2.0,
+        o2_b1s1_v=0.6,
+        o2_b1s2_v=0.7,
+        lambda_b1s1=0.99,
         pump_b1s1_ma=-0.1,
-    )  # fmt: skip
+    )
     made = bank(1, frame).row(0, named=True)
     seen = [made[name] for name in ("stft_pct", "ltft_pct", "front_v", "front_lambda", "front_ma", "rear_v")]
     assert seen == pytest.approx([1.0, 2.0, 0.6, 0.99, -0.1, 0.7])
@@ -35,9 +41,15 @@ def test_bank_1_takes_its_own_signals():
 
 def test_bank_2_takes_its_own_signals():
     frame = samples(
-        [0], fuel_status_b1=2.0, stft_b2_pct=1.0, ltft_b2_pct=2.0, o2_b2s1_v=0.6, o2_b2s2_v=0.7, lambda_b2s1=0.99,
+        [0],
+        fuel_status_b1=2.0,
+        stft_b2_pct=1.0,
+        ltft_b2_pct=2.0,
+        o2_b2s1_v=0.6,
+        o2_b2s2_v=0.7,
+        lambda_b2s1=0.99,
         pump_b2s1_ma=-0.1,
-    )  # fmt: skip
+    )
     made = bank(2, frame).row(0, named=True)
     seen = [made[name] for name in ("stft_pct", "ltft_pct", "front_v", "front_lambda", "front_ma", "rear_v")]
     assert seen == pytest.approx([1.0, 2.0, 0.6, 0.99, -0.1, 0.7])
@@ -67,7 +79,9 @@ def test_the_kind_of_sensor():
     assert kind(register(upstream_sensor="wide_range"), o2_b1s1_v=0.5) == "wide_range"
 
 
-@pytest.mark.parametrize(("status", "closed"), [(0, False), (1, False), (2, True), (4, False), (8, False), (16, True)])
+@pytest.mark.parametrize(
+    ("status", "closed"), [(0, False), (1, False), (2, True), (4, False), (8, False), (16, True)]
+)
 def test_the_status_tells_closed_loop(status, closed):
     assert bank(1, samples([0], fuel_status_b1=float(status)))["closed"].item() is closed
 

@@ -13,7 +13,9 @@ CUT = range(10, 16)  # fuel is cut from second 10 to second 15
 
 
 def second_by_second(length: int = 40, cut: range = CUT, **columns: object) -> dict:
-    """A drive with one fuel cut: the front is lean in it, the rear falls two seconds in and comes back 12 s after."""
+    """A drive with one fuel cut: the front is lean in it, the rear falls two seconds in and comes back 12 s
+    after.
+    """
     seconds = list(range(length))
     end = cut[-1]
     front = [0.05 if second in cut else 0.7 for second in seconds]
@@ -79,7 +81,7 @@ def test_two_cuts_and_two_banks_are_kept_apart():
     ]  # fmt: skip
 
 
-# -- recovery --------------------------------------------------------------------------------------------------------
+# -- recovery --------------------------------------------------------------------------------------
 
 
 def never_back(length: int, **columns: object) -> dict:
@@ -140,7 +142,9 @@ def test_air_that_is_not_sampled_is_missing_and_not_nothing():
 def test_an_event_ends_at_midnight():
     midnight = datetime(2026, 1, 6, tzinfo=UTC)
     drive = never_back(40)
-    drive["seconds"] = [second - 20 for second in drive["seconds"]]  # the cut ends five seconds before midnight
+    drive["seconds"] = [
+        second - 20 for second in drive["seconds"]
+    ]  # the cut ends five seconds before midnight
     whole = run("25_cuts", banks=banks(start=midnight, **drive))
     made = only(whole)
     assert made["day"] == at(-1, midnight).date()
@@ -158,7 +162,7 @@ def test_a_cut_that_goes_on_over_midnight_does_not_begin_again():
     assert made["cut_s"] == 5
 
 
-# -- sparse polls ------------------------------------------------------------------------------------------------------
+# -- sparse polls ----------------------------------------------------------------------------------
 
 
 def test_one_reading_in_a_cut_is_no_floor():
@@ -174,7 +178,7 @@ def test_rear_fall_needs_a_reading_above_in_the_cut_and_one_below():
     assert only(run("25_cuts", banks=banks(**low_all_along)))["rear_fall_s"] is None
 
 
-# -- oxygen ------------------------------------------------------------------------------------------------------------
+# -- oxygen ----------------------------------------------------------------------------------------
 
 
 def purge(lambda_ratio: float | dict, air_gs: float, seconds: int, step: float = 1.0) -> dict:
@@ -194,7 +198,8 @@ def purge(lambda_ratio: float | dict, air_gs: float, seconds: int, step: float =
 
 @pytest.mark.parametrize("step", [1.0, 0.5, 0.25])
 def test_oxygen_released_equals_the_worked_integral(step):
-    # Storage integral 0.232 * m_air * (1 - 1/lambda): Brandt, Wang, Grizzle, IEEE Trans. Control Syst. Technol. 8(5),
+    # Storage integral 0.232 * m_air * (1 - 1/lambda): Brandt, Wang, Grizzle, IEEE Trans. Control Syst.
+    # Technol. 8(5),
     # 2000 (from memory). 10 g/s at lambda 0.97 for 8 s: -0.574 g stored, so 0.574 g released.
     made = purge(0.97, 10.0, 8, step)
     assert made["recovery_s"] == 8

@@ -32,7 +32,7 @@ def sampled(step_s: float, edge_s: float, count: int = 5000) -> pl.DataFrame:
     return banks(seconds, start=MIDNIGHT, front_v=list(wave(np.array(seconds), edge_s)))
 
 
-# -- what a wave looks like through the sampling ----------------------------------------------------------------------
+# -- what a wave looks like through the sampling ---------------------------------------------------
 
 
 @pytest.mark.parametrize("step_s", [0.1, 1.0, 10.0])
@@ -76,7 +76,7 @@ def test_activity_is_nearly_nothing_for_a_signal_slower_than_the_sampling():
     assert made["up_activity_v"] < 0.01
 
 
-# -- rows ------------------------------------------------------------------------------------------------------------------
+# -- rows ------------------------------------------------------------------------------------------
 
 
 def test_nothing_makes_nothing():
@@ -134,12 +134,11 @@ def test_banks_and_days_are_kept_apart():
         banks([0, 1], front_v=0.6, start=START + timedelta(days=1)),
     ]
     made = run(STEP, banks=pl.concat(parts)).filter(pl.col("indicator") == "up_mean_v")
-    assert [(row[0], row[1].day, round(row[2], 3)) for row in made.select("component", "day", "value").rows()] == [
-        ("B1S1", 5, 0.2), ("B1S1", 6, 0.6), ("B2S1", 5, 0.4),
-    ]  # fmt: skip
+    rows = made.select("component", pl.col("day").dt.day(), pl.col("value").round(3)).rows()
+    assert rows == [("B1S1", 5, 0.2), ("B1S1", 6, 0.6), ("B2S1", 5, 0.4)]
 
 
-# -- stuck ---------------------------------------------------------------------------------------------------------------
+# -- stuck -----------------------------------------------------------------------------------------
 
 
 def minutes(*levels: list[float], **columns: object) -> pl.DataFrame:
@@ -169,7 +168,7 @@ def test_a_stuck_sensor_is_seen_outside_closed_loop():
     assert values(run(STEP, banks=minutes([0.45], front_ok=False, closed=False)))["up_stuck_share"] == 1
 
 
-# -- enrichment, cuts, trims ------------------------------------------------------------------------------------------------
+# -- enrichment, cuts, trims -----------------------------------------------------------------------
 
 
 def test_the_rich_level_is_read_in_warm_enrichment():

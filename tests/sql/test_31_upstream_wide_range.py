@@ -89,7 +89,9 @@ def test_levels_in_cuts_are_medians_of_warm_ones():
         kind="wide_range",
     )
     made = run(STEP, cuts=events)
-    assert values(made) == pytest.approx({"wide_cut_lambda": 1.8, "wide_cut_ma": 2.2, "wide_cut_delay_s": 2.0})
+    assert values(made) == pytest.approx(
+        {"wide_cut_lambda": 1.8, "wide_cut_ma": 2.2, "wide_cut_delay_s": 2.0}
+    )
     assert counts(made)["wide_cut_lambda"] == 3
 
 

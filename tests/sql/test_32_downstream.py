@@ -1,4 +1,6 @@
-"""Downstream sensor: given samples of a bank and fuel cuts -> levels, range and whether it moves when it must."""
+"""Downstream sensor: given samples of a bank and fuel cuts -> levels, range and whether it moves when it
+must.
+"""
 
 from __future__ import annotations
 
@@ -51,7 +53,9 @@ def test_flat_in_even_driving_but_moving_in_cuts_is_healthy():
 
 
 def test_a_stuck_sensor_does_not_move_in_cuts_either():
-    found = values(run(STEP, cuts=cuts({"rear_floor_v": 0.66}, {"rear_floor_v": 0.67}, {"rear_floor_v": 0.1})))
+    found = values(
+        run(STEP, cuts=cuts({"rear_floor_v": 0.66}, {"rear_floor_v": 0.67}, {"rear_floor_v": 0.1}))
+    )
     assert found["down_cut_moved_share"] == pytest.approx(1 / 3)
     assert found["down_cut_floor_v"] == pytest.approx(0.66)
 

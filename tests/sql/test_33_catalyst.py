@@ -54,7 +54,9 @@ def test_a_wide_range_front_tells_rear_activity_only():
     assert set(found) == {"rear_activity_v", "sample_step_s"}
 
 
-@pytest.mark.parametrize("otherwise", [{"rear_ok": False}, {"cruise": False}, {"running": False}, {"rear_v": None}])
+@pytest.mark.parametrize(
+    "otherwise", [{"rear_ok": False}, {"cruise": False}, {"running": False}, {"rear_v": None}]
+)
 def test_readings_that_do_not_count(otherwise):
     frame = banks([0, 1, 2], **({"front_v": 0.5, "rear_v": 0.6} | otherwise))
     assert run(STEP, params=SPREAD, banks=frame).height == 0

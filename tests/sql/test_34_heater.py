@@ -13,7 +13,9 @@ SECONDS = list(range(0, 121, 2))
 
 
 def start(**columns: object) -> pl.DataFrame:
-    """Two minutes from a cold start: upstream active after 20 s, downstream after 60 s, closed loop after 30 s."""
+    """Two minutes from a cold start: upstream active after 20 s, downstream after 60 s, closed loop after 30
+    s.
+    """
     given = {
         "run_s": [float(second) for second in SECONDS],
         "coolant_degc": 15.0,
@@ -61,7 +63,8 @@ def test_a_start_without_run_time_says_nothing():
 
 
 def test_run_time_first_sampled_late_does_not_make_it_a_start():
-    # The first rows count from the first reading; the sampled run time then says that the engine ran for long.
+    # The first rows count from the first reading; the sampled run time then says that the engine ran
+    # for long.
     run_s = [float(second) if second < 10 else 500.0 + second for second in SECONDS]
     known = [second >= 10 for second in SECONDS]
     assert "up_active_at_s" not in measured(start(run_s=run_s, run_time_known=known))
@@ -104,7 +107,9 @@ def long_trip(**columns: object) -> pl.DataFrame:
 
 def test_the_share_of_long_trips_that_never_close_the_loop():
     never, always = long_trip(closed=False), long_trip(unit_id="V2", closed=True)
-    made = run("34_heater", banks=pl.concat([never, always])).filter(pl.col("indicator") == "never_closed_share")
+    made = run("34_heater", banks=pl.concat([never, always])).filter(
+        pl.col("indicator") == "never_closed_share"
+    )
     assert dict(made.select("unit_id", "value").iter_rows()) == {"V1": 1, "V2": 0}
 
 
@@ -119,4 +124,6 @@ def test_a_start_is_watched_until_midnight():
     whole = run("34_heater", params={"activity_gap_s": 10.0}, banks=over)
     cut = run("34_heater", params={"activity_gap_s": 10.0}, banks=over.filter(pl.col("ts") < midnight))
     assert whole.equals(cut)
-    assert values(whole)["down_active_at_s"] == pytest.approx(38)  # inactive up to the last reading of the day
+    assert values(whole)["down_active_at_s"] == pytest.approx(
+        38
+    )  # inactive up to the last reading of the day

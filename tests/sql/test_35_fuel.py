@@ -28,7 +28,7 @@ def test_trims_at_idle_and_under_load():
     load = [20.0, 80.0, 80.0, 80.0, 10.0]
     made = run(
         STEP,
-        params={"cruise_load_pct": 50.0},
+        params={"under_load_pct": 50.0},
         banks=banks(list(range(5)), stft_pct=[10.0, 10.0, -6.0, -6.0, 0.0], idle=idle, load_pct=load),
     )
     assert values(made)["trim_idle_pct"] == 10
@@ -97,9 +97,16 @@ def test_supply_of_a_standing_engine_does_not_count():
 
 
 def frozen(**columns: object) -> dict[str, float]:
-    """A warm closed-loop minute with everything repeated to the last bit while the speed changes, unless told."""
+    """A warm closed-loop minute with everything repeated to the last bit while the speed changes, unless
+    told.
+    """
     seconds = list(range(0, 60, 5))
-    given = {"front_v": 0.31, "rear_v": 0.7, "stft_pct": 1.5, "speed_kmh": [40.0 + second for second in seconds]}
+    given = {
+        "front_v": 0.31,
+        "rear_v": 0.7,
+        "stft_pct": 1.5,
+        "speed_kmh": [40.0 + second for second in seconds],
+    }
     made = run(STEP, params={"block_s": 60.0}, banks=banks(seconds, **(given | {"run_s": 1210.0} | columns)))
     return values(made)
 

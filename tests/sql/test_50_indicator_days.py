@@ -22,7 +22,14 @@ FAMILIES = (
 
 
 def family(name: str, **columns: object) -> pl.DataFrame:
-    given = {"unit_id": "V1", "component": "B1S1", "day": DAY, "indicator": "up_mean_v", "value": 0.5, "samples": 9}
+    given = {
+        "unit_id": "V1",
+        "component": "B1S1",
+        "day": DAY,
+        "indicator": "up_mean_v",
+        "value": 0.5,
+        "samples": 9,
+    }
     return rows(name, [given | columns])
 
 
@@ -30,7 +37,14 @@ def spans(*arrivals: float, day: date = DAY, unit_id: str = "V1") -> pl.DataFram
     return rows(
         "export_spans",
         [
-            {"export_id": f"e{index}", "unit_id": unit_id, "day": day, "first_line": 2, "last_line": 9, "rows": 8}
+            {
+                "export_id": f"e{index}",
+                "unit_id": unit_id,
+                "day": day,
+                "first_line": 2,
+                "last_line": 9,
+                "rows": 8,
+            }
             | {"first_ts": at(0), "last_ts": at(9), "arrived_at": at(arrived)}
             for index, arrived in enumerate(arrivals)
         ],

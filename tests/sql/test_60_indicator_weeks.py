@@ -14,7 +14,13 @@ MONDAY = date(2026, 1, 5)
 
 
 def days(*given: dict, **shared: object) -> pl.DataFrame:
-    defaults = {"unit_id": "V1", "bucket": 0, "component": "B1S1", "indicator": "up_mean_v", "arrived_at": at(0)}
+    defaults = {
+        "unit_id": "V1",
+        "bucket": 0,
+        "component": "B1S1",
+        "indicator": "up_mean_v",
+        "arrived_at": at(0),
+    }
     records = [defaults | shared | record for record in given]
     return rows("indicator_days", [{"month": f"{record['day']:%Y-%m}"} | record for record in records])
 
@@ -67,5 +73,7 @@ def test_days_without_samples_weigh_nothing():
 
 def test_series_are_kept_apart():
     parts = [{"unit_id": "V2"}, {"component": "B2S1"}, {"indicator": "up_p95_v"}, {}]
-    records = [{"day": MONDAY, "value": float(index), "samples": 1} | part for index, part in enumerate(parts)]
+    records = [
+        {"day": MONDAY, "value": float(index), "samples": 1} | part for index, part in enumerate(parts)
+    ]
     assert run(STEP, indicator_days=days(*records)).height == 4

@@ -13,7 +13,14 @@ TOP = 65535
 
 def results(*raw: tuple[int, int, int], scale: float = 0.001, **shared: object) -> pl.DataFrame:
     """Results as raw (value, lower limit, upper limit), a minute apart."""
-    given = {"unit_id": "V1", "obdmid": 0x21, "tid": 0x80, "uasid": 0x0A, "export_id": "e", "arrived_at": at(0)}
+    given = {
+        "unit_id": "V1",
+        "obdmid": 0x21,
+        "tid": 0x80,
+        "uasid": 0x0A,
+        "export_id": "e",
+        "arrived_at": at(0),
+    }
     return rows(
         "onboard_tests",
         [
@@ -36,7 +43,8 @@ def test_nothing_makes_nothing():
 
 
 def test_a_catalyst_result_above_its_lower_limit():
-    # SAE J1979-DA example of a catalyst result: 3300 steps of 0.000305 are 1.0065, the lower limit is 0.31232.
+    # SAE J1979-DA example of a catalyst result: 3300 steps of 0.000305 are 1.0065, the lower limit is
+    # 0.31232.
     frame = results((3300, 1024, TOP), scale=0.000305)
     assert frame["value"].item() == pytest.approx(1.0065)
     assert frame["min"].item() == pytest.approx(0.31232)
@@ -56,7 +64,11 @@ def test_the_nearer_of_two_limits_counts():
 
 
 def test_a_repeated_result_is_not_a_new_test():
-    assert margins(results((150, 100, TOP), (150, 100, TOP), (160, 100, TOP), (150, 100, TOP))) == [0.5, 0.6, 0.5]
+    assert margins(results((150, 100, TOP), (150, 100, TOP), (160, 100, TOP), (150, 100, TOP))) == [
+        0.5,
+        0.6,
+        0.5,
+    ]
 
 
 def test_the_same_value_against_another_limit_is_a_new_test():
@@ -76,5 +88,9 @@ def test_a_test_without_limits_has_no_margin():
 
 
 def test_tests_are_kept_apart():
-    same = [results((150, 100, TOP)), results((150, 100, TOP), tid=0x81), results((150, 100, TOP), obdmid=0x22)]
+    same = [
+        results((150, 100, TOP)),
+        results((150, 100, TOP), tid=0x81),
+        results((150, 100, TOP), obdmid=0x22),
+    ]
     assert margins(pl.concat(same)) == [0.5, 0.5, 0.5]

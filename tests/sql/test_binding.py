@@ -55,7 +55,9 @@ def test_a_check_binds_on_its_declared_reads_and_finds_nothing_in_empty_tables(n
     assert found.columns[0] == "problem"
 
 
-@pytest.mark.parametrize(("name", "read"), [(name, read) for name in STEPS + CHECKS for read in step(name).reads])
+@pytest.mark.parametrize(
+    ("name", "read"), [(name, read) for name in STEPS + CHECKS for read in step(name).reads]
+)
 def test_a_step_fails_without_any_one_of_its_reads(name, read):
     with Session(PARAMS, threads=1) as session:
         attached(session, name, without=read)
@@ -108,5 +110,7 @@ def test_a_step_that_does_not_exist_is_refused():
 
 def test_every_table_made_within_a_run_has_its_step():
     made = {step(name).table for name in STEPS}
-    within = {name for name, declared in tables().items() if not declared.stored} - {"units"}  # units is the register
+    within = {name for name, declared in tables().items() if not declared.stored} - {
+        "units"
+    }  # units is the register
     assert within <= made

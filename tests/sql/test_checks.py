@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import polars as pl
@@ -31,11 +31,12 @@ def lake(tmp_path_factory: pytest.TempPathFactory) -> Lake:
     """Two vehicles over midnight, with a duplicate, a row that cannot be used and a late half of an instant."""
     folder = tmp_path_factory.mktemp("checked")
     header = "unit_id,ts,rpm,speed_kmh,coolant_degc,run_time_s,o2_b1s1_v,stft_b1_pct,fuel_status_b1\n"
+    midnight = datetime(2026, 1, 6, tzinfo=UTC)
     lines = [
-        f"V{unit},2026-01-{5 + second // 86_400:02d}T{second // 3600 % 24:02d}:{second // 60 % 60:02d}:{second % 60:02d}Z,"
-        f"1500,50,90,{second - 80_000},{0.2 + 0.6 * (second // 5 % 2):.2f},1.5,2\n"
+        f"V{unit},{midnight + timedelta(seconds=second):%Y-%m-%dT%H:%M:%SZ},1500,50,90,{second + 7000},"
+        f"{0.2 + 0.6 * (second // 5 % 2):.2f},1.5,2\n"
         for unit in (1, 2)
-        for second in range(86_100, 86_700, 5)
+        for second in range(-300, 300, 5)
     ]
     first = header + "".join(lines) + lines[0] + "V1,yesterday,1500,,,,,,\n"
     late = "unit_id,ts,o2_b1s2_v\nV1,2026-01-05T23:55:00Z,0.7\nV1,2026-01-05T23:55:01Z,0.7\n"
@@ -95,21 +96,30 @@ def test_impossible_values_are_found(lake, indicator, value, problem):
     found = offenders(
         lake,
         "checks/ranges",
-        indicator_days=lambda frame: frame.head(1).with_columns(indicator=pl.lit(indicator), value=pl.lit(value)),
+        indicator_days=lambda frame: frame.head(1).with_columns(
+            indicator=pl.lit(indicator), value=pl.lit(value)
+        ),
     )
     assert len(found) == 1
     assert problem in found[0]
 
 
-@pytest.mark.parametrize(("indicator", "value"), [("trim_pct", -9.0), ("wide_mean_ma", -0.4), ("up_mid_share", 1.0)])
+@pytest.mark.parametrize(
+    ("indicator", "value"), [("trim_pct", -9.0), ("wide_mean_ma", -0.4), ("up_mid_share", 1.0)]
+)
 def test_possible_values_are_left_alone(lake, indicator, value):
     spoiled = {"indicator": pl.lit(indicator), "value": pl.lit(value)}
-    assert offenders(lake, "checks/ranges", indicator_days=lambda frame: frame.head(1).with_columns(**spoiled)) == []
+    assert (
+        offenders(lake, "checks/ranges", indicator_days=lambda frame: frame.head(1).with_columns(**spoiled))
+        == []
+    )
 
 
 def test_a_value_that_rests_on_nothing_is_found(lake):
     spoiled = {"samples": pl.lit(0, pl.Int64)}
-    found = offenders(lake, "checks/ranges", indicator_days=lambda frame: frame.head(1).with_columns(**spoiled))
+    found = offenders(
+        lake, "checks/ranges", indicator_days=lambda frame: frame.head(1).with_columns(**spoiled)
+    )
     assert found == ["indicator_days: rests on nothing"]
 
 

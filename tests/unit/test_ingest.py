@@ -1,4 +1,4 @@
-"""The ingest stage from files to tables: counts, ledger, spans, merging, replacement, what stays unwritten."""
+"""The ingest stage from files to tables: counts, ledger, spans, merging, replacement, what is not written."""
 
 from __future__ import annotations
 

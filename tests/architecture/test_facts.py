@@ -1,0 +1,198 @@
+"""Facts as data: limits, indicators and signals are complete, within bounds, and used."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import fields
+from datetime import date
+
+import polars as pl
+import pytest
+
+from models.bias import with_bias
+from models.probability import Weights
+from pipeline.derive import STEPS as DERIVE_STEPS
+from pipeline.facts import read_indicators
+from pipeline.limits import qualify_params, read_limits
+from pipeline.query import SQL, step
+from pipeline.settings import Settings
+from pipeline.signals import signals
+from pipeline.tables import tables
+from tests.architecture.source import modules, strings
+
+LIMITS = read_limits(Settings())
+STEPS = [path.stem for path in sorted(SQL.glob("*.sql"))]
+EVERY = STEPS + [f"checks/{path.stem}" for path in sorted((SQL / "checks").glob("*.sql"))]
+SPOKEN = {text for module in modules().values() for _, text in strings(module.tree)}
+
+
+def all_sql() -> str:
+    return "\n".join(step(name).text for name in STEPS)
+
+
+# -- limits ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("section", "name"), [(section, name) for section in LIMITS for name in LIMITS[section]]
+)
+def test_a_limit_is_complete_and_within_its_bounds(section, name):
+    limit = LIMITS[section][name]
+    assert limit.unit
+    assert len(limit.source) > 10
+    assert limit.least < limit.most
+    assert limit.least <= limit.value <= limit.most
+
+
+def test_limits_have_the_two_known_sections():
+    assert set(LIMITS) == {"qualify", "judge"}
+    assert not set(LIMITS["qualify"]) & set(LIMITS["judge"])
+
+
+@pytest.mark.parametrize("name", sorted(LIMITS["qualify"]))
+def test_a_qualifying_limit_is_used_by_a_step(name):
+    assert any(name in step(stem).params for stem in STEPS)
+
+
+@pytest.mark.parametrize("name", sorted(LIMITS["judge"]))
+def test_a_judging_limit_is_used_by_python_and_never_by_sql(name):
+    weights = {f"probability_{field.name}" for field in fields(Weights)}
+    assert name in SPOKEN or name in weights
+    assert f"params.{name}" not in all_sql()
+
+
+@pytest.mark.parametrize("unit_suffix", ["_s", "_v", "_degc", "_pct", "_kmh", "_rpm", "_ma"])
+def test_a_name_that_ends_in_a_unit_has_that_unit(unit_suffix):
+    meant = {"_s": "s", "_v": "V", "_degc": "degC", "_pct": "%", "_kmh": "km/h", "_rpm": "1/min", "_ma": "mA"}
+    for name, limit in LIMITS["qualify"].items():
+        if name.endswith(unit_suffix):
+            assert limit.unit == meant[unit_suffix], name
+
+
+# -- SQL headers -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_header_params_exist_and_are_those_of_the_text(name):
+    made = step(name)
+    assert set(made.params) <= set(qualify_params(Settings()))
+    assert set(made.params) == set(re.findall(r"\bparams\.(\w+)", made.text))
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_header_reads_are_those_of_the_text(name):
+    made = step(name)
+    assert set(re.findall(r"\b(?:from|join) (\w+)", made.text)) & set(tables()) == set(made.reads)
+
+
+def test_steps_run_in_the_order_of_what_they_read():
+    made: set[str] = set()
+    within = {step(name).table for name in DERIVE_STEPS}
+    for name in DERIVE_STEPS:
+        assert set(step(name).reads) & within <= made, name
+        made.add(step(name).table)
+
+
+# -- numbers in SQL --------------------------------------------------------------------------------
+
+STRUCTURE = {
+    "0": "none, the start of the scale, or a placeholder",
+    "1": "one row back, bank 1, stoichiometric lambda, closed-loop bit, or a whole share",
+    "2": "bank 2, closed-loop status (SAE J1979 PID 03), a square, a half, or a pair of readings",
+    "3": "decimals kept",
+    "6": "decimals kept",
+    "4": "open loop by driving (SAE J1979 PID 03)",
+    "8": "open loop by a fault (SAE J1979 PID 03)",
+    "16": "closed loop with a faulty sensor (SAE J1979 PID 03)",
+    "0.02": "quantile",
+    "0.05": "quantile",
+    "0.1": "quantile",
+    "0.9": "quantile",
+    "0.95": "quantile",
+    "0.98": "quantile",
+    "3600": "seconds an hour",
+    "1000000": "microseconds a second",
+    "1000000.0": "microseconds a second",
+}
+IN_ONE_FILE = {
+    ("lib/macros", "0.232"): "mass fraction of oxygen in air, with its source beside it",
+    ("33_catalyst", "20"): "pairs before a correlation is a number at all",
+    ("66_test_margins", "65535"): "end of the 16 bit scale (SAE J1979, service $06)",
+}
+
+
+def numbers_in(text: str) -> set[str]:
+    """Numeric literals of a SQL text outside of comments and strings."""
+    bare = re.sub(r"'[^']*'", "''", re.sub(r"--.*", "", text))
+    return set(re.findall(r"(?<![\w.])\d+(?:\.\d+)?(?![\w.])", bare))
+
+
+@pytest.mark.parametrize("path", sorted(SQL.rglob("*.sql")), ids=lambda path: path.stem)
+def test_no_physical_number_in_sql(path):
+    name = str(path.relative_to(SQL).with_suffix(""))
+    allowed = set(STRUCTURE) | {number for file, number in IN_ONE_FILE if file == name}
+    assert numbers_in(path.read_text(encoding="utf-8")) <= allowed
+
+
+def test_every_allowed_number_is_needed():
+    texts = {
+        str(path.relative_to(SQL).with_suffix("")): path.read_text(encoding="utf-8")
+        for path in SQL.rglob("*.sql")
+    }
+    found = set().union(*(numbers_in(text) for text in texts.values()))
+    assert set(STRUCTURE) <= found
+    for file, number in IN_ONE_FILE:
+        assert number in numbers_in(texts[file])
+
+
+def test_numbers_are_recognised():
+    assert numbers_in("select a1 * 0.6, 'x 7' -- 9\nfrom t2 where b > 12") == {"0.6", "12"}
+
+
+@pytest.mark.parametrize("path", sorted(SQL.rglob("*.sql")), ids=lambda path: path.stem)
+def test_sql_names_no_path_and_no_clock(path):
+    text = re.sub(r"--.*", "", path.read_text(encoding="utf-8").lower())
+    assert not re.search(r"\b(now|today|current_date|current_timestamp|random|read_parquet|read_csv)\b", text)
+
+
+# -- indicators ------------------------------------------------------------------------------------
+
+DECLARED = set(read_indicators(Settings())["indicator"])
+
+
+def made_by_sql() -> set[str]:
+    """Indicators that steps make: the unpivoted columns, and those named in words."""
+    unpivoted = re.findall(r"\bon\s+([a-z_0-9,\s]+?)\s+into\s+name\s+indicator", all_sql())
+    named = re.findall(r"'(\w+)' as indicator\b", all_sql())
+    return {part.strip() for group in unpivoted for part in group.split(",")} | set(named)
+
+
+def made_by_models() -> set[str]:
+    """Indicators that are worked out from weekly values of others."""
+    weeks = pl.DataFrame(
+        {"unit_id": "V1", "component": ["BANK1", "B1S2"], "data_week": date(2026, 1, 5)}
+        | {"indicator": ["trim_pct", "down_level_v"], "value": 1.0, "samples": 9, "days": 1}
+    )
+    return set(with_bias(weeks, 0.7, 50.0, 20.0)["indicator"]) - {"trim_pct", "down_level_v"}
+
+
+def test_every_declared_indicator_is_made_and_every_made_one_declared():
+    assert made_by_sql() | made_by_models() == DECLARED
+    assert not made_by_sql() & made_by_models()
+
+
+def test_indicators_are_recognised():
+    assert {"up_p05_v", "up_activity_v", "never_closed_share", "odometer_km", "oxygen_g"} <= made_by_sql()
+
+
+# -- signals ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", sorted(signals()))
+def test_a_signal_is_used_by_a_step_and_has_bounds(name):
+    signal = signals()[name]
+    assert re.search(rf"\b{name}\b", all_sql())
+    assert signal.unit
+    assert signal.note
+    assert signal.least < signal.most
+    assert signal.staleness_s > 0

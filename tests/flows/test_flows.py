@@ -1,0 +1,57 @@
+"""The weekly flow makes the list that the plain job makes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from pipeline import jobs
+from tests.golden.sample import Job, fleet, small_exports, small_job
+
+# A private server on this machine, quiet, with nothing sent anywhere; read when prefect is first imported.
+QUIET = {
+    "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+    "DO_NOT_TRACK": "1",
+    "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "120",
+    "PREFECT_LOGGING_LEVEL": "WARNING",
+    "PREFECT_LOGGING_TO_API_ENABLED": "false",
+    "PREFECT_SERVER_LOGGING_LEVEL": "ERROR",
+}
+
+
+@pytest.fixture(scope="module")
+def quiet_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        for name, value in (QUIET | {"PREFECT_HOME": str(tmp_path_factory.mktemp("prefect"))}).items():
+            patch.setenv(name, value)
+        from prefect.testing.utilities import prefect_test_harness
+
+        with prefect_test_harness(server_startup_timeout=120):
+            yield
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Job:
+    return small_job(tmp_path_factory.getbasetemp())
+
+
+@pytest.mark.slow
+def test_weekly_flow_makes_the_list_of_the_plain_job(
+    quiet_server: None, small: Job, tmp_path_factory: pytest.TempPathFactory, tmp_path: Path
+) -> None:
+    from pipeline.flows import weekly_flow
+
+    mine = fleet(tmp_path / "flow", small_exports(tmp_path_factory.getbasetemp()), buckets=1)
+    made = Path(weekly_flow(str(mine.config)))
+    assert made.name == "list.csv" and made.parent.parent == Path(mine.settings.out)
+    plain = jobs.make_list(
+        small.settings, small.lake, date.fromisoformat(made.parent.name), tmp_path / "plain"
+    )
+    assert plain.ranked.listed > 0
+    for name, path in plain.outputs.paths.items():
+        if name != "page.html":  # the page also says when the exports came
+            assert (made.parent / name).read_bytes() == path.read_bytes(), name
+    assert not (Path(mine.settings.lake) / "_lock.json").exists()

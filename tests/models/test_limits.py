@@ -1,0 +1,358 @@
+"""Limits: peers that move the yardstick, strength between healthy and limit, forecast, and findings that
+stand.
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from models.limits import (
+    FORECAST_WEEKS,
+    PEERS_LEAST,
+    STRENGTH_MOST,
+    TREND_P,
+    TREND_WEEKS,
+    hysteresis,
+    with_peers,
+    with_standing,
+    with_strength,
+)
+
+SCHEMA = {
+    "level": pl.Float64,
+    "baseline": pl.Float64,
+    "peer_median": pl.Float64,
+    "slope_per_week": pl.Float64,
+    "slope_low": pl.Float64,
+    "slope_high": pl.Float64,
+    "trend_p": pl.Float64,
+    "weeks": pl.Int64,
+    "worse": pl.String,
+    "healthy": pl.Float64,
+    "limit": pl.Float64,
+    "compare": pl.String,
+}
+
+
+def standing(**columns: object) -> dict:
+    """Strength of one level; healthy 1, limit 3, worse upward, no peers, no trend unless told otherwise."""
+    given = dict.fromkeys(SCHEMA) | {
+        "weeks": 10,
+        "worse": "up",
+        "healthy": 1.0,
+        "limit": 3.0,
+        "compare": "both",
+    }
+    return with_strength(pl.DataFrame([given | columns], schema=SCHEMA)).row(0, named=True)
+
+
+def trend(slope: float, **columns: object) -> dict:
+    """The columns of a significant slope with an interval of a quarter to either side."""
+    low, high = sorted((0.75 * slope, 1.25 * slope))
+    return {"slope_per_week": slope, "slope_low": low, "slope_high": high, "trend_p": TREND_P / 2} | columns
+
+
+# -- strength --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("level", "strength"), [(1.0, 0), (2.0, 0.5), (3.0, 1), (4.0, 1.5), (0.0, 0), (99.0, STRENGTH_MOST)]
+)
+def test_strength_is_the_share_of_the_way_to_the_limit(level, strength):
+    assert standing(level=level)["strength"] == pytest.approx(strength)
+
+
+@pytest.mark.parametrize(("level", "strength"), [(3.0, 0), (2.0, 0.5), (1.0, 1), (9.0, 0)])
+def test_strength_downward(level, strength):
+    assert standing(level=level, worse="down", healthy=3.0, limit=1.0)["strength"] == pytest.approx(strength)
+
+
+@pytest.mark.parametrize("level", [-2.0, 2.0])
+def test_strength_to_either_side(level):
+    assert standing(level=level, worse="out")["strength"] == pytest.approx(0.5)
+
+
+def test_an_unknown_level_or_limit_has_no_strength():
+    for missing in ({"level": None}, {"level": 2.0, "limit": None}, {"level": 2.0, "healthy": None}):
+        made = standing(**missing)
+        assert made["strength"] is None
+        assert made["strength_28d"] is None
+
+
+# -- peers -----------------------------------------------------------------------------------------
+
+
+def test_peers_that_stand_closer_to_the_limit_move_the_yardstick():
+    alone, among = standing(level=2.5), standing(level=2.5, peer_median=2.4)
+    assert alone["strength"] == pytest.approx(0.75)
+    assert among["strength"] == pytest.approx((2.5 - 2.4) / 1.0)
+    assert (among["healthy"], among["limit"]) == (2.4, pytest.approx(3.4))
+
+
+def test_healthy_peers_do_not_make_a_part_sicker():
+    assert standing(level=2.5, peer_median=0.2)["strength"] == standing(level=2.5)["strength"]
+    assert standing(level=2.5, peer_median=0.2)["limit"] == 3.0
+
+
+def test_the_limit_keeps_half_its_distance_from_the_peers():
+    made = standing(level=2.5, worse="down", healthy=3.0, limit=1.0, peer_median=1.5)
+    assert (made["healthy"], made["limit"]) == (1.5, pytest.approx(0.5))
+    assert made["strength"] == 0
+
+
+def test_absolute_and_two_sided_indicators_ignore_the_peers():
+    assert standing(level=2.5, peer_median=2.4, compare="absolute")["strength"] == pytest.approx(0.75)
+    assert standing(level=2.5, peer_median=2.4, worse="out")["strength"] == pytest.approx(0.75)
+
+
+@settings(max_examples=60, deadline=None)
+@given(level=st.floats(-10, 10), peer=st.floats(-10, 10), worse=st.sampled_from(["up", "down"]))
+def test_peers_never_bring_a_part_to_its_limit_sooner(level, peer, worse):
+    healthy, limit = (1.0, 3.0) if worse == "up" else (3.0, 1.0)
+    alone = standing(level=level, worse=worse, healthy=healthy, limit=limit)
+    among = standing(level=level, worse=worse, healthy=healthy, limit=limit, peer_median=peer)
+    assert min(among["strength"], 1) <= min(alone["strength"], 1) + 1e-12
+
+
+# -- own past --------------------------------------------------------------------------------------
+
+
+def test_own_past_holds_a_part_against_its_first_weeks():
+    own = {"compare": "own_past", "worse": "down", "healthy": None, "limit": 0.08}
+    made = standing(level=1.92, baseline=2.0, **own)
+    assert (made["healthy"], made["limit"]) == (2.0, pytest.approx(1.84))
+    assert made["strength"] == pytest.approx(0.5)
+    assert standing(level=1.92, baseline=None, **own)["strength"] is None
+
+
+def test_own_past_of_nothing_is_no_yardstick():
+    own = {"compare": "own_past", "worse": "down", "healthy": None, "limit": 0.08, "baseline": 0.0}
+    for level in (0.0, -1.0, 1.0):
+        assert standing(level=level, **own)["strength"] is None
+
+
+# -- forecast --------------------------------------------------------------------------------------
+
+
+def test_a_monotone_trend_is_carried_on_for_four_weeks():
+    made = standing(level=2.0, **trend(0.2))
+    assert made["strength"] == pytest.approx(0.5)
+    assert made["strength_28d"] == pytest.approx((1.0 + 0.2 * FORECAST_WEEKS) / 2)
+    assert made["crossing_weeks"] == pytest.approx(5)
+    assert made["crossing_weeks_low"] == pytest.approx(4)
+    assert made["crossing_weeks_high"] == pytest.approx(1 / 0.15)
+
+
+@pytest.mark.parametrize(
+    "otherwise",
+    [{"trend_p": TREND_P}, {"trend_p": None}, {"weeks": TREND_WEEKS - 1}, {"slope_per_week": None}],
+)
+def test_without_a_monotone_trend_the_level_stays(otherwise):
+    made = standing(level=2.0, **(trend(0.2) | otherwise))
+    assert made["strength_28d"] == made["strength"]
+    assert made["crossing_weeks"] is None
+
+
+def test_a_trend_to_the_better_is_not_carried_on():
+    made = standing(level=2.0, **trend(-0.2))
+    assert made["strength_28d"] == made["strength"]
+    assert made["crossing_weeks"] is None
+
+
+def test_a_trend_downward_towards_a_lower_limit():
+    made = standing(level=2.0, worse="down", healthy=3.0, limit=1.0, **trend(-0.2))
+    assert made["crossing_weeks"] == pytest.approx(5)
+    assert made["strength_28d"] > made["strength"]
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_a_trend_away_from_zero_to_either_side(side):
+    made = standing(level=2.0 * side, worse="out", **trend(0.2 * side))
+    assert made["crossing_weeks"] == pytest.approx(5)
+    assert standing(level=2.0 * side, worse="out", **trend(-0.2 * side))["crossing_weeks"] is None
+
+
+def test_beyond_the_limit_it_is_crossed_now():
+    made = standing(level=3.5)
+    assert (made["crossing_weeks"], made["crossing_weeks_low"], made["crossing_weeks_high"]) == (0, 0, 0)
+
+
+def test_an_interval_that_holds_zero_has_no_latest_crossing():
+    made = standing(level=2.0, **(trend(0.2) | {"slope_low": -0.1}))
+    assert made["crossing_weeks_low"] == pytest.approx(4)
+    assert made["crossing_weeks_high"] is None
+
+
+# -- who the peers are -----------------------------------------------------------------------------
+
+
+def fleet(
+    levels: dict[str, float | None], families: dict[str, str] | None = None, **columns: object
+) -> pl.DataFrame:
+    """Levels of one indicator with peers; everybody of one family and kind unless told otherwise."""
+    frame = pl.DataFrame(
+        {"unit_id": list(levels), "level": list(levels.values())},
+        schema={"unit_id": pl.String, "level": pl.Float64},
+    ).with_columns(component=pl.lit("B1S1"), indicator=pl.lit("up_mean_v"))
+    units = pl.DataFrame(
+        {
+            "unit_id": list(levels),
+            "engine_family": [(families or {}).get(unit, "F") for unit in levels],
+            "kind": ["narrowband"] * len(levels),
+        }
+    )
+    return with_peers(frame.with_columns(**columns), units)
+
+
+def test_the_family_gives_median_and_spread():
+    made = fleet({f"V{index}": float(index) for index in range(11)})
+    assert made["peer_median"].unique().to_list() == [5.0]
+    assert made["peer_spread"].unique().to_list() == [pytest.approx(1.4826 * 3)]
+    assert made["peers"].unique().to_list() == [10]
+
+
+def test_a_small_family_is_compared_with_the_whole_fleet():
+    levels = {f"V{index}": float(index) for index in range(12)}
+    made = fleet(levels, {"V0": "rare", "V1": "rare"})
+    assert made.filter(pl.col("engine_family") == "rare")["peer_median"].to_list() == [5.5, 5.5]
+    assert made.filter(pl.col("engine_family") == "F")["peer_median"].unique().to_list() == [6.5]
+
+
+def test_a_small_fleet_is_compared_with_nobody():
+    made = fleet({f"V{index}": 1.0 for index in range(PEERS_LEAST)})
+    assert made["peer_median"].null_count() == made.height
+    assert made["peers"].to_list() == [0] * PEERS_LEAST
+
+
+def test_unknown_levels_are_no_peers():
+    made = fleet({f"V{index}": (1.0 if index else None) for index in range(PEERS_LEAST + 1)})
+    assert made["peer_median"].null_count() == made.height
+
+
+def test_both_banks_are_of_one_place_and_sensors_are_not_mixed():
+    banks = [
+        fleet({f"V{index}": 2.0 for index in range(5)}, component=pl.lit(name)) for name in ("B1S1", "B2S1")
+    ]
+    columns = ["unit_id", "component", "indicator", "level"]
+    other = fleet({f"V{index}": 8.0 for index in range(5)}, component=pl.lit("B1S2")).select(columns)
+    units = pl.DataFrame({"unit_id": [f"V{index}" for index in range(5)]}).with_columns(
+        engine_family=pl.lit("F"), kind=pl.lit("narrowband")
+    )
+    made = with_peers(pl.concat([*(bank.select(columns) for bank in banks), other]), units)
+    assert made["peers"].to_list() == [0] * 15  # five vehicles, however many banks
+    more = pl.concat(
+        [pl.concat(banks).select(columns)]
+        + [bank.select(columns).with_columns(unit_id="W" + pl.col("unit_id")) for bank in banks]
+        + [other]
+    )
+    both_units = pl.concat([units, units.with_columns(unit_id="W" + pl.col("unit_id"))])
+    wide = with_peers(more, both_units)
+    assert wide.filter(pl.col("component") != "B1S2")["peer_median"].unique().to_list() == [2.0]
+    assert wide.filter(pl.col("component") == "B1S2")["peers"].unique().to_list() == [0]
+
+
+def test_a_vehicle_that_is_not_registered_keeps_its_row():
+    made = with_peers(
+        pl.DataFrame({"unit_id": ["X"], "component": ["CAT1"], "indicator": ["oxygen_g"], "level": [0.4]}),
+        pl.DataFrame(schema={"unit_id": pl.String, "engine_family": pl.String, "kind": pl.String}),
+    )
+    assert made.select("unit_id", "peers").rows() == [("X", 0)]
+
+
+# -- hysteresis ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("strengths", "states"),
+    [
+        ([0.9, 1.0, 0.7, 0.5, 0.49, 0.9], [0, 1, 1, 1, 0, 0]),
+        ([np.nan, 1.2, np.nan, 0.6, 0.1, np.nan], [0, 1, 1, 1, 0, 0]),
+        ([0.6, 0.6], [0, 0]),
+        ([np.nan, np.nan], [0, 0]),
+    ],
+)
+def test_a_finding_is_entered_at_one_strength_and_left_below_another(strengths, states):
+    assert hysteresis(np.array([strengths]), 1.0, 0.5)[0].tolist() == [bool(state) for state in states]
+
+
+def test_each_series_has_its_own_release():
+    strengths = np.array([[1.0, 0.6], [1.0, 0.6]])
+    assert hysteresis(strengths, 1.0, np.array([0.5, 0.7]))[:, 1].tolist() == [True, False]
+
+
+def test_a_release_that_is_not_below_the_entry_is_refused():
+    with pytest.raises(ValueError, match="release must be below enter"):
+        hysteresis(np.zeros((1, 2)), 1.0, 1.0)
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    strengths=st.lists(
+        st.one_of(st.just(float("nan")), st.sampled_from([0.0, 0.49, 0.5, 0.75, 1.0, 1.5])),
+        min_size=1,
+        max_size=20,
+    )
+)
+def test_hysteresis_equals_a_plain_loop(strengths):
+    state, expected = False, []
+    for strength in strengths:
+        if strength >= 1.0:
+            state = True
+        elif strength < 0.5:
+            state = False
+        expected.append(state)
+    assert hysteresis(np.array([strengths]), 1.0, 0.5)[0].tolist() == expected
+
+
+# -- findings that stand ---------------------------------------------------------------------------
+
+
+def stood(history: list[float], newest: float, samples: int = 100, worse: str = "up") -> dict:
+    """Strength of a series whose weekly strengths were ``history`` and whose level now stands at ``newest``."""
+    sign = 1 if worse == "up" else -1
+    key = {"unit_id": "V1", "component": "B1S1", "indicator": "up_mean_v"}
+    level = key | {
+        "healthy": 1.0 * sign,
+        "limit": 3.0 * sign,
+        "release": 0.5,
+        "least_samples": 50,
+        "worse": worse,
+    }
+    level |= {"strength": newest, "strength_28d": newest}
+    first = date(2026, 1, 5)
+    weeks = [
+        key
+        | {
+            "data_week": first + timedelta(days=7 * index),
+            "value": sign * (1 + 2 * strength),
+            "samples": samples,
+        }
+        for index, strength in enumerate(history)
+    ]
+    return with_standing(pl.DataFrame([level]), pl.DataFrame(weeks), 1.0).row(0, named=True)
+
+
+@pytest.mark.parametrize("worse", ["up", "down"])
+def test_a_finding_that_was_entered_stands_until_its_release(worse):
+    assert stood([0.2, 1.1, 0.8], 0.8, worse=worse)["strength"] == 1.0
+    assert stood([0.2, 1.1, 0.8], 0.8, worse=worse)["strength_28d"] == 1.0
+    assert stood([1.1, 0.4, 0.8], 0.8, worse=worse)["strength"] == 0.8
+    assert stood([0.2, 0.9, 0.8], 0.8, worse=worse)["strength"] == 0.8
+
+
+def test_a_level_below_its_release_does_not_stand():
+    assert stood([1.1, 1.1, 0.8], 0.4)["strength"] == 0.4
+
+
+def test_a_stronger_level_is_left_as_it_is():
+    assert stood([1.1, 1.4], 1.4)["strength"] == 1.4
+
+
+def test_thin_weeks_decide_nothing():
+    assert stood([0.2, 1.1, 0.8], 0.8, samples=49)["strength"] == 0.8

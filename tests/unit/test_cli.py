@@ -1,0 +1,433 @@
+"""The command line: exit codes, what it says, and that what it says is plain where nobody watches."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Callable
+from io import StringIO
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+import typer
+from rich.console import Console
+
+from pipeline import cli
+from pipeline.console import say_ingested, watching
+from pipeline.exports.outcome import IngestProgress, IngestSummary
+from pipeline.settings import PROJECT
+from tests.golden.sample import NOW, WEEK, Job, fleet, small_job, week_list
+
+COMMANDS = ("ingest", "derive", "rank", "nightly", "weekly", "backtest", "coverage", "why", "simulate")
+READINGS = "unit_id,ts,rpm,coolant_degc\nV1,2026-03-30T08:00:00Z,800,90\nV1,2026-03-30T08:00:01Z,820,90\n"
+CONTROL = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f]")
+
+
+class Said(NamedTuple):
+    """How a command ended."""
+
+    code: int
+    out: str
+    err: str
+
+
+Run = Callable[..., Said]
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    """The entry point in this process, at a fixed time."""
+    monkeypatch.setattr(cli, "_now", lambda: NOW)
+
+    def command(*words: object) -> Said:
+        monkeypatch.setattr(sys, "argv", ["lightoff", *map(str, words)])
+        code = 0
+        try:
+            cli.main()
+        except SystemExit as ended:
+            code = ended.code or 0
+        captured = capsys.readouterr()
+        return Said(code, captured.out, captured.err)
+
+    return command
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Job:
+    """A fleet of one vehicle with two readings; nothing has been run."""
+    exports = tmp_path / "exports"
+    exports.mkdir()
+    (exports / "readings.csv").write_text(READINGS, encoding="utf-8")
+    return fleet(tmp_path / "fleet", exports, buckets=1)
+
+
+@pytest.fixture
+def small(tmp_path_factory: pytest.TempPathFactory) -> Job:
+    return small_job(tmp_path_factory.getbasetemp())
+
+
+# -- help and usage -------------------------------------------------------------------------------------------
+
+
+def test_these_are_the_commands() -> None:
+    assert sorted(typer.main.get_command(cli.app).commands) == sorted(COMMANDS)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_of_every_command(run: Run, name: str) -> None:
+    said = run(name, "--help")
+    first = typer.main.get_command(cli.app).commands[name].help.split(".")[0].split(":")[0]
+    assert said.code == 0 and said.err == ""
+    assert " ".join(first.split()[:4]) in said.out
+
+
+def test_help_names_every_command(run: Run) -> None:
+    said = run("--help")
+    assert said.code == 0 and all(name in said.out for name in COMMANDS)
+
+
+@pytest.mark.parametrize(
+    "words", [["rust"], ["why"], ["backtest"], ["rank", "--weak", "x"], ["simulate", "--units", "0"]]
+)
+def test_usage_is_2(run: Run, tmp_path: Path, words: list[str]) -> None:
+    said = run(*words, *(["--out", tmp_path] if words[0] == "simulate" else []))
+    assert said.code == 2 and "Usage: " in said.err and said.out == ""
+
+
+# -- what goes wrong ------------------------------------------------------------------------------------------
+
+
+def test_configuration_is_2(run: Run, tmp_path: Path) -> None:
+    config = tmp_path / "lightoff.toml"
+    said = run("--config", config, "derive")
+    assert (said.code, said.err) == (
+        2,
+        f"lightoff: {config}: no such file; leave --config out to use the defaults\n",
+    )
+    config.write_text('lak = "x"\n', encoding="utf-8")
+    said = run("--config", config, "derive")
+    assert said.code == 2 and f"lightoff: {config}: lak: " in said.err
+    config.write_text("= 3\n", encoding="utf-8")
+    said = run("--config", config, "derive")
+    assert said.code == 2 and "not a TOML file" in said.err
+    assert list(tmp_path.iterdir()) == [config]
+
+
+def test_own_limit_out_of_bounds_is_2(run: Run, job: Job, tmp_path: Path) -> None:
+    own = tmp_path / "own"
+    own.mkdir()
+    body = 'value = 9\nunit = "s"\nleast = 30\nmost = 3600\nsource = "x"\n'
+    (own / "limits.toml").write_text(f"[qualify.trip_gap_s]\n{body}", encoding="utf-8")
+    bad = fleet(tmp_path / "other", tmp_path / "exports", config_dir=str(own))
+    said = run("--config", bad.config, "derive")
+    assert (
+        said.code == 2
+        and f"{own / 'limits.toml'}: [qualify.trip_gap_s] value 9 s is outside 30 to 3600 s" in said.err
+    )
+
+
+@pytest.mark.parametrize("words", [["ingest"], ["nightly"], ["weekly"]])
+def test_missing_exports_are_1(run: Run, tmp_path: Path, words: list[str]) -> None:
+    none = fleet(tmp_path / "fleet", tmp_path / "nowhere")
+    said = run("--config", none.config, *words)
+    assert said.code == 1 and said.out == ""
+    assert said.err == f"lightoff: {tmp_path / 'nowhere'}: no such file or folder; check the path\n"
+
+
+@pytest.mark.parametrize(
+    "words", [["rank"], ["rank", "--week", "2026-04-06"], ["backtest", "--out", "lists"]]
+)
+def test_no_readings_is_1(
+    run: Run, job: Job, words: list[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    said = run("--config", job.config, *words)
+    assert said.code == 1 and "holds no readings; run `lightoff ingest` first" in said.err
+    assert not (tmp_path / "lists").exists() and not Path(job.settings.out).exists()
+
+
+def test_week_that_is_no_monday_is_2(run: Run, small: Job, tmp_path: Path) -> None:
+    for words in (
+        ["rank", "--week"],
+        ["coverage", "--week"],
+        ["why", "X", "--week"],
+        ["backtest", "--out", tmp_path, "--to"],
+    ):
+        said = run("--config", small.config, *words, "2026-04-08")
+        assert said.code == 2
+        assert said.err == (
+            f"lightoff: {words[-1]}: 2026-04-08 is a Wednesday; lists are issued on Mondays, such as 2026-04-06\n"
+        )
+        said = run("--config", small.config, *words, "soon")
+        assert said.code == 2 and "'soon' is no date" in said.err
+
+
+def test_week_before_the_readings_is_2(run: Run, small: Job) -> None:
+    said = run("--config", small.config, "rank", "--week", "2025-12-01")
+    assert said.code == 2 and "holds no readings before 2025-12-01; they begin on 2026-" in said.err
+
+
+def test_quarantined_row_is_3(run: Run, job: Job) -> None:
+    path = Path(job.settings.exports[0]) / "readings.csv"
+    path.write_text(READINGS + "V1,yesterday,800,90\n", encoding="utf-8")
+    said = run("--config", job.config, "ingest")
+    assert said.code == 3 and said.err == ""
+    assert "3 rows in = 2 kept + 1 quarantined + 0 exact duplicates" in said.out
+    again = run("--config", job.config, "ingest")
+    assert again.code == 0 and "ingested 0 files (1 already read" in again.out
+
+
+def test_refused_file_is_3_and_named(run: Run, job: Job) -> None:
+    path = Path(job.settings.exports[0]) / "other.csv"
+    path.write_text("a,b\n1,2\n", encoding="utf-8")
+    said = run("--config", job.config, "ingest")
+    assert said.code == 3 and f"\nrefused: {path}: line 1: " in said.out and "1 refused" in said.out
+    assert run("--config", job.config, "ingest").code == 3
+
+
+def test_weekly_with_quarantine_makes_its_list_and_is_3(run: Run, job: Job) -> None:
+    """A vehicle with two readings cannot be judged: the list is empty, and the bad row still shows."""
+    path = Path(job.settings.exports[0]) / "readings.csv"
+    path.write_text(READINGS + "V1,yesterday,800,90\n", encoding="utf-8")
+    said = run("--config", job.config, "weekly")
+    assert said.code == 3 and said.err == ""
+    assert (
+        "list of 2026-04-06: 0 rows on 0 vehicles; 0 components judged, 0 held back, 3 not judged" in said.out
+    )
+    assert (Path(job.settings.out) / "2026-04-06" / "list.csv").read_text(encoding="utf-8").count("\n") == 1
+
+
+def test_second_run_is_told_who_holds_the_lake(run: Run, job: Job) -> None:
+    with job.lake.lock("weekly", "2026-04-06T03:00:00+00:00"):
+        for words in (
+            ["ingest"],
+            ["derive"],
+            ["rank"],
+            ["nightly"],
+            ["weekly"],
+            ["backtest", "--out", "never"],
+        ):
+            said = run("--config", job.config, *words)
+            assert said.code == 1
+            assert f"is held by 'weekly' (process {os.getpid()} on " in said.err
+            assert "since 2026-04-06T03:00:00+00:00; wait for it" in said.err
+    assert run("--config", job.config, "ingest").code == 0
+
+
+# -- what it says ---------------------------------------------------------------------------------------------
+
+
+def test_ingest_says_one_whole_line_a_file(run: Run, job: Job) -> None:
+    deep = Path(job.settings.exports[0]) / ("depot_with_a_long_name_" * 4)
+    deep.mkdir()
+    for number in range(14):
+        text = READINGS.replace("V1", f"V{number + 2}")
+        (deep / f"export_{number:02}_[red]:car:.csv").write_text(text, encoding="utf-8")
+    said = run("--config", job.config, "ingest")
+    lines = said.out.splitlines()
+    assert said.code == 0 and len(lines) == 16
+    assert lines[0] == (
+        f"{deep / 'export_00_[red]:car:.csv'}: readings, 2 rows in, 2 kept, 0 quarantined, 0 exact duplicates, "
+        "2026-03-30 08:00 to 2026-03-30 08:00 UTC"
+    )
+    assert lines[-1].startswith(
+        "ingested 15 files (0 already read, 0 refused, 0 ignored): 30 rows in = 30 kept"
+    )
+
+
+def test_name_that_moves_the_cursor_is_written_out(run: Run, job: Job) -> None:
+    path = Path(job.settings.exports[0]) / "a\x1b[2Jb.csv"
+    path.write_text(READINGS.replace("V1", "V2"), encoding="utf-8")
+    said = run("--config", job.config, "ingest")
+    assert r"a\x1b[2Jb.csv: readings" in said.out and not CONTROL.search(said.out)
+
+
+def test_stages_one_by_one(run: Run, job: Job) -> None:
+    assert run("--config", job.config, "ingest").code == 0
+    early = run("--config", job.config, "rank")
+    assert early.code == 1 and "not derived yet; run `lightoff derive` first" in early.err
+    assert (
+        "no list has been made yet; run `lightoff rank` first" in run("--config", job.config, "coverage").err
+    )
+    assert "derived 1 of 1 partitions: 2 readings" in run("--config", job.config, "derive").out
+    assert "derived 0 of 1 partitions" in run("--config", job.config, "derive").out
+    ranked = run("--config", job.config, "rank", "--week", "2026-04-06")
+    assert ranked.code == 0 and "list of 2026-04-06: 0 rows" in ranked.out
+    covered = run("--config", job.config, "coverage")
+    assert covered.code == 0 and covered.out.startswith("what the list of 2026-04-06 could judge:\n")
+    assert "upstream sensors, not judged: 1 components of 1 vehicles: " in covered.out
+
+
+def test_nightly_judges_and_writes_no_list(run: Run, job: Job) -> None:
+    said = run("--config", job.config, "nightly")
+    assert said.code == 0
+    assert "judged 0 components for the list of 2026-04-06; 0 held back, 3 not judged" in said.out
+    assert not Path(job.settings.out).exists()
+
+
+def test_paths_of_the_command_line_are_read(run: Run, job: Job, tmp_path: Path) -> None:
+    other = tmp_path / "other.csv"
+    other.write_text(READINGS.replace("V1", "V9"), encoding="utf-8")
+    said = run("--config", job.config, "ingest", other)
+    assert said.out.startswith(f"{other}: readings, 2 rows in")
+    assert set(job.lake.read("readings")["unit_id"]) == {"V9"}
+
+
+def test_coverage_counts_every_component_of_the_list(run: Run, small: Job, tmp_path: Path) -> None:
+    result = week_list(small, WEEK, tmp_path)
+    said = run("--config", small.config, "coverage", "--week", str(WEEK))
+    assert said.code == 0 and said.err == ""
+    counts = [
+        (status, int(number))
+        for status, number in re.findall(
+            r"^[a-z ]+, ([a-z ]+): (\d+) components of \d+ vehicles", said.out, re.M
+        )
+    ]
+    judged = result.assessed
+    for status, number in {
+        "judged": judged.judged,
+        "held back": judged.held,
+        "not judged": judged.not_judged,
+        "out of scope": judged.out_of_scope,
+    }.items():
+        assert sum(count for name, count in counts if name == status) == number
+    assert len(counts) == len(said.out.splitlines()) - 1
+
+
+def test_coverage_of_a_list_never_made_is_said(run: Run, small: Job, tmp_path: Path) -> None:
+    week_list(small, WEEK, tmp_path)
+    said = run("--config", small.config, "coverage", "--week", "2025-12-01")
+    assert (
+        said.code == 1
+        and "no list of 2025-12-01 has been made; there is " in said.err
+        and str(WEEK) in said.err
+    )
+
+
+def test_why_of_a_vehicle_nobody_knows_names_those_close_to_it(run: Run, small: Job, tmp_path: Path) -> None:
+    result = week_list(small, WEEK, tmp_path)
+    known = result.outputs.paths["list.csv"].read_text(encoding="utf-8").splitlines()[1].split(",")[2]
+    said = run("--config", small.config, "why", known + "X")
+    assert (
+        said.code == 1
+        and said.out == ""
+        and f"vehicle '{known}X' is not in " in said.err
+        and known in said.err.split(";")[1]
+    )
+
+
+def test_why_of_a_listed_part_is_plain(run: Run, small: Job, tmp_path: Path) -> None:
+    result = week_list(small, WEEK, tmp_path)
+    row = result.outputs.paths["list.csv"].read_text(encoding="utf-8").splitlines()[1].split(",")
+    said = run("--config", small.config, "why", row[2], row[5], "--week", str(WEEK))
+    assert said.code == 0 and row[2] in said.out and not CONTROL.search(said.out)
+    bad = run("--config", small.config, "why", row[2], "B9S9", "--week", str(WEEK))
+    assert bad.code == 1 and "has no component 'B9S9'; it has B1S1" in bad.err
+
+
+def test_backtest_says_how_many_lists(run: Run, small: Job, tmp_path: Path) -> None:
+    out = tmp_path / "[lists]"
+    said = run("--config", small.config, "backtest", "--out", out, "--from", "2026-03-30", "--to", str(WEEK))
+    rows = sum(
+        (out / week / "list.csv").read_text(encoding="utf-8").count("\n2026-")
+        for week in ("2026-03-30", str(WEEK))
+    )
+    assert said.code == 0 and said.out == f"2 lists with {rows} rows in {out}\n"
+    assert rows > 0
+
+
+def test_backtest_turned_round_is_2(run: Run, small: Job, tmp_path: Path) -> None:
+    said = run(
+        "--config", small.config, "backtest", "--out", tmp_path, "--from", str(WEEK), "--to", "2026-03-30"
+    )
+    assert said.code == 2 and "no Monday lies between 2026-04-06 and 2026-03-30" in said.err
+
+
+def test_simulated_fleet_can_be_read(run: Run, tmp_path: Path) -> None:
+    said = run(
+        "simulate", "--out", tmp_path / "a", "--units", 3, "--weeks", 1, "--seed", 5, "--start", "2026-02-02"
+    )
+    assert said.code == 0 and re.match(r"units 3, trips \d+, readings \d+", said.out)
+    made = fleet(tmp_path / "fleet", tmp_path / "a" / "exports", buckets=1)
+    read = run("--config", made.config, "ingest")
+    readings = re.search(r"readings (\d+)", said.out).group(1)
+    assert read.code == 0 and made.lake.read("readings").height == int(readings) > 0
+
+
+@pytest.mark.parametrize(
+    ("words", "entry"),
+    [
+        (["--start", "2026-02-03"], "--start: 2026-02-03 is a Tuesday"),
+        (["--start", "2026-2-30"], "--start: '2026-2-30' is no date"),
+        (["--seed", "-1"], "--seed"),
+        (["--weeks", "0"], "--weeks"),
+    ],
+)
+def test_impossible_fleet_is_2(run: Run, tmp_path: Path, words: list[str], entry: str) -> None:
+    said = run("simulate", "--out", tmp_path / "a", *words)
+    assert said.code == 2 and entry in said.err and not (tmp_path / "a").exists()
+
+
+def test_simulation_that_cannot_be_written_is_1(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    said = run("simulate", "--out", tmp_path / "file" / "in", "--units", 1, "--weeks", 1)
+    assert said.code == 1 and f"lightoff: {tmp_path / 'file' / 'in'}: cannot be written" in said.err
+
+
+# -- where it is printed --------------------------------------------------------------------------------------
+
+
+def test_pipe_gets_plain_text_of_any_width(job: Job) -> None:
+    """A process of its own: no control characters, no line cut at the width of a terminal."""
+    path = Path(job.settings.exports[0]) / "readings.csv"
+    path.write_text(READINGS + "V1,yesterday,800,90\n", encoding="utf-8")
+
+    def lightoff(*words: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-m", "pipeline.cli", "--config", str(job.config), *words],
+            env=os.environ | {"PYTHONPATH": str(PROJECT), "COLUMNS": "40", "TERM": "xterm-256color"},
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+
+    done = lightoff("weekly")
+    assert done.returncode == 3 and done.stderr == ""
+    assert not CONTROL.search(done.stdout)
+    assert done.stdout.splitlines()[0].startswith(f"{path}: readings, 3 rows in, 2 kept, 1 quarantined")
+    bad = lightoff("rank", "--week", "2026-04-07")
+    assert (
+        bad.returncode == 2
+        and bad.stdout == ""
+        and bad.stderr.startswith("lightoff: --week: 2026-04-07 is a Tuesday")
+    )
+    assert "Traceback" not in bad.stderr
+
+
+def test_terminal_gets_a_table_of_a_dozen_files_and_bars() -> None:
+    screen = StringIO()
+    console = Console(file=screen, force_terminal=True, width=120, markup=False, emoji=False, highlight=False)
+    line = {"status": "read", "kind": "codes", "rows_in": 1, "kept": 1, "quarantined": 0, "duplicates": 0}
+    summary = IngestSummary.of([line | {"file": f"in/[red]{number:02}.csv"} for number in range(14)])
+    assert say_ingested(console, summary) is False
+    shown = re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]", "", screen.getvalue())
+    assert "[red]11.csv" in shown and "[red]12.csv" not in shown and "... and 2 more files" in shown
+    with watching(console) as watch:
+        watch.reading(IngestProgress("reading", "in/a.csv", 5_000, 1, 2))
+        watch.deriving(1, 2, 10)
+        watch.judging(WEEK, 1, 2)
+    assert (
+        "\x1b[" in screen.getvalue()
+        and "5,000 rows" in screen.getvalue()
+        and f"list of {WEEK}" in screen.getvalue()
+    )
+
+
+def test_nothing_moves_where_nobody_watches() -> None:
+    stream = StringIO()
+    with watching(Console(file=stream)) as watch:
+        assert (watch.reading, watch.deriving, watch.judging) == (None, None, None)
+    assert stream.getvalue() == ""

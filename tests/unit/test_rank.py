@@ -1,0 +1,191 @@
+"""Rank: money, bays, order and what stays off the list."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+
+from pipeline.facts import read_costs
+from pipeline.lake import Lake
+from pipeline.limits import read_limits
+from pipeline.rank import RankSummary, rank
+from pipeline.settings import Settings
+from pipeline.tables import table
+
+WEEK = date(2026, 4, 6)
+SETTINGS = Settings(bays_per_depot=2, bays={})
+PARTS = {"B1S1": "upstream", "B1S2": "downstream", "CAT1": "catalyst", "": ""}
+
+
+def score(
+    unit: str, component: str, p28: float | None, status: str = "judged", depot: str = "North", **more: object
+) -> dict:
+    """One row of ``scores``; the chance within a week is half of that within four unless told otherwise."""
+    words = dict.fromkeys(("mode", "why", "rule_out_first", "reason", "judged_by", "engine_family"), "")
+    row = {
+        "unit_id": unit,
+        "component": component,
+        "depot": depot,
+        "part": PARTS[component],
+        "kind": "narrowband",
+        "status": status,
+        "probability": p28,
+        "probability_7d": None if p28 is None else p28 / 2,
+    }
+    return words | {"series": "issued", "week_start": WEEK} | row | more
+
+
+def ranked(folder: Path, *scores: dict, settings: Settings = SETTINGS) -> tuple[RankSummary, pl.DataFrame]:
+    lake = Lake(str(folder))
+    blank = dict.fromkeys(table("scores").columns)
+    lake.append("scores", pl.DataFrame([blank | row for row in scores], schema=table("scores").schema))
+    return rank(settings, lake, WEEK, "issued"), lake.read("ranked")
+
+
+def places(frame: pl.DataFrame) -> list[tuple[str, str]]:
+    """Listed parts in the order of the list."""
+    listed = frame.filter(pl.col("list_rank").is_not_null()).sort("list_rank")
+    assert listed["list_rank"].to_list() == list(range(1, listed.height + 1))
+    return list(listed.select("unit_id", "component").iter_rows())
+
+
+def test_bays_of_a_depot_cut_its_list(tmp_path: Path) -> None:
+    settings = Settings(bays_per_depot=2, bays={"South": 1, "West": 0})
+    scores = [
+        score(f"{depot}{n}", "B1S1", 0.9 - n / 100, depot=depot)
+        for depot in ("North", "South", "West")
+        for n in range(3)
+    ]
+    summary, frame = ranked(tmp_path, *scores, settings=settings)
+    assert places(frame) == [("North0", "B1S1"), ("South0", "B1S1"), ("North1", "B1S1")]
+    assert summary == RankSummary(WEEK, listed=3, vehicles=3, judged=9)
+
+
+def test_parts_of_one_vehicle_share_a_bay(tmp_path: Path) -> None:
+    settings = Settings(bays_per_depot=1)
+    summary, frame = ranked(
+        tmp_path,
+        score("V1", "B1S1", 0.9),
+        score("V1", "CAT1", 0.9),
+        score("V2", "B1S1", 0.95),
+        settings=settings,
+    )
+    assert {unit for unit, _ in places(frame)} == {"V1"} and summary.listed == 2 and summary.vehicles == 1
+
+
+def test_held_parts_have_a_place_and_never_a_line(tmp_path: Path) -> None:
+    summary, frame = ranked(tmp_path, score("V1", "B1S1", 0.99, status="held"), score("V2", "B1S1", 0.8))
+    assert places(frame) == [("V2", "B1S1")]
+    held = frame.filter(pl.col("status") == "held").row(0, named=True)
+    assert held["rank"] == 2 and held["list_rank"] is None and held["expected_saving"] > 0
+    assert summary.judged == 2
+
+
+def test_below_the_least_probability_nothing_is_called(tmp_path: Path) -> None:
+    least = read_limits(SETTINGS)["judge"]["list_probability"].value
+    _, frame = ranked(
+        tmp_path,
+        score("AT", "CAT1", least, probability_7d=least),
+        score("BELOW", "CAT1", least - 1e-5, probability_7d=least - 1e-5),
+    )
+    assert places(frame) == [("AT", "CAT1")]
+    below = frame.filter(pl.col("unit_id") == "BELOW").row(0, named=True)
+    assert below["expected_saving"] > 0 and below["rank"] == 2
+
+
+def test_what_does_not_pay_is_not_called(tmp_path: Path) -> None:
+    """Sure to go within four weeks, not within one: the next list is soon enough."""
+    _, frame = ranked(tmp_path, score("V1", "B1S1", 0.8, probability_7d=0.0))
+    assert places(frame) == []
+    assert frame["expected_saving"][0] < 0
+
+
+def test_money_columns_are_those_of_the_derivation(tmp_path: Path) -> None:
+    """wait = p28 P + p7 D, act = p28 P + (1 - p28) F, saving = p7 D - (1 - p28) F; see ``models/money.py``."""
+    _, frame = ranked(tmp_path, score("V1", "B1S2", 0.8, probability_7d=0.5))
+    costs = read_costs(SETTINGS)
+    part = costs.downstream
+    planned = part.part + part.labour_h * costs.labour_rate_per_h + costs.bay_cost
+    damage, free = part.breakdown + part.extra_fuel_per_week, costs.inspection + costs.bay_cost
+    row = frame.row(0, named=True)
+    assert row["wait_cost"] == pytest.approx(0.8 * planned + 0.5 * damage, abs=0.005)
+    assert row["act_cost"] == pytest.approx(0.8 * planned + 0.2 * free, abs=0.005)
+    assert row["expected_saving"] == pytest.approx(0.5 * damage - 0.2 * free, abs=0.005)
+    assert row["expected_saving"] == pytest.approx(row["wait_cost"] - row["act_cost"], abs=0.011)
+
+
+def test_every_judged_part_has_its_place_and_others_none(tmp_path: Path) -> None:
+    summary, frame = ranked(
+        tmp_path,
+        *(score(f"V{n}", "B1S1", n / 10) for n in range(10)),
+        score("H", "CAT1", 0.7, status="held"),
+        score("N", "B1S2", None, status="not_judged", reason="too few readings"),
+        score("D", "", None, status="out_of_scope", reason="diesel"),
+    )
+    placed = frame.filter(pl.col("rank").is_not_null())
+    assert sorted(placed["rank"]) == list(range(1, 12)) and summary.judged == 11
+    rest = frame.filter(pl.col("rank").is_null())
+    assert sorted(rest["unit_id"]) == ["D", "N"]
+    assert rest.select("wait_cost", "act_cost", "expected_saving", "list_rank").null_count().row(0) == (
+        2,
+        2,
+        2,
+        2,
+    )
+    assert rest["action"].to_list() == ["", ""] and "" not in placed["action"].to_list()
+
+
+def test_order_below_the_line_goes_on_by_saving(tmp_path: Path) -> None:
+    _, frame = ranked(tmp_path, *(score(f"V{n}", "B1S1", n / 100) for n in (3, 1, 4, 2)))
+    assert frame.sort("rank")["unit_id"].to_list() == ["V4", "V3", "V2", "V1"]
+
+
+def test_ties_go_by_unit_and_component(tmp_path: Path) -> None:
+    settings = Settings(bays_per_depot=9)
+    _, frame = ranked(tmp_path, *(score(unit, "B1S1", 0.9) for unit in ("V3", "V1", "V2")), settings=settings)
+    assert places(frame) == [("V1", "B1S1"), ("V2", "B1S1"), ("V3", "B1S1")]
+
+
+def test_noise_in_the_last_digits_does_not_reorder(tmp_path: Path) -> None:
+    scores = [score("V1", "B1S1", 0.9), score("V2", "B1S1", 0.9 + 1e-12)]
+    assert places(ranked(tmp_path, *scores)[1]) == [("V1", "B1S1"), ("V2", "B1S1")]
+
+
+def test_order_of_the_scores_plays_no_part(tmp_path: Path) -> None:
+    scores = [
+        score(f"V{n % 7}", component, 0.5 + (n * 37 % 50) / 100)
+        for n, component in enumerate(["B1S1", "B1S2", "CAT1"] * 7)
+    ]
+    once = ranked(tmp_path / "a", *scores)
+    turned = ranked(tmp_path / "b", *scores[::-1])
+    mixed = ranked(tmp_path / "c", *scores[1::2], *scores[::2])
+    assert once[0] == turned[0] == mixed[0] and once[0].listed > 0
+    assert_frame_equal(once[1], turned[1])
+    assert_frame_equal(once[1], mixed[1])
+
+
+def test_nothing_judged_is_an_empty_list(tmp_path: Path) -> None:
+    summary, frame = ranked(
+        tmp_path, score("V1", "B1S1", None, status="not_judged", reason="too few readings")
+    )
+    assert summary == RankSummary(WEEK, listed=0, vehicles=0, judged=0)
+    assert frame.height == 1 and frame["rank"].null_count() == 1
+
+
+def test_depot_that_nobody_named_has_bays(tmp_path: Path) -> None:
+    _, frame = ranked(tmp_path, score("V1", "B1S1", 0.9, depot=""), settings=Settings(bays_per_depot=1))
+    assert places(frame) == [("V1", "B1S1")]
+
+
+def test_ranking_again_replaces_only_its_own_list(tmp_path: Path) -> None:
+    summary, frame = ranked(tmp_path, score("V1", "B1S1", 0.9), score("V1", "B1S1", 0.9, series="replayed"))
+    lake = Lake(str(tmp_path))
+    assert rank(SETTINGS, lake, WEEK, "replayed") == summary
+    assert rank(SETTINGS, lake, WEEK, "issued") == summary
+    both = lake.read("ranked")
+    assert sorted(both["series"]) == ["issued", "replayed"]
+    assert_frame_equal(both.filter(pl.col("series") == "issued"), frame)
