@@ -92,12 +92,17 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     moved_healthy = sign * pl.max_horizontal(sign * healthy, sign * peers)
     moved_limit = sign * pl.max_horizontal(sign * limit, sign * moved_healthy + 0.5 * reach)
     frame = levels.with_columns(
-        _level=level, _slope=slope * sign, _sign=sign, _healthy=moved_healthy, _limit=moved_limit
+        _level=level, _slope=slope * sign, _sign=sign, _healthy=moved_healthy, _limit=moved_limit, _declared=reach
     ).with_columns(_reach=(pl.col("_limit") - pl.col("_healthy")) * pl.col("_sign"))
-    # Without a distance between the two (an own past of zero) there is nothing to measure against.
-    gone = pl.when(pl.col("_reach") > 0).then(
-        (pl.col("_level") - pl.col("_healthy")) * pl.col("_sign") / pl.col("_reach")
-    )
+
+    def gone(level: pl.Expr) -> pl.Expr:
+        # Without a distance between the two (an own past of zero) there is nothing to measure against.
+        measurable = pl.col("_reach") > 0
+        share = pl.when(measurable).then((level - pl.col("_healthy")) * pl.col("_sign") / pl.col("_reach"))
+        # Beyond the limit the declared distance counts again: peers that stand near it make nobody sicker.
+        beyond = 1 + (level - pl.col("_limit")) * pl.col("_sign") / pl.max_horizontal("_reach", "_declared")
+        return pl.when(share <= 1).then(share).when(measurable).then(beyond)
+
     trending = (
         (pl.col("weeks") >= TREND_WEEKS) & (pl.col("trend_p") < TREND_P) & (pl.col("_slope") > 0)
     ).fill_null(False)
@@ -112,15 +117,15 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     return frame.with_columns(
         healthy=pl.col("_healthy"),
         limit=pl.col("_limit"),
-        strength=gone.clip(0, STRENGTH_MOST),
+        strength=gone(pl.col("_level")).clip(0, STRENGTH_MOST),
         strength_28d=pl.when(trending)
-        .then(gone + pl.col("_slope") * FORECAST_WEEKS / pl.col("_reach"))
-        .otherwise(gone)
+        .then(gone(pl.col("_level") + pl.col("_slope") * pl.col("_sign") * FORECAST_WEEKS))
+        .otherwise(gone(pl.col("_level")))
         .clip(0, STRENGTH_MOST),
         crossing_weeks=weeks_at(pl.col("_slope")),
         crossing_weeks_low=weeks_at(steep),
         crossing_weeks_high=weeks_at(flat),
-    ).drop("_level", "_slope", "_sign", "_healthy", "_limit", "_reach")
+    ).drop("_level", "_slope", "_sign", "_healthy", "_limit", "_reach", "_declared")
 
 
 def with_standing(levels: pl.DataFrame, weeks: pl.DataFrame, enter: float) -> pl.DataFrame:

@@ -12,6 +12,7 @@ import typer
 
 from pipeline import jobs
 from pipeline.assess import ISSUED
+from pipeline.checks import CHECKS, check
 from pipeline.console import plain_console, say, say_coverage, say_derived, say_ingested, say_list, watching
 from pipeline.derive import derive
 from pipeline.errors import LightoffError
@@ -20,6 +21,7 @@ from pipeline.report.why import explain
 from pipeline.settings import Settings, read_settings
 
 LOOK = 3  # done, but something needs a look
+SHOWN_OFFENDERS = 20
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -121,6 +123,20 @@ def backtest(
     say(_console, f"{len(results)} lists with {rows} rows in {out}")
 
 
+@app.command(name="check")
+def check_command(context: typer.Context) -> None:
+    """Look for rows of the lake that cannot be right: doubled keys, impossible values, sums that do not add up."""
+    settings, lake = _open(context)
+    found = check(settings, lake)
+    for row in found.head(SHOWN_OFFENDERS).iter_rows(named=True):
+        say(_console, f"{row['check']}: {row['problem']}: {row['detail']}")
+    if found.height > SHOWN_OFFENDERS:
+        say(_console, f"... and {found.height - SHOWN_OFFENDERS} more")
+    say(_console, f"{len(CHECKS)} checks, {found.height} rows that cannot be right")
+    if found.height:
+        raise typer.Exit(LOOK)
+
+
 @app.command()
 def coverage(context: typer.Context, week: Week = None) -> None:
     """What can be judged, what cannot, and which signal would change that."""
@@ -152,7 +168,7 @@ def why(
 
 @app.command()
 def simulate(
-    out: Annotated[Path, typer.Option(help="Folder for exports/ and truth/.")],
+    out: Annotated[Path, typer.Option(help="Folder for exports/ and truth/.")] = Path("simulated"),
     units: Annotated[int, typer.Option(min=1, help="Vehicles.")] = 40,
     weeks: Annotated[int, typer.Option(min=1, help="Weeks.")] = 16,
     seed: Annotated[int, typer.Option(min=0, help="Same seed, same fleet.")] = 1,

@@ -7,7 +7,7 @@
 --   speed_kmh_staleness_s, coolant_degc_staleness_s, ambient_degc_staleness_s, load_pct_staleness_s,
 --   throttle_pct_staleness_s, maf_gs_staleness_s, map_kpa_staleness_s, lambda_target_staleness_s,
 --   fuel_status_b1_staleness_s, fuel_status_b2_staleness_s, ltft_b1_pct_staleness_s,
---   run_time_s_staleness_s, lambda_b1s1_staleness_s
+--   lambda_b1s1_staleness_s
 -- note: sensors keep only what was sampled in the row; context signals carry the last value no older than its bound
 
 with readings as (from readings),
@@ -75,7 +75,6 @@ last_known as (
         first_value(ts) over trip as started_at,
         case when begins then null else raw_step_s end as step_s,
         last_value(engine_started_at ignore nulls) over trip as engine_started_at,
-        last_value(case when run_time_s is not null then ts end ignore nulls) over trip as run_time_at,
         last_value(rpm ignore nulls) over trip as rpm,
         last_value(case when rpm is not null then ts end ignore nulls) over trip as rpm_at,
         last_value(speed_kmh ignore nulls) over trip as speed_kmh,
@@ -139,7 +138,8 @@ carried as (
         day,
         started_at,
         step_s,
-        if_fresh(engine_started_at, run_time_at, ts, params.run_time_s_staleness_s) as engine_started_at,
+        -- The instant of the start does not grow old while the trip lasts, however seldom the run time is sampled.
+        engine_started_at,
         if_fresh(rpm, rpm_at, ts, params.rpm_staleness_s) as rpm,
         if_fresh(speed_kmh, speed_kmh_at, ts, params.speed_kmh_staleness_s) as speed_kmh,
         if_fresh(coolant_degc, coolant_degc_at, ts, params.coolant_degc_staleness_s) as coolant_degc,

@@ -136,6 +136,7 @@ final as (
             when measured.rear_floor_v <= params.rear_lean_v
                 then coalesce(measured.recovery_s, nullif(measured.watched_s, 0))
         end as recovery_s,
+        measured.recovery_s is not null and coalesce(measured.rear_floor_v <= params.rear_lean_v, false) as recovery_seen,
         -- Air that was not sampled is missing, not nothing.
         case when measured.rear_floor_v <= params.rear_lean_v and measured.air_known then measured.recovery_air_g end
             as recovery_air_g,

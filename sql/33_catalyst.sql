@@ -39,6 +39,25 @@ driving as (
     group by unit_id, bank, day, params.front_least_spread_v
 ),
 
+seen as (
+    select
+        unit_id,
+        bank,
+        day,
+        median(recovery_s) as usual_s
+    from cuts
+    where warm and recovery_seen
+    group by unit_id, bank, day
+),
+
+-- A recovery cut short by the next fuel cut is a lower bound: it says something only where it is longer than usual.
+telling as (
+    select cuts.*
+    from cuts
+    inner join seen on cuts.unit_id = seen.unit_id and cuts.bank = seen.bank and cuts.day = seen.day
+    where cuts.warm and (cuts.recovery_seen or cuts.recovery_s >= seen.usual_s)
+),
+
 recoveries as (
     select
         unit_id,
@@ -46,8 +65,8 @@ recoveries as (
         day,
         median(recovery_s) as recovery_s,
         count(*) as samples
-    from cuts
-    where warm and recovery_s is not null
+    from telling
+    where recovery_s is not null
     group by unit_id, bank, day
 ),
 
@@ -58,8 +77,8 @@ air as (
         day,
         median(recovery_air_g) as recovery_air_g,
         count(*) as samples
-    from cuts
-    where warm and recovery_air_g is not null
+    from telling
+    where recovery_air_g is not null
     group by unit_id, bank, day
 ),
 

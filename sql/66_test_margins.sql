@@ -30,9 +30,16 @@ fresh as (
 margins as (
     select
         fresh.*,
-        -- 0 and 65535 are the ends of the scale: no limit on that side (SAE J1979, service $06).
-        case when min_raw > 0 then (value - min) / abs(nullif(min, 0)) end as lower_margin,
-        case when max_raw < 65535 then (max - value) / abs(nullif(max, 0)) end as upper_margin
+        -- A limit at the end of the scale is none: 0 and 65535, or 0x8000 and 0x7FFF where the unit-and-scaling id is
+        -- a signed one (0x80 and above; SAE J1979, service $06).
+        case
+            when min_raw <> (case when uasid >= 128 then 32768 else 0 end)
+                then (value - min) / abs(nullif(min, 0))
+        end as lower_margin,
+        case
+            when max_raw <> (case when uasid >= 128 then 32767 else 65535 end)
+                then (max - value) / abs(nullif(max, 0))
+        end as upper_margin
     from fresh
 ),
 

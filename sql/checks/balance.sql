@@ -2,8 +2,8 @@
 -- grain: one row an export, or a vehicle's day, whose rows do not add up
 -- reads: exports, quarantine, export_spans, readings
 -- params:
--- note: rows in = rows kept + rows quarantined + exact duplicates, and what was kept is where its span says. Several rows
---   of one instant become one reading, so a day may hold fewer readings than were kept, never more
+-- note: rows in = rows kept + rows quarantined + exact duplicates, and what was kept is where its span says.
+--   Several rows of one instant become one reading, so a day may hold fewer readings than were kept, never more
 
 with exports as (from exports),
 

@@ -2,8 +2,8 @@
 -- grain: one row a partition, a trip or a vehicle's day that does not follow from the readings
 -- reads: readings, shards, trips, indicator_days
 -- params:
--- note: holds after a derive: every partition was derived from the rows it has now, and nothing is left of days whose
---   readings are gone
+-- note: holds after a derive: every partition was derived from the rows it has now, and nothing is left of days
+--   whose readings are gone
 
 with readings as (from readings),
 

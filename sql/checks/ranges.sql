@@ -2,8 +2,8 @@
 -- grain: one row a value that cannot be
 -- reads: trips, indicator_days
 -- params:
--- note: only what is impossible by definition: shares outside 0 to 1, negative durations, times that run backwards.
---   What is merely unusual is for the judging
+-- note: only what is impossible by definition: shares outside 0 to 1, negative durations, times that run
+--   backwards. What is merely unusual is for the judging
 
 with trips as (from trips),
 
@@ -15,7 +15,8 @@ trip_problems as (
             when ended_at < started_at then 'trips: ends before it begins'
             when readings < 1 then 'trips: no readings'
             when distance_km < 0 then 'trips: negative distance'
-            when least(closed_loop_s, warm_s, interval_s, start_run_time_s) < 0 then 'trips: negative duration'
+            when least(closed_loop_s, warm_s, interval_s, start_run_time_s) < 0
+                then 'trips: negative duration'
             when greatest(closed_loop_s, warm_s) > seconds_between(started_at, ended_at) + 1
                 then 'trips: a part lasts longer than the trip'
             when month <> strftime(day, '%Y-%m') then 'trips: month and day differ'
@@ -32,9 +33,11 @@ indicator_problems as (
             when isnan(value) or isinf(value) then 'indicator_days: not a number'
             when samples < 1 then 'indicator_days: rests on nothing'
             when suffix = 'share' and not value between 0 and 1 then 'indicator_days: share outside 0 to 1'
-            when suffix = 'corr' and not value between -1 and 1 then 'indicator_days: correlation outside -1 to 1'
+            when suffix = 'corr' and not value between -1 and 1
+                then 'indicator_days: correlation outside -1 to 1'
             when suffix in ('s', 'g', 'km', 'variance') and value < 0 then 'indicator_days: negative'
-            when regexp_matches(indicator, '(spread|activity|range|swing)') and value < 0 then 'indicator_days: negative'
+            when regexp_matches(indicator, '(spread|activity|range|swing)') and value < 0
+                then 'indicator_days: negative'
             when month <> strftime(day, '%Y-%m') then 'indicator_days: month and day differ'
         end as problem,
         unit_id,

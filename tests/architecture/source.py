@@ -61,7 +61,7 @@ def own_imports(module: Module) -> set[str]:
 
 
 def calls(tree: ast.AST) -> Iterator[tuple[ast.Call, str, str]]:
-    """Every call with the name of what is called and of what it is called on: ``lake.read()`` -> read, lake."""
+    """Every call with the name of what is called and what it is called on: ``lake.read()`` -> read, lake."""
     for node in ast.walk(tree):
         if isinstance(node, ast.Call):
             if isinstance(node.func, ast.Attribute):

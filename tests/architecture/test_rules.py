@@ -28,10 +28,8 @@ def told_time(tree: ast.AST) -> list[int]:
     asked = {"now", "today", "utcnow"}
     clocks = {"time", "time_ns", "localtime", "gmtime", "monotonic", "perf_counter"}
     return [
-        call.lineno
-        for call, name, on in calls(tree)
-        if name in asked or (name in clocks and on == "time")
-    ]  # fmt: skip
+        call.lineno for call, name, on in calls(tree) if name in asked or (name in clocks and on == "time")
+    ]
 
 
 @pytest.mark.parametrize("name", ALL)

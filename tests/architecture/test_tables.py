@@ -44,7 +44,7 @@ def _tables_of(node: ast.expr, tree: ast.Module, seen: set[str]) -> set[str]:
 
 
 def _sources_of(variable: str, tree: ast.Module) -> Iterator[ast.expr]:
-    """What a variable runs over in loops, is assigned at the top of the module, or is given as an argument."""
+    """What a variable runs over in loops, is assigned at the top of the module, or is given by callers."""
     for node in ast.walk(tree):
         if isinstance(node, (ast.For, ast.comprehension)) and _binds(node.target, variable):
             yield node.iter

@@ -14,7 +14,7 @@ SCHEMA = dict.fromkeys(WORDS, pl.String) | dict.fromkeys((*NUMBERS, *CROSSINGS),
 
 
 def judged(*rows: dict) -> pl.DataFrame:
-    """Judged indicators of one component and mode, with a limit of 1 and the strength as level, unless told."""
+    """Judged indicators of one component and mode, with a limit of 1 and the strength as level."""
     defaults = {
         "unit_id": "V1",
         "component": "B1S1",

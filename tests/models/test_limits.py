@@ -314,7 +314,7 @@ def test_hysteresis_equals_a_plain_loop(strengths):
 
 
 def stood(history: list[float], newest: float, samples: int = 100, worse: str = "up") -> dict:
-    """Strength of a series whose weekly strengths were ``history`` and whose level now stands at ``newest``."""
+    """Strength of a series whose weeks stood at ``history`` and whose level now stands at ``newest``."""
     sign = 1 if worse == "up" else -1
     key = {"unit_id": "V1", "component": "B1S1", "indicator": "up_mean_v"}
     level = key | {

@@ -1,6 +1,6 @@
 """Typed rows for the SQL tests, and one step run on them.
 
-Every frame has all the columns that ``tables.toml`` declares, with their types; a column that may not be empty
+Every frame has all the columns that ``tables.toml`` declares, with their types; one that may not be empty
 must be given. Limits are the tests' own where a test depends on them, so that tuning a limit breaks no test.
 """
 
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 import polars as pl
 
@@ -111,7 +112,7 @@ def rows(name: str, records: Iterable[dict]) -> pl.DataFrame:
 def over(seconds: Sequence[float], start: datetime = START, **columns: object) -> list[dict]:
     """Records, one a second of ``seconds``: ``ts``, ``day`` and the columns.
 
-    A column is one value for all, a sequence of as many values, or a mapping second -> value (elsewhere empty).
+    A column is one value for all, a sequence of as many, or a mapping second -> value (elsewhere empty).
     """
     records = []
     for index, second in enumerate(seconds):
@@ -161,8 +162,9 @@ def cuts(*records: dict, **shared: object) -> pl.DataFrame:
         "step_s": 1.0,
     }
     defaults |= {"warm": True, "rear_readings": 6, "watched_s": 50.0} | shared
+    made = [defaults | {"began_at": at(60 * index)} | record for index, record in enumerate(records)]
     return rows(
-        "cuts", [defaults | {"began_at": at(60 * index)} | record for index, record in enumerate(records)]
+        "cuts", [{"recovery_seen": record.get("recovery_s") is not None} | record for record in made]
     )
 
 
@@ -192,5 +194,5 @@ def counts(frame: pl.DataFrame) -> dict[str, int]:
 
 def _pace(seconds: Sequence[float]) -> dict[str, list]:
     """Steps and run time of a trip that began a thousand seconds before the first row."""
-    steps = [None, *(later - earlier for earlier, later in zip(seconds, seconds[1:], strict=False))]
+    steps = [None, *(later - earlier for earlier, later in pairwise(seconds))]
     return {"step_s": steps, "run_s": [1000.0 + second - seconds[0] for second in seconds]}

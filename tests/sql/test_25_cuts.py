@@ -1,4 +1,4 @@
-"""Fuel cuts: given samples of a bank -> when each began, what the sensors did, and how the catalyst emptied."""
+"""Fuel cuts: given samples of a bank -> when each began, what the sensors did, how the catalyst emptied."""
 
 from __future__ import annotations
 
@@ -77,8 +77,11 @@ def test_two_cuts_and_two_banks_are_kept_apart():
     frame = pl.concat([banks(seconds, cut=lean, bank=1), banks(seconds, cut=lean, bank=2)])
     made = run("25_cuts", banks=frame)
     assert made.select("bank", "began_at", "cut_s").rows() == [
-        (1, at(10), 4), (1, at(40), 6), (2, at(10), 4), (2, at(40), 6),
-    ]  # fmt: skip
+        (1, at(10), 4),
+        (1, at(40), 6),
+        (2, at(10), 4),
+        (2, at(40), 6),
+    ]
 
 
 # -- recovery --------------------------------------------------------------------------------------
@@ -91,7 +94,7 @@ def never_back(length: int, **columns: object) -> dict:
 
 def test_a_recovery_that_the_end_of_the_trip_ends_counts_with_the_time_watched():
     made = only(run("25_cuts", banks=banks(**never_back(30))))
-    assert (made["recovery_s"], made["watched_s"]) == (14, 14)
+    assert (made["recovery_s"], made["watched_s"], made["recovery_seen"]) == (14, 14, False)
 
 
 def test_a_recovery_that_the_next_cut_ends_counts_with_the_time_watched():

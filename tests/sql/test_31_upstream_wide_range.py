@@ -1,4 +1,4 @@
-"""Wide-range upstream sensor: given samples of a bank -> offset, spread, exactness, gain and delay in cuts."""
+"""Wide-range upstream sensor: given samples of a bank -> offset, spread, exactness, gain and delay."""
 
 from __future__ import annotations
 

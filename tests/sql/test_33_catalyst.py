@@ -1,4 +1,4 @@
-"""Catalyst: given samples of a bank and fuel cuts -> rear activity, rear against front, recovery and oxygen."""
+"""Catalyst: given samples of a bank and fuel cuts -> rear activity, rear by front, recovery and oxygen."""
 
 from __future__ import annotations
 
@@ -83,6 +83,18 @@ def test_recoveries_are_medians_of_warm_cuts():
     )
     made = run(STEP, params=SPREAD, cuts=events)
     assert values(made) == pytest.approx({"recovery_s": 9.0, "recovery_air_g": 32.5, "oxygen_g": 0.3})
+
+
+def test_a_recovery_cut_short_counts_only_where_it_is_longer_than_usual():
+    # A healthy catalyst in stop-and-go: the next cut comes after 2 s, which is no sign of a short recovery.
+    short = {"recovery_s": 2.0, "recovery_seen": False}
+    seen = [{"recovery_s": 10.0}, {"recovery_s": 12.0}, {"recovery_s": 11.0}]
+    made = values(run(STEP, params=SPREAD, cuts=cuts(short, short, short, short, *seen)))
+    assert made["recovery_s"] == 11.0
+    long = {"recovery_s": 40.0, "recovery_seen": False}
+    made = values(run(STEP, params=SPREAD, cuts=cuts(*seen, long, long)))
+    assert made["recovery_s"] == 12.0
+    assert "recovery_s" not in values(run(STEP, params=SPREAD, cuts=cuts(short, long)))
 
 
 def test_each_indicator_counts_the_cuts_it_rests_on():

@@ -17,6 +17,9 @@ def test_nothing_makes_nothing():
 def test_total_trim_is_the_sum_of_short_and_long():
     made = run(STEP, banks=banks([0, 1], stft_pct=[4.0, -2.0], ltft_pct=[3.0, 5.0]))
     assert values(made, "BANK1")["trim_pct"] == pytest.approx(5)
+    # +10.15625 and +7.8125 %: 17.97 as a sum, 18.76 as a product (common practice uses both; here the sum).
+    made = run(STEP, banks=banks([0, 1], stft_pct=10.15625, ltft_pct=7.8125))
+    assert values(made, "BANK1")["trim_pct"] == pytest.approx(17.97, abs=0.01)
 
 
 def test_a_long_trim_that_is_not_sampled_counts_nothing():

@@ -54,7 +54,7 @@ def test_a_code_that_comes_back_counts_from_its_return():
 def test_the_last_clear_counts():
     made = standing(
         (0, "", "cleared"), (1, "P0420", "confirmed"), (5, "", "cleared"), (9, "P0133", "confirmed")
-    )  # fmt: skip
+    )
     assert (made["P0420"]["cleared"], made["P0133"]["cleared"]) == (True, False)
 
 

@@ -2,33 +2,33 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import polars as pl
 import pytest
 
+from pipeline.checks import CHECKS, check
 from pipeline.derive import derive
 from pipeline.lake import Lake
-from pipeline.query import Session, step
+from pipeline.query import SQL, Session, step
+from pipeline.settings import Settings
 from tests.faults.lakes import fleet, run, write
 
-CHECKS = ("checks/keys", "checks/ranges", "checks/balance", "checks/derived")
 
-
-def offenders(lake: Lake, check: str, **planted: Callable[[pl.DataFrame], pl.DataFrame]) -> list[str]:
+def offenders(lake: Lake, name_of_check: str, **planted: Callable[[pl.DataFrame], pl.DataFrame]) -> list[str]:
     """Problems that a check finds in the lake's tables, after changing those named."""
     with Session({}, threads=1) as session:
-        for name in step(check).reads:
+        for name in step(name_of_check).reads:
             frame = lake.read(name)
             session.attach(name, planted[name](frame) if name in planted else frame)
-        return session.offenders(check)["problem"].to_list()
+        return session.offenders(name_of_check)["problem"].to_list()
 
 
 @pytest.fixture(scope="module")
 def lake(tmp_path_factory: pytest.TempPathFactory) -> Lake:
-    """Two vehicles over midnight, with a duplicate, a row that cannot be used and a late half of an instant."""
+    """Two vehicles over midnight, with a duplicate, an unusable row and a late half of an instant."""
     folder = tmp_path_factory.mktemp("checked")
     header = "unit_id,ts,rpm,speed_kmh,coolant_degc,run_time_s,o2_b1s1_v,stft_b1_pct,fuel_status_b1\n"
     midnight = datetime(2026, 1, 6, tzinfo=UTC)
@@ -47,10 +47,24 @@ def lake(tmp_path_factory: pytest.TempPathFactory) -> Lake:
     return made
 
 
-@pytest.mark.parametrize("check", CHECKS)
-def test_a_sound_lake_has_no_offenders(lake, check):
-    assert all(lake.read(name).height for name in step(check).reads)
-    assert offenders(lake, check) == []
+@pytest.mark.parametrize("name_of_check", CHECKS)
+def test_a_sound_lake_has_no_offenders(lake, name_of_check):
+    assert all(lake.read(name).height for name in step(name_of_check).reads)
+    assert offenders(lake, name_of_check) == []
+
+
+def test_every_check_is_run():
+    assert set(CHECKS) == {f"checks/{path.stem}" for path in (SQL / "checks").glob("*.sql")}
+
+
+def test_all_checks_at_once(lake, tmp_path):
+    settings = Settings(lake=str(lake.root), buckets=2)
+    assert check(settings, lake).height == 0
+    spoiled = Lake(str(shutil.copytree(lake.root, tmp_path / "lake")))
+    spoiled.overwrite("shards", spoiled.read("shards").head(1))
+    found = check(settings, spoiled)
+    assert set(found["check"]) == {"derived"}
+    assert found["detail"].str.contains("2026-01").all()
 
 
 @pytest.mark.parametrize("name", step("checks/keys").reads)

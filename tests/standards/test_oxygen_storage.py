@@ -1,9 +1,9 @@
 """Oxygen storage against its worked integral.
 
-Excess oxygen flow is 0.232 * m_air * (1 - 1/lambda), 0.232 being the mass fraction of oxygen in air; integrated
-it is the oxygen stored, negative where released. Form of Brandt, Wang and Grizzle, "Dynamic modeling of a
-three-way catalyst for SI engine exhaust emission control", IEEE Trans. Control Syst. Technol. 8(5), 2000 (from
-memory). The figures are worked by hand from it; the macro under test is the one that the fuel-cut step integrates.
+Excess oxygen flow is 0.232 * m_air * (1 - 1/lambda), 0.232 being the oxygen in air by mass. Integrated,
+this is the oxygen stored, negative where released. Form of Brandt, Wang and Grizzle, "Dynamic modeling of a
+three-way catalyst for SI engine exhaust emission control", IEEE Trans. Control Syst. Technol. 8(5), 2000
+(from memory). The figures are worked by hand from it; the fuel-cut step integrates the macro under test.
 """
 
 from __future__ import annotations

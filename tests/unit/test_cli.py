@@ -11,6 +11,7 @@ from io import StringIO
 from pathlib import Path
 from typing import NamedTuple
 
+import polars as pl
 import pytest
 import typer
 from rich.console import Console
@@ -21,7 +22,18 @@ from pipeline.exports.outcome import IngestProgress, IngestSummary
 from pipeline.settings import PROJECT
 from tests.golden.sample import NOW, WEEK, Job, fleet, small_job, week_list
 
-COMMANDS = ("ingest", "derive", "rank", "nightly", "weekly", "backtest", "coverage", "why", "simulate")
+COMMANDS = (
+    "ingest",
+    "derive",
+    "rank",
+    "nightly",
+    "weekly",
+    "backtest",
+    "check",
+    "coverage",
+    "why",
+    "simulate",
+)
 READINGS = "unit_id,ts,rpm,coolant_degc\nV1,2026-03-30T08:00:00Z,800,90\nV1,2026-03-30T08:00:01Z,820,90\n"
 CONTROL = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f]")
 
@@ -274,6 +286,19 @@ def test_paths_of_the_command_line_are_read(run: Run, job: Job, tmp_path: Path) 
     said = run("--config", job.config, "ingest", other)
     assert said.out.startswith(f"{other}: readings, 2 rows in")
     assert set(job.lake.read("readings")["unit_id"]) == {"V9"}
+
+
+def test_check_of_a_sound_lake_is_0_and_of_an_unsound_one_3(run: Run, job: Job) -> None:
+    assert run("--config", job.config, "ingest").code == 0
+    assert run("--config", job.config, "derive").code == 0
+    sound = run("--config", job.config, "check")
+    assert sound.code == 0
+    assert re.fullmatch(r"\d checks, 0 rows that cannot be right\n", sound.out)
+    exports = job.lake.read("exports")
+    job.lake.overwrite("exports", exports.with_columns(rows_in=pl.col("rows_in") + 1))
+    unsound = run("--config", job.config, "check")
+    assert unsound.code == 3
+    assert unsound.out.startswith("balance: ")
 
 
 def test_coverage_counts_every_component_of_the_list(run: Run, small: Job, tmp_path: Path) -> None:

@@ -1,0 +1,64 @@
+"""Bias indicators: the smaller of what the trims do and what the downstream sensor says, in per cent of fuel."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import polars as pl
+import pytest
+
+from models.bias import with_bias
+
+WEEK = date(2026, 1, 5)
+SCALES = {"reference_v": 0.70, "rich_pct_per_v": 50.0, "lean_pct_per_v": 20.0}
+
+
+def weeks(trim_pct: float | None, rear_v: float | None, bank: int = 1) -> pl.DataFrame:
+    rows = [(f"BANK{bank}", "trim_pct", trim_pct, 400), (f"B{bank}S2", "down_level_v", rear_v, 250)]
+    return pl.DataFrame(
+        [
+            {"unit_id": "V1", "component": component, "data_week": WEEK, "indicator": name, "value": value,
+             "samples": samples, "days": 3}
+            for component, name, value, samples in rows
+            if value is not None
+        ]
+    )
+
+
+def bias(*given: object, **more: object) -> dict[str, float]:
+    made = with_bias(weeks(*given, **more), **SCALES)
+    return {row["indicator"]: row["value"] for row in made.iter_rows(named=True) if "bias" in row["indicator"]}
+
+
+def test_fuel_added_and_rich_behind_is_a_lean_bias():
+    # +8 % of fuel, 0.1 V above the reference answers to 5 %: 5 % is what only a bias explains.
+    assert bias(8.0, 0.80)["lean_bias_pct"] == pytest.approx(5.0)
+    assert bias(3.0, 0.80)["lean_bias_pct"] == pytest.approx(3.0)
+
+
+def test_fuel_taken_away_and_lean_behind_is_a_rich_bias():
+    assert bias(-8.0, 0.40)["rich_bias_pct"] == pytest.approx(6.0)
+
+
+@pytest.mark.parametrize(("trim_pct", "rear_v"), [(15.0, 0.70), (15.0, 0.30), (0.0, 0.85), (-15.0, 0.75)])
+def test_what_mixture_or_downstream_sensor_alone_explain_is_no_bias(trim_pct: float, rear_v: float):
+    # A vacuum leak adds fuel and leaves the downstream sensor where it was; a true lack of fuel makes it lean.
+    made = bias(trim_pct, rear_v)
+    assert made["lean_bias_pct"] <= 1e-9
+    assert made["rich_bias_pct"] <= 1e-9
+
+
+def test_a_missing_side_says_nothing_and_banks_are_kept_apart():
+    assert bias(8.0, None) == {}
+    assert bias(None, 0.8) == {}
+    both = pl.concat([weeks(8.0, 0.80, bank=2), weeks(0.0, 0.70)])
+    made = with_bias(both, **SCALES).filter(pl.col("indicator") == "lean_bias_pct")
+    assert dict(made.select("component", "value").iter_rows()) == pytest.approx({"B1S1": 0.0, "B2S1": 5.0})
+    assert set(made["samples"]) == {250}
+
+
+def test_the_input_is_left_as_it_was():
+    given = weeks(8.0, 0.8)
+    before = given.clone()
+    with_bias(given, **SCALES)
+    assert given.equals(before)

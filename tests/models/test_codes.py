@@ -1,0 +1,77 @@
+"""Codes and on-board tests by component: what is known of a part, and not of the one before it."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+import polars as pl
+import pytest
+
+from models.codes import bank_of, codes_by_component, newest_margins, part_of
+
+SEEN = datetime(2026, 3, 1, 9, tzinfo=UTC)
+NO_FITS = pl.DataFrame(schema={"unit_id": pl.String, "component": pl.String, "fitted_on": pl.Date})
+
+
+def fitted_on(component: str, day: date) -> pl.DataFrame:
+    return pl.DataFrame({"unit_id": ["V1"], "component": [component], "fitted_on": [day]})
+
+
+def active(*rows: tuple[str, str, bool]) -> pl.DataFrame:
+    return pl.DataFrame(
+        [
+            {"unit_id": "V1", "position": position, "code": code, "title": "slow response", "role": "sensor",
+             "confirmed": confirmed, "last_seen_at": SEEN}
+            for code, position, confirmed in rows
+        ]
+    )
+
+
+def results(*rows: tuple[int, int, datetime, float]) -> pl.DataFrame:
+    return pl.DataFrame(
+        [{"unit_id": "V1", "obdmid": mid, "tid": tid, "ts": ts, "margin": margin} for mid, tid, ts, margin in rows],
+        schema_overrides={"obdmid": pl.Int32, "tid": pl.Int32},
+    )
+
+
+def test_confirmed_codes_come_first_and_pending_ones_say_so():
+    made = codes_by_component(active(("P0133", "B1S1", False), ("P2195", "B1S1", True)), NO_FITS)
+    assert made.height == 1
+    assert made["code_confirmed"].item()
+    assert made["code_words"].item() == "P2195 slow response, P0133 slow response (pending)"
+
+
+def test_a_code_last_seen_before_the_part_was_fitted_speaks_of_another_part():
+    given = active(("P0133", "B1S1", True), ("P0136", "B1S2", True))
+    assert codes_by_component(given, fitted_on("B1S1", date(2026, 3, 4)))["component"].to_list() == ["B1S2"]
+    assert codes_by_component(given, fitted_on("B1S1", date(2026, 2, 20))).height == 2
+
+
+@pytest.mark.parametrize(
+    ("obdmid", "component"),
+    # Monitor ids of SAE J1979-DA: sensors 01-08, heaters 41-48, catalysts 21 and 22.
+    [(0x01, "B1S1"), (0x02, "B1S2"), (0x05, "B2S1"), (0x42, "B1S2"), (0x45, "B2S1"), (0x21, "CAT1"), (0x22, "CAT2")],
+)
+def test_monitor_ids_name_their_component(obdmid: int, component: str):
+    made = newest_margins(results((obdmid, 0x80, SEEN, 0.4)), NO_FITS)
+    assert made.row(0) == ("V1", component, 0.4)
+
+
+def test_the_newest_result_of_each_test_counts_and_the_smallest_of_them():
+    earlier = datetime(2026, 2, 1, tzinfo=UTC)
+    made = newest_margins(
+        results((0x01, 0x05, earlier, -0.5), (0x01, 0x05, SEEN, 0.6), (0x01, 0x06, earlier, 0.2)), NO_FITS
+    )
+    assert made["margin"].to_list() == [0.2]
+    assert newest_margins(results((0xA2, 0x0C, SEEN, 0.1)), NO_FITS).is_empty()
+
+
+def test_a_result_from_before_the_part_was_fitted_is_not_its_own():
+    given = results((0x01, 0x05, SEEN, -0.5))
+    assert newest_margins(given, fitted_on("B1S1", date(2026, 3, 4))).is_empty()
+
+
+def test_bank_and_part_of_every_component():
+    frame = pl.DataFrame({"component": ["B1S1", "B2S2", "CAT2", "BANK1", "UNIT"]})
+    made = frame.select(bank=bank_of(pl.col("component")), part=part_of(pl.col("component")))
+    assert made.rows() == [(1, "upstream"), (2, "downstream"), (2, "catalyst"), (1, ""), (0, "")]

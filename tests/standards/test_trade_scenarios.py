@@ -1,0 +1,184 @@
+"""What the trade would say of plain cases, asked of the whole judging: indicator days and codes in, scores out.
+
+The cases are common practice (upstream/downstream decision table and diagnostic order of oxygen-sensor and catalyst
+work); the figures are those a technician would read off.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline.assess import ISSUED, assess
+from pipeline.lake import Lake
+from pipeline.settings import Settings
+from pipeline.tables import table
+
+WEEK = date(2026, 3, 2)
+WEEKS = 8
+ARRIVED = datetime(2026, 11, 25, tzinfo=UTC)
+PEERS = [f"P{number:02}" for number in range(10)]
+# A narrowband vehicle in good order, as (component, indicator): value.
+HEALTHY = {
+    ("B1S1", "up_swing_v"): 0.74,
+    ("B1S1", "up_p95_v"): 0.86,
+    ("B1S1", "up_p05_v"): 0.12,
+    ("B1S1", "up_mid_share"): 0.15,
+    ("B1S1", "up_stuck_share"): 0.0,
+    ("B1S1", "up_cut_floor_v"): 0.06,
+    ("B1S1", "up_active_at_s"): 15.0,
+    ("B1S1", "stft_spread_pct"): 1.5,
+    ("B1S2", "down_level_v"): 0.70,
+    ("B1S2", "down_range_v"): 0.65,
+    ("B1S2", "down_bias_share"): 0.02,
+    ("B1S2", "down_low_share"): 0.08,
+    ("B1S2", "down_cut_moved_share"): 1.0,
+    ("B1S2", "down_cut_floor_v"): 0.08,
+    ("B1S2", "down_active_at_s"): 30.0,
+    ("CAT1", "rear_activity_v"): 0.01,
+    ("CAT1", "rear_front_variance"): 0.02,
+    ("CAT1", "recovery_s"): 11.0,
+    ("BANK1", "trim_pct"): 2.0,
+    ("BANK1", "trim_idle_pct"): 2.0,
+    ("BANK1", "trim_load_pct"): 2.0,
+    ("BANK1", "closed_loop_at_s"): 30.0,
+    ("UNIT", "warm_coolant_degc"): 90.0,
+    ("UNIT", "supply_v"): 14.1,
+    ("UNIT", "frozen_share"): 0.0,
+}
+
+
+def scores(
+    folder: Path,
+    changed: dict[tuple[str, str], float | None],
+    codes: tuple[str, ...] = (),
+    kind: str = "narrowband",
+) -> dict[str, dict]:
+    """Component -> score of a vehicle that differs from its ten peers by ``changed`` in the newest three weeks.
+
+    None stands for an indicator that is not measured.
+    """
+    lake = Lake(str(folder / "lake"))
+    days = []
+    for unit in [*PEERS, "X"]:
+        for week in range(WEEKS):
+            values = dict(HEALTHY)
+            if unit == "X" and week >= WEEKS - 3:
+                values |= changed
+            day = WEEK - timedelta(days=7 * (WEEKS - week) - 2)
+            days += [
+                {"unit_id": unit, "component": component, "day": day, "indicator": indicator, "value": value}
+                for (component, indicator), value in values.items()
+            ]
+    frame = pl.DataFrame(days).filter(pl.col("value").is_not_null()).with_columns(
+        bucket=0, month=pl.col("day").dt.strftime("%Y-%m"), samples=500, arrived_at=pl.lit(ARRIVED)
+    )
+    lake.append("indicator_days", frame.select(*table("indicator_days").columns))
+    register = pl.DataFrame(
+        {"unit_id": [*PEERS, "X"], "engine_family": "E1", "fuel": "petrol", "banks": 1, "upstream_sensor": kind}
+    )
+    lake.append("register", _filled("register", register))
+    if codes:
+        seen = datetime(2026, 2, 20, 9, tzinfo=UTC)
+        rows = pl.DataFrame({"unit_id": "X", "ts": seen, "code": list(codes), "state": "confirmed"})
+        lake.append("codes", _filled("codes", rows))
+    assess(Settings(lake=str(lake.root)), lake, WEEK, ISSUED)
+    made = lake.read("scores").filter(pl.col("unit_id") == "X")
+    return {row["component"]: row for row in made.iter_rows(named=True)}
+
+
+def _filled(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    provenance = {"export_id": pl.lit("e"), "line": pl.lit(1), "arrived_at": pl.lit(ARRIVED)}
+    empty = {column: pl.lit(None) for column in table(name).columns if column not in frame.columns}
+    return frame.with_columns(**(empty | provenance)).select(*table(name).columns)
+
+
+def test_flat_downstream_that_moves_in_fuel_cuts_is_healthy(tmp_path: Path) -> None:
+    # Rear 0.70 V flat in 20 min of cruise, down to 0.08 V within 3 s in five cuts: no alarm.
+    made = scores(tmp_path, {})
+    assert {row["status"] for row in made.values()} == {"judged"}
+    assert max(row["probability"] for row in made.values()) < 0.05
+    assert {row["mode"] for row in made.values()} == {""}
+
+
+FAILING_CATALYST = {
+    ("CAT1", "rear_front_variance"): 0.85,
+    ("CAT1", "rear_activity_v"): 0.28,
+    ("CAT1", "recovery_s"): 1.5,
+}
+
+
+def test_downstream_that_mirrors_upstream_for_three_weeks_makes_the_catalyst_suspect(tmp_path: Path) -> None:
+    # Rear/front variance ratio 0.85, trims +2 %, no leak or misfire codes, three weeks.
+    made = scores(tmp_path, FAILING_CATALYST)
+    assert (made["CAT1"]["status"], made["CAT1"]["mode"]) == ("judged", "storage")
+    assert made["CAT1"]["probability"] > 0.5
+    assert "downstream sensor and its wiring" in made["CAT1"]["rule_out_first"]
+
+
+@pytest.mark.parametrize(
+    ("codes", "changed", "because"),
+    [
+        (("P0301",), {}, "misfire"),
+        (("P0171",), {}, "trims"),
+        (("P0562",), {}, "supply"),
+        (("P0128",), {}, "thermostat"),
+        (("P0133",), {}, "upstream sensor"),
+        (("P0141",), {}, "downstream sensor"),
+        ((), {("BANK1", "trim_idle_pct"): 17.0}, "trims"),
+        ((), {("UNIT", "warm_coolant_degc"): 68.0}, "thermostat"),
+        ((), {("UNIT", "supply_v"): 11.6}, "supply"),
+        ((), {("UNIT", "frozen_share"): 0.4}, "gateway"),
+        ((), {("B1S1", "stft_spread_pct"): 8.0, ("B1S1", "up_mid_share"): 0.6}, "upstream sensor"),
+        ((), {("B1S2", "down_cut_moved_share"): 0.0, ("B1S2", "down_cut_floor_v"): 0.5}, "downstream sensor"),
+    ],
+)
+def test_catalyst_is_held_while_something_before_it_explains_the_same(
+    tmp_path: Path, codes: tuple[str, ...], changed: dict, because: str
+) -> None:
+    made = scores(tmp_path, FAILING_CATALYST | changed, codes=codes)["CAT1"]
+    assert made["status"] == "held"
+    assert because in made["reason"]
+    assert made["probability"] < 0.15
+
+
+def test_frozen_words_are_not_health(tmp_path: Path) -> None:
+    # Identical raw words while the load moves: a stale signal, neither healthy nor sick.
+    made = scores(tmp_path, {("UNIT", "frozen_share"): 0.5, ("B1S1", "up_stuck_share"): 0.5})
+    assert {row["status"] for row in made.values()} == {"held"}
+    assert all("gateway" in row["reason"] for row in made.values())
+
+
+def test_trims_far_from_zero_hold_a_flat_upstream_sensor(tmp_path: Path) -> None:
+    made = scores(tmp_path, {("B1S1", "up_stuck_share"): 0.9, ("BANK1", "trim_pct"): 18.0}, codes=("P0171",))
+    assert made["B1S1"]["status"] == "held"
+    assert "vacuum leak" in made["B1S1"]["rule_out_first"]
+
+
+def test_trims_that_the_downstream_sensor_contradicts_point_at_the_upstream_sensor(tmp_path: Path) -> None:
+    # Upstream lean, trims add fuel, rear rich: the upstream sensor reads lean, the mixture does not.
+    made = scores(tmp_path, {("BANK1", "trim_pct"): 9.0, ("B1S2", "down_level_v"): 0.86})
+    assert (made["B1S1"]["status"], made["B1S1"]["mode"]) == ("judged", "biased")
+    assert made["B1S1"]["probability"] > 0.3
+    made = scores(tmp_path / "lean", {("BANK1", "trim_pct"): 9.0, ("B1S2", "down_level_v"): 0.2})
+    assert made["B1S1"]["status"] == "held"
+    assert "the mixture is lean" in made["B1S1"]["reason"]
+
+
+def test_wide_range_sensor_at_exactly_one_is_suspect_and_its_flat_target_is_not(tmp_path: Path) -> None:
+    wide = {("B1S1", "wide_exact_share"): 0.98, ("B1S1", "wide_stuck_share"): 1.0}
+    made = scores(tmp_path, wide, kind="wide_range")["B1S1"]
+    assert (made["status"], made["mode"]) == ("judged", "stuck")
+    assert made["probability"] > 0.5
+
+
+def test_missing_signals_are_not_judged_and_name_the_signal(tmp_path: Path) -> None:
+    rear = [key for key in HEALTHY if key[0] in ("B1S2", "CAT1")]
+    made = scores(tmp_path, dict.fromkeys(rear))
+    assert made["B1S2"]["status"] == made["CAT1"]["status"] == "not_judged"
+    assert "PID 15" in made["B1S2"]["reason"]
+    assert made["B1S2"]["probability"] is None
+    assert made["B1S1"]["status"] == "judged"
