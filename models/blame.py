@@ -36,7 +36,13 @@ def read_table(table: dict) -> tuple[dict[str, dict], list[Hold]]:
     Raises:
         ValueError: an unknown field, part or fact; all problems at once.
     """
-    facts, problems = table.get("fact", {}), []
+    facts = table.get("fact", {})
+    problems = [f"[{name}] is not known" for name in sorted(set(table) - {"fact", "hold"})]
+    if not isinstance(facts, dict) or not all(isinstance(fact, dict) for fact in facts.values()):
+        raise ValueError("facts are written as tables, [fact.<name>]")
+    rows = table.get("hold", [])
+    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        raise ValueError("holds are written as tables of a list, [[hold]]")
     known: set[str] = set()
     for name, fact in facts.items():
         unknown = set(fact) - _FACT_FIELDS
@@ -53,7 +59,7 @@ def read_table(table: dict) -> tuple[dict[str, dict], list[Hold]]:
                 problems.append(f"[fact.{name}] uses {other!r}, which must stand before it")
         known.add(name)
     holds = []
-    for number, row in enumerate(table.get("hold", []), start=1):
+    for number, row in enumerate(rows, start=1):
         unknown = set(row) - _HOLD_FIELDS
         missing = {"fact", "parts", "why", "rule_out", "source"} - set(row)
         if unknown or missing:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import fields
 from pathlib import Path
 
 import polars as pl
 
 from models.blame import Hold, read_table
-from models.money import Costs, KindCosts
+from models.money import KINDS, Costs, KindCosts
 from pipeline.errors import ConfigError
 from pipeline.settings import Settings
 
@@ -57,7 +58,13 @@ def read_indicators(settings: Settings) -> pl.DataFrame:
         pl.col("limit").is_null() | (pl.col("healthy").is_null() & (pl.col("compare") != "own_past"))
     )
     problems += [f"{name!r} is judged but has no healthy value or limit" for name in unlimited["indicator"]]
-    problems += [f"{name!r} stands twice" for name in frame.filter(pl.col("indicator").is_duplicated())["indicator"]]
+    twice = frame.filter(pl.col("indicator").is_duplicated())["indicator"].unique().sort()
+    problems += [f"{name!r} stands twice" for name in twice]
+    problems += [f"{name!r} has a limit equal to its healthy value" for name in
+                 judged.filter(pl.col("limit") == pl.col("healthy"))["indicator"]]
+    # A finding is entered at a strength of 1 and left below its release.
+    unreleased = judged.filter(pl.col("release") >= 1)
+    problems += [f"release of {name!r} must lie below 1" for name in unreleased["indicator"]]
     problems += [f"{name!r} has no source" for name in frame.filter(pl.col("source").is_null())["indicator"]]
     if problems:
         raise ConfigError(f"{path}: " + "; ".join(problems))
@@ -65,8 +72,27 @@ def read_indicators(settings: Settings) -> pl.DataFrame:
 
 
 def read_codes(settings: Settings) -> pl.DataFrame:
-    """Trouble codes: code, component, role, title, source."""
-    return _read_csv(settings.config_file("codes.csv"), _CODES)
+    """Trouble codes: code, component, role, title, source.
+
+    Raises:
+        ConfigError: a cell is empty, a code or component is not written as one, or a code stands twice.
+    """
+    path = settings.config_file("codes.csv")
+    frame = _read_csv(path, _CODES)
+    empty = frame.filter(pl.any_horizontal(pl.all().is_null()))
+    odd = frame.filter(~pl.col("code").str.contains(r"^[PBCU][0-3][0-9A-F]{3}$"))
+    elsewhere = frame.filter(~pl.col("component").str.contains(r"^(B[12]S[12]|CAT[12]|BANK[12]|UNIT)$"))
+    problems = [f"{row['code']!r} has an empty cell" for row in empty.iter_rows(named=True)]
+    problems += [f"{code!r} is not written as a code, such as P0420" for code in odd["code"]]
+    problems += [
+        f"component of {row['code']!r} is {row['component']!r}; it must be such as B1S1, CAT1, BANK1 or UNIT"
+        for row in elsewhere.iter_rows(named=True)
+    ]
+    twice = frame.filter(pl.col("code").is_duplicated())["code"].unique().sort()
+    problems += [f"{code!r} stands twice" for code in twice]
+    if problems:
+        raise ConfigError(f"{path}: " + "; ".join(problems))
+    return frame
 
 
 def read_blame(settings: Settings) -> tuple[dict[str, dict], list[Hold]]:
@@ -86,11 +112,30 @@ def read_costs(settings: Settings) -> Costs:
     """
     path = settings.config_file("costs.toml")
     body = _read_toml(path)
+    problems = _wrong_amounts(body, Costs, "")
+    for kind in KINDS:
+        if isinstance(body.get(kind), dict):
+            problems += _wrong_amounts(body[kind], KindCosts, f"{kind}.")
+    if problems:
+        raise ConfigError(f"{path}: " + "; ".join(problems))
     try:
-        kinds = {kind: KindCosts(**body.pop(kind)) for kind in ("upstream", "downstream", "catalyst")}
-        return Costs(**kinds, **body)
-    except (KeyError, TypeError, ValueError) as error:
+        return Costs(**body | {kind: KindCosts(**body[kind]) for kind in KINDS})
+    except ValueError as error:
         raise ConfigError(f"{path}: {error}") from error
+
+
+def _wrong_amounts(body: dict, declared: type, where: str) -> list[str]:
+    """Entries that are missing, unknown, or of another type than the declared one."""
+    kinds = {field.name: field.type for field in fields(declared)}
+    problems = [f"{where}{name} is missing" for name in kinds if name not in body]
+    surplus = [name for name in body if name not in kinds]
+    problems += [f"{where}{name} is not known; there are {', '.join(kinds)}" for name in surplus]
+    wanted = {"float": ((int, float), "a number"), "str": (str, "text"), "KindCosts": (dict, "a table")}
+    for name in kinds.keys() & body.keys():
+        types, words = wanted[kinds[name]]
+        if not isinstance(body[name], types) or isinstance(body[name], bool):
+            problems.append(f"{where}{name} must be {words}, not {body[name]!r}")
+    return sorted(problems)
 
 
 def _read_csv(path: Path, schema: dict[str, pl.DataType]) -> pl.DataFrame:

@@ -8,6 +8,7 @@ from pathlib import Path
 from prefect import flow, task
 
 from pipeline import jobs
+from pipeline.assess import ISSUED, AssessSummary, assess
 from pipeline.derive import DeriveSummary, derive
 from pipeline.ingest import IngestSummary
 from pipeline.jobs import WeekResult
@@ -36,13 +37,21 @@ def list_task(settings: Settings) -> WeekResult:
     return jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())
 
 
+@task
+def judge_task(settings: Settings) -> AssessSummary:
+    """Judge what is known for the list to come."""
+    lake = Lake(settings.lake)
+    return assess(settings, lake, jobs.newest_week(settings, lake, datetime.now(UTC)), ISSUED)
+
+
 @flow(name="lightoff-nightly")
 def nightly_flow(config: str | None = None) -> None:
-    """Ingest and derive, as ``lightoff nightly`` does."""
+    """Ingest, derive and judge, as ``lightoff nightly`` does."""
     settings = _settings(config)
     with Lake(settings.lake).lock("nightly flow", datetime.now(UTC).isoformat()):
         ingest_task(settings, [])
         derive_task(settings)
+        judge_task(settings)
 
 
 @flow(name="lightoff-weekly")

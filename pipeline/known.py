@@ -27,13 +27,15 @@ def known_at(settings: Settings, lake: Lake, week_start: date) -> Known:
     """Tables cut at the midnight on which ``week_start`` begins in the fleet's time zone.
 
     A lake that was filled after that midnight holds history: what it says of the time before is taken as known when
-    it happened. From the lake's first ingest on, only what had arrived by the midnight counts, so that a list made
-    again later equals the one that went out.
+    it happened. From the lake's first ingest on, only what had arrived on the Monday of the list counts: the night
+    run after the midnight still brings last week's data, but nothing that came in later changes a list made again.
+    A day of readings counts as arrived when its last reading had.
     """
     midnight = midnight_of(settings, week_start)
+    issued_by = midnight_of(settings, week_start + timedelta(days=1))
     born = lake.read("exports")["arrived_at"].min()
-    alive = born is not None and born < midnight
-    arrived = (pl.col("arrived_at") < midnight) if alive else pl.lit(True)
+    alive = born is not None and born < issued_by
+    arrived = (pl.col("arrived_at") < issued_by) if alive else pl.lit(True)
     oldest = week_start - timedelta(days=7 * settings.history_weeks)
     return Known(
         days=lake.read("indicator_days", where=pl.col("day").is_between(oldest, week_start, closed="left") & arrived),

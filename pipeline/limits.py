@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import ConfigError
-from pipeline.settings import Settings
+from pipeline.settings import CONFIG, Settings
 from pipeline.signals import signals
 
 _FIELDS = {"value", "unit", "least", "most", "source"}
@@ -34,11 +34,19 @@ def read_limits(settings: Settings) -> dict[str, dict[str, Limit]]:
     path = settings.config_file("limits.toml")
     problems: list[str] = []
     result: dict[str, dict[str, Limit]] = {}
-    for section, entries in _load(path).items():
+    own = _load(path)
+    for section, entries in own.items():
         result[section] = {}
+        if not isinstance(entries, dict):
+            problems.append(f"[{section}] must be a table of limits, not {entries!r}")
+            continue
         for name, body in entries.items():
-            if set(body) != _FIELDS:
+            if not isinstance(body, dict) or set(body) != _FIELDS:
                 problems.append(f"[{section}.{name}] must have exactly {', '.join(sorted(_FIELDS))}")
+                continue
+            odd = [key for key in ("value", "least", "most") if type(body[key]) not in (int, float)]
+            if odd:
+                problems.append(f"[{section}.{name}] {', '.join(odd)} must be a number")
                 continue
             limit = Limit(
                 value=float(body["value"]),
@@ -53,9 +61,30 @@ def read_limits(settings: Settings) -> dict[str, dict[str, Limit]]:
                     f"{limit.most:g} {limit.unit}"
                 )
             result[section][name] = limit
+    if path != CONFIG / "limits.toml":
+        problems += _differing_names(own)
     if problems:
         raise ConfigError(f"{path}: " + "; ".join(problems))
     return result
+
+
+def _differing_names(own: dict) -> list[str]:
+    """What a fleet's own file lacks or has too much: it stands for the whole embedded file."""
+    wanted, found = (
+        {f"{section}.{name}" for section, entries in body.items() if isinstance(entries, dict) for name in entries}
+        for body in (_load(CONFIG / "limits.toml"), own)
+    )
+    problems = [f"[{name}] is missing" for name in sorted(wanted - found)]
+    problems += [f"[{name}] is not known" for name in sorted(found - wanted)]
+    embedded = _load(CONFIG / "limits.toml")
+    for name in sorted(wanted & found):
+        section, key = name.split(".", 1)
+        fixed, given = embedded[section][key], own[section][key]
+        if isinstance(given, dict) and any(given.get(bound) != fixed[bound] for bound in ("unit", "least", "most")):
+            problems.append(
+                f"[{name}] unit and bounds are fixed: {fixed['unit']}, {fixed['least']:g} to {fixed['most']:g}"
+            )
+    return problems
 
 
 def qualify_params(settings: Settings) -> dict[str, float]:

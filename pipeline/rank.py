@@ -41,7 +41,9 @@ def rank(settings: Settings, lake: Lake, week_start: date, series: str) -> RankS
     priced = expected_saving(judged.rename({"kind": "sensor_kind", "part": "kind"}), costs)
     callable_ = (pl.col("p28") >= least) & (pl.col("status") == "judged")
     bays = {depot: settings.bays.get(depot, settings.bays_per_depot) for depot in scores["depot"].unique()}
-    chosen = choose(priced.filter(callable_), bays).select("unit_id", "component", "rank", "chosen")
+    chosen = choose(priced.filter(callable_), bays).select(
+        "unit_id", "component", "rank", "chosen", "job_saving"
+    )
     # Below the line the order goes on by the same saving, so that every judged component has its place.
     ordered = (
         priced.join(chosen, on=["unit_id", "component"], how="left")
@@ -52,6 +54,11 @@ def rank(settings: Settings, lake: Lake, week_start: date, series: str) -> RankS
         )
         .with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64))
         .with_columns(
+            # A second job on a vehicle that is in the bay anyway does not pay the visit again.
+            expected_saving=pl.when(pl.col("chosen").fill_null(False)).then("job_saving").otherwise("expected_saving")
+        )
+        .with_columns(
+            act_cost=pl.col("wait_cost") - pl.col("expected_saving"),
             list_rank=pl.when(pl.col("chosen").fill_null(False)).then(pl.col("rank")),
             action=pl.struct("component", "mode").map_elements(
                 lambda row: action_words(row["component"], row["mode"]), return_dtype=pl.String

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
+from typing import Annotated
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, ValidationError, field_validator
@@ -20,7 +21,7 @@ class Settings(BaseSettings):
 
     model_config = SettingsConfigDict(frozen=True, extra="forbid", env_prefix="LIGHTOFF_")
 
-    lake: str = Field("lake", description="folder or object-store URI of the tables")
+    lake: str = Field("lake", min_length=1, description="folder or object-store URI of the tables")
     exports: list[str] = Field(
         [str(PROJECT / "sample_lake" / "exports")],
         description="files or folders that ingest reads when no path is named",
@@ -37,7 +38,9 @@ class Settings(BaseSettings):
         2_000_000, ge=10_000, description="most readings derived at once; more are cut into day ranges"
     )
     bays_per_depot: int = Field(8, ge=0, description="vehicles a depot can take in a week for this list")
-    bays: dict[str, int] = Field({}, description="bays of single depots that differ from bays_per_depot")
+    bays: dict[str, Annotated[int, Field(ge=0)]] = Field(
+        {}, description="bays of single depots that differ from bays_per_depot"
+    )
     history_weeks: int = Field(26, ge=4, le=104, description="weeks of indicators a list looks back on")
 
     @field_validator("time_zone")
@@ -47,6 +50,13 @@ class Settings(BaseSettings):
             ZoneInfo(value)
         except (ZoneInfoNotFoundError, ValueError) as error:
             raise ValueError(f"{value!r} is not a time zone; give an IANA name such as 'Europe/Vienna'") from error
+        return value
+
+    @field_validator("config_dir")
+    @classmethod
+    def _folder(cls, value: str) -> str:
+        if value and not Path(value).is_dir():
+            raise ValueError(f"{value!r} is no folder; the facts of the fleet would be left out")
         return value
 
     def config_file(self, name: str) -> Path:

@@ -87,6 +87,14 @@ def test_a_test_without_limits_has_no_margin():
     assert margins(results((150, 0, TOP))) == []
 
 
+def test_a_signed_scaling_ends_at_its_own_ends():
+    # Unit-and-scaling ids from 0x80 on are signed (SAE J1979-DA): 0x8000 and 0x7FFF are no limits, 0 is one of them.
+    shift = {"uasid": 0x84, "value": -0.1, "min": -0.25, "max": 0.25}
+    assert margins(results((0xFF9C, 0xFF06, 0x00FA), **shift)) == [0.6]
+    assert margins(results((0xFF9C, 0x8000, 0x7FFF), **shift)) == []
+    assert margins(results((0xFF9C, 0x8000, 0x00FA), **shift)) == [1.4]
+
+
 def test_tests_are_kept_apart():
     same = [
         results((150, 100, TOP)),

@@ -133,6 +133,11 @@ def test_own_folder_replaces_only_what_it_holds(tmp_path: Path) -> None:
             "'up_swing_v' is judged but has no healthy value or limit",
         ),
         (replaced("up_p95_v", "up_swing_v"), "'up_swing_v' stands twice"),
+        (
+            replaced("down,0.70,0.40,", "down,0.40,0.40,"),
+            "'up_swing_v' has a limit equal to its healthy value",
+        ),
+        (replaced("0.70,0.40,0.5,", "0.70,0.40,1.0,"), "release of 'up_swing_v' must lie below 1"),
         (lambda text: text + "x_v,upstream,any,weak,q,V,up,1,2,0.5,1,1,both,judge,\n", "'x_v' has no source"),
     ],
 )
@@ -161,6 +166,10 @@ def test_every_bad_indicator_is_named_at_once(tmp_path: Path) -> None:
     [
         (lambda text: "", "empty"),
         (replaced("code,component,role", "code,role,component"), "the columns must be code,"),
+        (replaced("P0036", "P0030"), "'P0030' stands twice"),
+        (replaced("P0036", "p0036"), "'p0036' is not written as a code, such as P0420"),
+        (replaced("P0030,B1S1", "P0030,B9S9"), "component of 'P0030' is 'B9S9'"),
+        (replaced("P0030,B1S1,heater", "P0030,B1S1,"), "'P0030' has an empty cell"),
     ],
 )
 def test_bad_codes_are_named(tmp_path: Path, change: Callable[[str], str], entry: str) -> None:
@@ -191,6 +200,9 @@ HOLD = '\n[[hold]]\nfact = "nobody"\nparts = ["upstream"]\nwhy = "w"\nrule_out =
             "[fact.odd] needs above, below or beyond",
         ),
         (lambda text: text + "\n[fact.", "at end of document"),
+        (lambda text: text + HOLD.replace("[[hold]]", "[[hodl]]"), "[hodl] is not known"),
+        (lambda text: "[fact]\na = 3\n", "facts are written as tables"),
+        (lambda text: "hold = 3\n", "holds are written as tables"),
     ],
 )
 def test_bad_order_of_blame_is_named(tmp_path: Path, change: Callable[[str], str], entry: str) -> None:
@@ -212,10 +224,14 @@ def test_bad_order_of_blame_is_named(tmp_path: Path, change: Callable[[str], str
             replaced("per_week = 0.01", "per_week = 2"),
             "catalyst_damage_probability_per_week must lie in 0..1",
         ),
-        (replaced("part = 140.0", "price = 140.0"), "'price'"),
-        (replaced('currency = "EUR"\n', ""), "'currency'"),
-        (lambda text: "tax = 1\n" + text, "'tax'"),
-        (without_table("catalyst"), "'catalyst'"),
+        (replaced("part = 140.0", "price = 140.0"), "upstream.part is missing; upstream.price is not known"),
+        (replaced("part = 140.0", 'part = "140"'), "upstream.part must be a number, not '140'"),
+        (replaced("part = 140.0", "part = true"), "upstream.part must be a number, not True"),
+        (replaced('currency = "EUR"', "currency = 3"), "currency must be text, not 3"),
+        (replaced('currency = "EUR"\n', ""), "currency is missing"),
+        (lambda text: "tax = 1\n" + text, "tax is not known"),
+        (without_table("catalyst"), "catalyst is missing"),
+        (lambda text: "catalyst = 3\n" + without_table("catalyst")(text), "catalyst must be a table, not 3"),
         (replaced("part = 140.0", "part = "), "line"),
     ],
 )

@@ -85,12 +85,36 @@ def test_bounds_themselves_may_be_set(tmp_path: Path, value: str) -> None:
         (lambda text: text.replace("value = 300", "value = -inf"), "value -inf s is outside 30 to 3600 s"),
         (lambda text: text.replace("value = 300", "value = nan"), "value nan s is outside 30 to 3600 s"),
         (lambda text: text.replace('unit = "s"\n', ""), "must have exactly least, most, source, unit, value"),
+        (lambda text: text.replace("least = 30", "least = 1"), "unit and bounds are fixed: s, 30 to 3600"),
+        (lambda text: text.replace("most = 3600", "most = 90000"), "unit and bounds are fixed: s, 30 to 3600"),
         (lambda text: text + "note = 1\n", "must have exactly least, most, source, unit, value"),
     ],
 )
 def test_bad_limit_is_named(tmp_path: Path, change: Callable[[str], str], entry: str) -> None:
     said = refused(tmp_path, whole(change(BODY)))
     assert "[qualify.trip_gap_s] " in said and entry in said
+
+
+@pytest.mark.parametrize(
+    ("text", "entry"),
+    [
+        ("", "[judge.list_probability] is missing"),
+        (
+            whole().replace("trip_gap_s", "trip_gep_s"),
+            "[qualify.trip_gap_s] is missing; [qualify.trip_gep_s] is not known",
+        ),
+        (
+            whole().replace("[judge.list_probability]", "[jugde.list_probability]"),
+            "[jugde.list_probability] is not known",
+        ),
+        (whole(BODY.replace("300", '"300"', 1)), "[qualify.trip_gap_s] value must be a number"),
+        (whole(BODY.replace("= 30\n", "= true\n", 1)), "[qualify.trip_gap_s] least must be a number"),
+        ("qualify = 3\n", "[qualify] must be a table of limits, not 3"),
+        ("[qualify]\ntrip_gap_s = 3\n", "[qualify.trip_gap_s] must have exactly"),
+    ],
+)
+def test_bad_file_is_named(tmp_path: Path, text: str, entry: str) -> None:
+    assert entry in refused(tmp_path, text)
 
 
 def test_every_bad_limit_is_named_at_once(tmp_path: Path) -> None:

@@ -36,7 +36,7 @@ def test_every_setting_is_described() -> None:
 
 
 def test_relative_paths_lie_beside_the_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (tmp_path / "fleet").mkdir()
+    (tmp_path / "fleet" / "own").mkdir(parents=True)
     text = 'lake = "data/lake"\nout = "../lists"\nconfig_dir = "own"\nexports = ["in", "/abs/in", "s3://bucket/in"]\n'
     path = written(tmp_path / "fleet", text)
     monkeypatch.chdir(tmp_path)
@@ -87,6 +87,9 @@ def test_settings_do_not_change() -> None:
         ('time_zone = "../etc"\n', "is not a time zone"),
         ('exports = "in"\n', "exports: Input should be a valid list"),
         ("exports = [3]\n", "exports.0: Input should be a valid string"),
+        ("[bays]\nNorth = -1\n", "bays.North: Input should be greater than or equal to 0"),
+        ('lake = ""\n', "lake: String should have at least 1 character"),
+        ('config_dir = "nowhere"\n', "nowhere' is no folder; the facts of the fleet would be left out"),
         ("lake = 3\n", "lake: Input should be a valid string"),
         ("lake = \n", "not a TOML file"),
     ],
