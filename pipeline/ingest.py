@@ -23,7 +23,7 @@ from pipeline.exports.outcome import (
 )
 from pipeline.exports.reading import REFUSED, Door, Export, read_export
 from pipeline.exports.staging import Stage
-from pipeline.exports.standing import merge_events, merge_records
+from pipeline.exports.standing import by_line, merge_events, merge_records
 from pipeline.lake import Lake
 from pipeline.settings import Settings
 from pipeline.signals import signals
@@ -222,9 +222,10 @@ class _Run:
     ) -> pl.DataFrame:
         """Merge one small table; the counts by source and fate."""
         parts = [
-            export.records.with_columns(source=pl.lit(export.source, dtype=pl.Int32))
+            records.with_columns(source=pl.lit(export.source, dtype=pl.Int32))
             for export in self._exports
-            if export.kind == name and export.records is not None and export.records.height
+            for records in export.records.get(name, [])
+            if records.height
         ]
         if not parts:
             return pl.DataFrame(schema=TALLY)
@@ -233,7 +234,7 @@ class _Run:
         key = list(table(name).key)
         lead = "ts" if "ts" in key else key[0]
         standing = self._lake.read(name, where=pl.col(lead).is_in(new[lead].unique().to_list()))
-        merged = merge(name, standing, new)
+        merged = by_line(merge(name, standing, new))
         added = merged.rows.join(standing, on=key, how="anti")
         untouched = merged.rows.join(standing, on=[*key, "export_id", "line"], how="semi")
         if added.height + untouched.height < merged.rows.height:

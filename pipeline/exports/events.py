@@ -52,7 +52,13 @@ def clean_onboard_tests(raw: pl.DataFrame) -> Cleaned:
     for name in ("value", "min", "max"):
         sieve.whole(name, 0, 0xFFFF, needed=True, into=f"{name}_raw")
     cleaned = sieve.cleaned()
-    scaled = scale(cleaned.frame)
+    frame, unknown = scaled_tests(cleaned.frame)
+    return Cleaned(frame, cleaned.rows, pl.concat([cleaned.cells, unknown]))
+
+
+def scaled_tests(raw: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Rows of table ``onboard_tests`` from raw values, and the cells whose scaling is not known."""
+    scaled = scale(raw)
     unknown = scaled.filter(~pl.col("known")).select(
         "line",
         column=pl.lit("uasid"),
@@ -62,7 +68,7 @@ def clean_onboard_tests(raw: pl.DataFrame) -> Cleaned:
     frame = scaled.drop("known").with_columns(
         has_run=(pl.col("value_raw") != 0) | (pl.col("min_raw") != 0) | (pl.col("max_raw") != 0)
     )
-    return Cleaned(frame, cleaned.rows, pl.concat([cleaned.cells, unknown]))
+    return frame, unknown
 
 
 def clean_register(raw: pl.DataFrame) -> Cleaned:

@@ -10,11 +10,15 @@ from pipeline.signals import signals
 
 @dataclass(frozen=True)
 class Kind:
-    """One input: its table, the columns that mark it, and those it may have besides."""
+    """One input: its table, the columns that mark it, and those it may have besides.
+
+    ``form`` tells readings apart: ``wide``, ``long`` or ``raw``; empty for the other inputs.
+    """
 
     name: str
     required: tuple[str, ...]
     optional: tuple[str, ...] = ()
+    form: str = ""
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -36,6 +40,10 @@ _EVENTS = (
         ("model_year", "banks", "upstream_sensor", "displacement_l", "depot", "in_service_on"),
     ),
 )
+_FORMS = (
+    Kind("readings", ("unit_id", "ts", "signal", "value"), ("unit",), form="long"),
+    Kind("readings", ("unit_id", "ts", "response"), form="raw"),
+)
 
 
 def recognise(file: str, names: list[str]) -> tuple[Kind, list[str]]:
@@ -47,10 +55,7 @@ def recognise(file: str, names: list[str]) -> tuple[Kind, list[str]]:
     present = set(names)
     kind = next((kind for kind in _EVENTS if present.issuperset(kind.required)), None)
     if kind is None:
-        sampled = tuple(name for name in signals() if name in present)
-        if not (present.issuperset(("unit_id", "ts")) and sampled):
-            raise ExportError(file, _unrecognised(names), line=1)
-        kind = Kind("readings", ("unit_id", "ts"), sampled)
+        kind = _readings(file, names)
     doubled = sorted({name for name in names if names.count(name) > 1 and name in kind.columns})
     if doubled:
         raise ExportError(
@@ -58,6 +63,21 @@ def recognise(file: str, names: list[str]) -> tuple[Kind, list[str]]:
         )
     dropped = [name for name in dict.fromkeys(names) if name not in kind.columns]
     return kind, dropped
+
+
+def _readings(file: str, names: list[str]) -> Kind:
+    """The form of readings that these columns hold."""
+    present = set(names)
+    sampled = tuple(name for name in signals() if name in present)
+    forms = [kind for kind in _FORMS if present.issuperset(kind.required)]
+    if sampled and present.issuperset(("unit_id", "ts")):
+        forms.append(Kind("readings", ("unit_id", "ts"), sampled, form="wide"))
+    if not forms:
+        raise ExportError(file, _unrecognised(names), line=1)
+    if len(forms) > 1:
+        both = " and ".join(f"{kind.form} ({', '.join(kind.columns[2:])})" for kind in forms)
+        raise ExportError(file, f"readings in more than one form: {both}; write one file a form", line=1)
+    return forms[0]
 
 
 def _unrecognised(names: list[str]) -> str:
@@ -68,5 +88,6 @@ def _unrecognised(names: list[str]) -> str:
         hint = "; the columns seem to be separated by another character than the comma"
     return (
         f"not one of the inputs: found the columns {shown}{hint}; needed are for readings: unit_id, ts and "
-        f"at least one signal; {needed}; rename the columns, or name a layout"
+        f"at least one signal, or signal and value, or response; {needed}; rename the columns, or name a "
+        "layout"
     )

@@ -89,9 +89,10 @@ def ledger(exports: list[Export], tallies: pl.DataFrame, arrived_at: datetime) -
         kept = by_fate.get((export.source, "kept"), {"rows": 0, "first_ts": None, "last_ts": None})
         duplicates = by_fate.get((export.source, "duplicate"), {"rows": 0})["rows"]
         quarantined = export.rejects.rows
-        if export.rows_in != kept["rows"] + quarantined + duplicates:
+        kept_rows = kept["rows"] + export.quiet
+        if export.rows_in != kept_rows + quarantined + duplicates:
             raise LakeError(
-                f"{export.file}: {export.rows_in} rows in, but {kept['rows']} kept, {quarantined} "
+                f"{export.file}: {export.rows_in} rows in, but {kept_rows} kept, {quarantined} "
                 f"quarantined and {duplicates} duplicates; nothing of this group was committed"
             )
         rows.append(
@@ -101,7 +102,7 @@ def ledger(exports: list[Export], tallies: pl.DataFrame, arrived_at: datetime) -
                 "kind": export.kind,
                 "bytes": export.bytes,
                 "rows_in": export.rows_in,
-                "kept": kept["rows"],
+                "kept": kept_rows,
                 "quarantined": quarantined,
                 "duplicates": duplicates,
                 "first_ts": kept["first_ts"],

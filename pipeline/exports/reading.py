@@ -10,12 +10,15 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import ExportError
+from pipeline.exports.answers import clean_answers, statements
 from pipeline.exports.csvtext import CsvSource
 from pipeline.exports.events import CLEANERS
 from pipeline.exports.kinds import Kind, recognise
+from pipeline.exports.longform import clean_long
 from pipeline.exports.parquet import ParquetSource
 from pipeline.exports.readings import Cleaned, clean_readings, wanted_types
 from pipeline.exports.rejects import Rejects
+from pipeline.exports.setups import SAID, setups
 from pipeline.exports.sources import RawBatch, Source
 from pipeline.exports.staging import Stage
 from pipeline.signals import signals
@@ -25,7 +28,11 @@ REFUSED = "refused"
 
 @dataclass
 class Export:
-    """One file of a run and what became of its rows."""
+    """One file of a run and what became of its rows.
+
+    ``records`` are rows for the small tables, by table. ``quiet`` rows are kept without any: raw answers that
+    say how the others are read.
+    """
 
     source: int
     file: str
@@ -37,7 +44,8 @@ class Export:
     signals: set[str] = field(default_factory=set)
     dropped: list[str] = field(default_factory=list)
     reason: str | None = None
-    records: pl.DataFrame | None = None
+    records: dict[str, list[pl.DataFrame]] = field(default_factory=dict)
+    quiet: int = 0
 
 
 @dataclass(frozen=True)
@@ -63,7 +71,9 @@ def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) 
         opened = _opened(path)
         kind, export.dropped = recognise(str(path), opened.names)
         export.kind = kind.name
-        if kind.name == "readings":
+        if kind.form == "raw":
+            _read_answers(opened, kind, export, door)
+        elif kind.name == "readings":
             _read_readings(opened, kind, export, door)
         else:
             _read_records(opened, kind, export, door)
@@ -91,13 +101,35 @@ def _opened(path: Path) -> Source:
 
 
 def _read_readings(opened: Source, kind: Kind, export: Export, door: Door) -> None:
-    for batch in _one_ahead(opened.batches(wanted_types(kind.columns))):
+    wanted = tuple(name for name in kind.columns if name in opened.names)
+    clean = clean_long if kind.form == "long" else clean_readings
+    for batch in _one_ahead(opened.batches(wanted_types(wanted))):
         export.rejects.add_rows(batch.rejected)
-        cleaned = clean_readings(batch.frame, door.zone, door.buckets)
-        _count(export, cleaned, batch.rows_in)
-        export.signals |= set(cleaned.frame.columns) & set(signals())
-        door.stage.add(cleaned.frame, export.source)
-        door.tick(export.file, export.rows_in)
+        _stage(export, clean(batch.frame, door.zone, door.buckets), batch.rows_in, door)
+
+
+def _read_answers(opened: Source, kind: Kind, export: Export, door: Door) -> None:
+    """Read twice: what a sensor's PID means is told by answers that may stand anywhere in the file."""
+    wanted = wanted_types(kind.columns)
+    batches = _one_ahead(opened.batches(wanted))
+    known = setups(pl.concat([pl.DataFrame(schema=SAID), *(statements(batch.frame) for batch in batches)]))
+    unused: set[int] = set()
+    for batch in _one_ahead(opened.batches(wanted)):
+        export.rejects.add_rows(batch.rejected)
+        told = clean_answers(batch.frame, known, door.zone, door.buckets)
+        for name, records in told.records.items():
+            export.records.setdefault(name, []).append(records)
+        export.quiet += told.quiet
+        unused |= told.unused
+        _stage(export, told.readings, batch.rows_in, door)
+    export.dropped += [f"PID_{number:02X}" for number in sorted(unused)]
+
+
+def _stage(export: Export, cleaned: Cleaned, rows_in: int, door: Door) -> None:
+    _count(export, cleaned, rows_in)
+    export.signals |= set(cleaned.frame.columns) & set(signals())
+    door.stage.add(cleaned.frame, export.source)
+    door.tick(export.file, export.rows_in)
 
 
 def _one_ahead(batches: Iterator[RawBatch]) -> Iterator[RawBatch]:
@@ -114,7 +146,7 @@ def _read_records(opened: Source, kind: Kind, export: Export, door: Door) -> Non
     export.rejects.add_rows(batch.rejected)
     cleaned = CLEANERS[kind.name](batch.frame)
     _count(export, cleaned, batch.rows_in)
-    export.records = cleaned.frame
+    export.records[kind.name] = [cleaned.frame]
     door.tick(export.file, export.rows_in)
 
 

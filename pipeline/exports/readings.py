@@ -35,9 +35,10 @@ def wanted_types(columns: tuple[str, ...]) -> dict[str, pl.DataType]:
     """Types a reader should try for the columns of a readings file."""
     kinds = {"float32": pl.Float32, "float64": pl.Float64}
     known = signals()
-    return {
+    wanted = {
         name: kinds[known[name].type] if name in known and name != "mil_on" else pl.String for name in columns
     }
+    return wanted | ({"value": pl.Float64} if "value" in columns else {})
 
 
 def clean_readings(raw: pl.DataFrame, zone: str, buckets: int) -> Cleaned:
@@ -48,7 +49,7 @@ def clean_readings(raw: pl.DataFrame, zone: str, buckets: int) -> Cleaned:
         zone: time zone in which days begin.
     """
     sampled = [name for name in raw.columns if name in signals()]
-    frame, rows = _keyed(raw)
+    frame, rows = keyed(raw)
     bad: list[_BadCells] = []
     columns = []
     for name in sampled:
@@ -72,26 +73,8 @@ def clean_readings(raw: pl.DataFrame, zone: str, buckets: int) -> Cleaned:
     return Cleaned(frame, rows, cells, further)
 
 
-@dataclass(frozen=True)
-class _BadCells:
-    column: str
-    bad: pl.Series
-    value: pl.Series
-    reason: pl.Series
-
-    def listed(self, lines: pl.Series, alive: pl.Series) -> tuple[pl.DataFrame, int]:
-        """The first cells at fault in rows that stay, and how many more there are."""
-        bad = self.bad & alive
-        faults = self.frame(lines).filter(bad).head(MOST_CELLS)
-        return faults, int(bad.sum()) - faults.height
-
-    def frame(self, lines: pl.Series) -> pl.DataFrame:
-        faults = pl.DataFrame({"line": lines, "value": self.value, "reason": self.reason})
-        return faults.select("line", column=pl.lit(self.column), value="value", reason="reason")
-
-
-def _keyed(raw: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Rows with a unit and an instant, and the faults of the others."""
+def keyed(raw: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Rows with a unit and an instant (UTC), and the faults of the others."""
     units = raw["unit_id"].cast(pl.String).str.strip_chars()
     instants, why = to_utc(raw["ts"])
     frame = raw.with_columns(units, instants)
@@ -108,6 +91,24 @@ def _keyed(raw: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         reason=pl.when("no_unit").then(pl.lit(NO_UNIT)).otherwise("why"),
     )
     return frame.filter(~no_unit & why.is_null()), faults
+
+
+@dataclass(frozen=True)
+class _BadCells:
+    column: str
+    bad: pl.Series
+    value: pl.Series
+    reason: pl.Series
+
+    def listed(self, lines: pl.Series, alive: pl.Series) -> tuple[pl.DataFrame, int]:
+        """The first cells at fault in rows that stay, and how many more there are."""
+        bad = self.bad & alive
+        faults = self.frame(lines).filter(bad).head(MOST_CELLS)
+        return faults, int(bad.sum()) - faults.height
+
+    def frame(self, lines: pl.Series) -> pl.DataFrame:
+        faults = pl.DataFrame({"line": lines, "value": self.value, "reason": self.reason})
+        return faults.select("line", column=pl.lit(self.column), value="value", reason="reason")
 
 
 def _checked(column: pl.Series) -> tuple[pl.Series, _BadCells | None]:

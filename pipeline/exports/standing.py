@@ -73,6 +73,33 @@ def merge_records(name: str, existing: pl.DataFrame, new: pl.DataFrame) -> Merge
     return Merged(stands.select(list(declared.columns)), _fates(rows.filter(pl.col("source") != LAKE)))
 
 
+def by_line(merged: Merged) -> Merged:
+    """One fate a line of a file, where an answer gave several records.
+
+    A line is kept if any of its records is, lost if one gave way and none was kept. What gave way of a line
+    that is not lost is listed as a cell.
+    """
+    lines = ["source", "line"]
+    if not merged.fates.select(pl.struct(lines).is_duplicated().any()).item():
+        return merged
+    order = pl.col("fate").cast(pl.String).replace_strict({"kept": 0, "lost": 1, "duplicate": 2})
+    fates = (
+        merged.fates.with_columns(order=order)
+        .sort(*lines, "order", maintain_order=True)
+        .unique(lines, keep="first", maintain_order=True)
+        .drop("order")
+    )
+    whole = fates.filter(pl.col("fate") == "lost").select(lines)
+    return Merged(
+        merged.rows,
+        fates,
+        cells=pl.concat([merged.cells, merged.lost.join(whole, on=lines, how="anti", maintain_order="left")]),
+        lost=merged.lost.join(whole, on=lines, how="semi", maintain_order="left").unique(
+            lines, keep="first", maintain_order=True
+        ),
+    )
+
+
 def _together(existing: pl.DataFrame, new: pl.DataFrame) -> pl.DataFrame:
     old = existing.with_columns(source=pl.lit(LAKE, dtype=pl.Int32))
     return pl.concat([old, new.select(old.columns)], how="vertical")
