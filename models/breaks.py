@@ -10,8 +10,8 @@ def fitted(work_orders: pl.DataFrame) -> pl.DataFrame:
 
     An inspection changes nothing, and neither does a code clear (it repairs nothing). A replacement that found no
     fault resets too: another part is in the vehicle now, whatever was wrong. What stands behind a part is seen
-    through it: a new upstream sensor resets the downstream sensor and the catalyst of its bank as well, a new
-    downstream sensor the catalyst.
+    through it: a new upstream sensor resets the downstream sensor, the catalyst and the trims of its bank as
+    well, a new downstream sensor the catalyst.
 
     Args:
         work_orders: unit_id, component, action, closed_on.
@@ -25,6 +25,7 @@ def fitted(work_orders: pl.DataFrame) -> pl.DataFrame:
     sensors = fits.filter(pl.col("component").str.contains(r"S[12]$"))
     behind = [
         upstream.with_columns(component=pl.format("B{}S2", bank)),
+        upstream.with_columns(component=pl.format("BANK{}", bank)),
         sensors.with_columns(component=pl.format("CAT{}", bank)),
     ]
     return (

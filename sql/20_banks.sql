@@ -99,6 +99,7 @@ final as (
         step_s,
         run_s,
         run_time_known,
+        reports_status as status_known,
         kind,
         running,
         cut,

@@ -43,6 +43,7 @@ starts as (
         min(run_s) filter (run_time_known) as first_run_s,
         arg_min(coolant_degc, ts) filter (coolant_degc is not null) as start_degc,
         max(run_s) as last_run_s,
+        bool_or(status_known) as status_known,
         min(run_s) filter (closed) as closed_loop_at_s,
         any_value(front_active_at_s) as front_active_at_s,
         any_value(rear_active_at_s) as rear_active_at_s,
@@ -104,6 +105,8 @@ measured as (
         median(coalesce(closed_loop_at_s, last_run_s)) as value,
         count(*) as samples
     from cool
+    -- Without a reported status closed loop is inferred from a warm engine, which says nothing of when it came.
+    where status_known
     group by unit_id, bank, day
     union all by name
     select
@@ -114,7 +117,7 @@ measured as (
         avg(cast(closed_loop_at_s is null as double)) as value,
         count(*) as samples
     from starts, params
-    where last_run_s > params.never_closed_s
+    where last_run_s > params.never_closed_s and status_known
     group by unit_id, bank, day
 ),
 

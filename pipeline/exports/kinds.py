@@ -88,6 +88,6 @@ def _unrecognised(names: list[str]) -> str:
         hint = "; the columns seem to be separated by another character than the comma"
     return (
         f"not one of the inputs: found the columns {shown}{hint}; needed are for readings: unit_id, ts and "
-        f"at least one signal, or signal and value, or response; {needed}; rename the columns, or name a "
-        "layout"
+        f"at least one signal, or signal and value, or response; {needed}; rename the "
+        "columns to these"
     )

@@ -28,14 +28,14 @@ def clean_long(raw: pl.DataFrame, zone: str, buckets: int) -> Cleaned:
         "line",
         column=pl.lit("signal"),
         value="signal",
-        reason=pl.lit("not a signal of the readings; write its canonical name, or name a layout"),
+        reason=pl.lit("not a signal of the readings; write its canonical name"),
     )
     other = judged.filter((pl.col("stated") != "") & (pl.col("stated") != pl.col("meant"))).select(
         "line",
         column=pl.lit("unit"),
         value="stated",
         reason=pl.format(
-            "unit {} where {} is in {}; convert the values, or name a layout", "stated", "signal", "meant"
+            "unit {} where {} is in {}; convert the values", "stated", "signal", "meant"
         ),
     )
     faults = pl.concat([unknown, other])

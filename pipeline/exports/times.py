@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 
 import polars as pl
 
-NO_OFFSET = "no offset; name the time zone in a layout"
+NO_OFFSET = "no offset; write the time with an offset or Z"
 NO_TIME = "no time; the row needs an instant such as 2026-01-31T08:15:00Z"
 NOT_A_TIME = "not an ISO-8601 instant such as 2026-01-31T08:15:00Z"
 NOT_PLAUSIBLE = "year outside 1996 to 2100; check the gateway's clock"

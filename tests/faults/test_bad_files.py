@@ -47,7 +47,7 @@ def test_duplicate_header_names(tmp_path: Path) -> None:
 
 def test_columns_of_no_input(tmp_path: Path) -> None:
     reason = refused(tmp_path, "a.csv", "vehicle,when,speed\n1,2,3\n")
-    assert "'vehicle'" in reason and "unit_id, ts" in reason and "layout" in reason
+    assert "'vehicle'" in reason and "unit_id, ts" in reason and "rename the columns" in reason
 
 
 def test_other_separator_is_named(tmp_path: Path) -> None:

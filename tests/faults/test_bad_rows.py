@@ -43,10 +43,10 @@ def read(tmp_path: Path, text: str | bytes, name: str = "a.csv") -> tuple[dict[s
         pytest.param("  ,2026-01-05T08:00:00Z,1,2,0.1", "unit_id", "", "no unit", id="blank unit"),
         pytest.param("V2,,1,2,0.1", "ts", "", "no time", id="no time"),
         pytest.param(
-            "V2,2026-01-05T08:00:00,1,2,0.1", "ts", "2026-01-05T08:00:00", "name the time zone", id="naive"
+            "V2,2026-01-05T08:00:00,1,2,0.1", "ts", "2026-01-05T08:00:00", "with an offset or Z", id="naive"
         ),
         pytest.param(
-            "V2,2026-01-05 08:00,1,2,0.1", "ts", "2026-01-05 08:00", "name the time zone", id="naive short"
+            "V2,2026-01-05 08:00,1,2,0.1", "ts", "2026-01-05 08:00", "with an offset or Z", id="naive short"
         ),
         pytest.param("V2,05.01.2026 08:00,1,2,0.1", "ts", "05.01.2026 08:00", "ISO-8601", id="other date"),
         pytest.param(
@@ -185,7 +185,7 @@ def test_parquet_timestamp_without_zone(tmp_path: Path) -> None:
     line = one(run(settings, lake, tmp_path / "a.parquet"))
     assert (line["rows_in"], line["quarantined"]) == (2, 2)
     assert [item[:3] for item in rejects(lake)] == [(1, "row", "ts"), (2, "row", "ts")]
-    assert "name the time zone in a layout" in reasons(lake)
+    assert "write the time with an offset or Z" in reasons(lake)
 
 
 def test_parquet_column_types(tmp_path: Path) -> None:

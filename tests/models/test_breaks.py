@@ -43,7 +43,7 @@ def test_work_on_something_else_resets_nothing():
 
 
 def test_a_new_upstream_sensor_resets_all_that_is_seen_through_it():
-    assert fits(("V1", "B2S1", "replaced", DAY)) == {("V1", part): DAY for part in ("B2S1", "B2S2", "CAT2")}
+    assert fits(("V1", "B2S1", "replaced", DAY)) == {("V1", part): DAY for part in ("B2S1", "B2S2", "BANK2", "CAT2")}
 
 
 def test_a_new_downstream_sensor_resets_the_catalyst_and_not_the_upstream_sensor():

@@ -143,7 +143,7 @@ def banks(seconds: Sequence[float], start: datetime = START, **columns: object) 
     """Samples of bank 1 in warm even closed-loop driving, settled, unless told otherwise."""
     given = (
         WARM_CRUISE
-        | {"started_at": at(seconds[0], start), "bank": 1, "kind": "narrowband", "closed": True}
+        | {"started_at": at(seconds[0], start), "bank": 1, "kind": "narrowband", "closed": True, "status_known": True}
         | {"front_ok": True, "rear_ok": True}
         | _pace(seconds)
         | columns

@@ -117,6 +117,10 @@ def test_a_short_trip_proves_no_lack_of_closed_loop():
     assert "never_closed_share" not in measured(start(closed=False))
 
 
+def test_closed_loop_that_is_only_inferred_has_no_time():
+    assert set(measured(start(status_known=False))) == {"up_active_at_s", "down_active_at_s"}
+
+
 def test_a_start_is_watched_until_midnight():
     midnight = datetime(2026, 1, 6, tzinfo=UTC)
     shift = midnight - START - timedelta(seconds=40)

@@ -45,6 +45,7 @@ HEALTHY = {
     ("BANK1", "trim_idle_pct"): 2.0,
     ("BANK1", "trim_load_pct"): 2.0,
     ("BANK1", "closed_loop_at_s"): 30.0,
+    ("BANK1", "never_closed_share"): 0.0,
     ("UNIT", "warm_coolant_degc"): 90.0,
     ("UNIT", "supply_v"): 14.1,
     ("UNIT", "frozen_share"): 0.0,
@@ -173,6 +174,17 @@ def test_wide_range_sensor_at_exactly_one_is_suspect_and_its_flat_target_is_not(
     made = scores(tmp_path, wide, kind="wide_range")["B1S1"]
     assert (made["status"], made["mode"]) == ("judged", "stuck")
     assert made["probability"] > 0.5
+
+
+def test_never_reaching_closed_loop_points_at_heater_or_thermostat_before_a_signal_fault(tmp_path: Path) -> None:
+    open_loop = {("BANK1", "never_closed_share"): 0.9, ("BANK1", "closed_loop_at_s"): 900.0}
+    flat = {("B1S1", "up_stuck_share"): 0.9}
+    made = scores(tmp_path, open_loop | flat)["B1S1"]
+    assert made["status"] == "held"
+    assert "heater" in made["rule_out_first"] and "thermostat" in made["rule_out_first"]
+    # The heater itself is what it points at, so that finding goes through.
+    made = scores(tmp_path / "heater", open_loop | {("B1S1", "up_active_at_s"): 300.0})["B1S1"]
+    assert (made["status"], made["mode"]) == ("judged", "heater")
 
 
 def test_missing_signals_are_not_judged_and_name_the_signal(tmp_path: Path) -> None:
