@@ -11,6 +11,18 @@ import polars as pl
 
 
 @dataclass(frozen=True)
+class TextForm:
+    """How a text file is cut into cells; ``absent`` are whole cells that mean "not sampled"."""
+
+    delimiter: str = ","
+    decimal: str = "."
+    thousands: str = ""
+    encoding: str = "utf-8"
+    skip_lines: int = 0
+    absent: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class RawBatch:
     """Some rows of a file.
 
