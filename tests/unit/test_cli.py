@@ -17,7 +17,8 @@ import typer
 from rich.console import Console
 
 from pipeline import cli
-from pipeline.console import say_ingested, watching
+from pipeline.arrivals import say_ingested
+from pipeline.console import watching
 from pipeline.exports.outcome import IngestProgress, IngestSummary
 from pipeline.settings import PROJECT
 from tests.golden.sample import NOW, WEEK, Job, fleet, small_job, week_list

@@ -1,0 +1,96 @@
+"""Counters that only grow: a frame whose value jumps away and is back in the next is corrupt, not a reset.
+
+Judged inside one batch and vehicle by vehicle, in the order of time. A value that stays low is a real start of the
+engine, a real clear of the codes or a new instrument, and is kept.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.exports.rejects import no_faults
+
+LONGEST_RUN = 2  # rows; three values in a row that agree are no accident of transmission
+
+
+@dataclass(frozen=True)
+class Counter:
+    """How fast a counter can grow: ``rate`` per second, and ``slack``, what rounding and time stamps may add."""
+
+    rate: float
+    slack: float
+
+
+_TOP_SPEED_KMS = 250.0 / 3600.0  # km/s: no petrol van or car of a fleet goes faster; common practice as a limiter
+# Resolution 1 s and 1 km (SAE J1979, PID $1F and $31); a gateway may stamp a value a few seconds late.
+COUNTERS = {
+    "run_time_s": Counter(rate=1.0, slack=5.0),
+    "odometer_km": Counter(rate=_TOP_SPEED_KMS, slack=1.0),
+    "distance_since_clear_km": Counter(rate=_TOP_SPEED_KMS, slack=1.0),
+}
+
+
+def without_corrupt(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The rows with corrupt cells emptied, and those cells.
+
+    Args:
+        frame: ``line``, ``unit_id``, ``ts`` and signals of one batch; a line stands once.
+    """
+    faults = []
+    for name, counter in COUNTERS.items():
+        if name not in frame.columns:
+            continue
+        found = _corrupt(frame.select("line", "unit_id", "ts", value=pl.col(name).cast(pl.Float64)), counter)
+        if not found.height:
+            continue
+        faults.append(found.with_columns(column=pl.lit(name)))
+        bad = pl.col("line").is_in(found["line"].implode())
+        frame = frame.with_columns(pl.when(~bad).then(name).alias(name))
+    columns = list(no_faults().columns)
+    return frame, pl.concat([no_faults(), *(part.select(columns) for part in faults)])
+
+
+def _corrupt(rows: pl.DataFrame, counter: Counter) -> pl.DataFrame:
+    """Line, value and reason of corrupt values."""
+    rows = rows.filter(pl.col("value").is_not_null())
+    unit, ts, value = pl.col("unit_id"), pl.col("ts"), pl.col("value")
+    ordered = ((unit > unit.shift(1)) | ((unit == unit.shift(1)) & (ts >= ts.shift(1)))).fill_null(True)
+    if not rows.select(ordered.all()).item():
+        rows = rows.sort("unit_id", "ts", "line")
+    # Away and back means that the value falls once, whether it jumped up or down.
+    if not rows.select(((unit == unit.shift(1)) & (value < value.shift(1))).any()).item():
+        return pl.DataFrame(schema={"line": pl.Int64, "value": pl.String, "reason": pl.String})
+    runs = []
+    for length in range(1, LONGEST_RUN + 1):
+        places = range(length)
+        agree = _fits(-1, length, counter)
+        apart = pl.all_horizontal(
+            ~_fits(-1, place, counter) & ~_fits(place, length, counter) for place in places
+        )
+        whole = (unit.shift(1) == unit.shift(-length)) & (unit == unit.shift(1))
+        runs.append(rows.select((whole & agree & apart).fill_null(False).alias(f"run_{length}")).to_series())
+    single, double = runs
+    bad = single | double | double.shift(1, fill_value=False)
+    words = pl.format(
+        "{} before and {} after; a corrupt frame, the counter went on", value.shift(1), value.shift(-1)
+    )
+    second = double.shift(1, fill_value=False)
+    first = double & ~single
+    words = (
+        pl.when(pl.Series("second", second))
+        .then(pl.format("{} before and {} after; a corrupt frame, the counter went on", value.shift(2), value.shift(-1)))
+        .when(pl.Series("first", first))
+        .then(pl.format("{} before and {} after; a corrupt frame, the counter went on", value.shift(1), value.shift(-2)))
+        .otherwise(words)
+    )
+    return rows.select("line", value=value.cast(pl.String), reason=words).filter(bad)
+
+
+def _fits(earlier: int, later: int, counter: Counter) -> pl.Expr:
+    """Whether the counter can have gone from one row to another, both counted from this row."""
+    value, ts = pl.col("value"), pl.col("ts")
+    grown = value.shift(-later) - value.shift(-earlier)
+    elapsed = (ts.shift(-later) - ts.shift(-earlier)).dt.total_microseconds() / 1e6
+    return (grown >= 0) & (grown <= elapsed * counter.rate + counter.slack)
