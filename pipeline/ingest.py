@@ -313,7 +313,7 @@ class _Run:
         ]
         if not parts:
             return pl.DataFrame(schema=TALLY)
-        new = pl.concat(parts)
+        new = pl.concat(parts, how="diagonal")  # answers and tables have their columns in different orders
         new = self._signed(new, name, keep=("source",))
         key = list(table(name).key)
         lead = "ts" if "ts" in key else key[0]

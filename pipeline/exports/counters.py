@@ -62,30 +62,39 @@ def _corrupt(rows: pl.DataFrame, counter: Counter) -> pl.DataFrame:
     # Away and back means that the value falls once, whether it jumped up or down.
     if not rows.select(((unit == unit.shift(1)) & (value < value.shift(1))).any()).item():
         return pl.DataFrame(schema={"line": pl.Int64, "value": pl.String, "reason": pl.String})
-    runs = []
-    for length in range(1, LONGEST_RUN + 1):
+    starts: dict[int, int] = {}
+    for length in range(LONGEST_RUN, 0, -1):
         places = range(length)
         agree = _fits(-1, length, counter)
         apart = pl.all_horizontal(
             ~_fits(-1, place, counter) & ~_fits(place, length, counter) for place in places
         )
         whole = (unit.shift(1) == unit.shift(-length)) & (unit == unit.shift(1))
-        runs.append(rows.select((whole & agree & apart).fill_null(False).alias(f"run_{length}")).to_series())
-    single, double = runs
-    bad = single | double | double.shift(1, fill_value=False)
-    words = pl.format(
-        "{} before and {} after; a corrupt frame, the counter went on", value.shift(1), value.shift(-1)
+        found = rows.select((whole & agree & apart).fill_null(False)).to_series()
+        starts |= dict.fromkeys(found.arg_true().to_list(), length)
+    return _listed(rows, starts)
+
+
+def _listed(rows: pl.DataFrame, starts: dict[int, int]) -> pl.DataFrame:
+    """Corrupt values from the runs that may be some: first row of each -> its length.
+
+    Beside a corrupt value a sound one looks corrupt too, so a run does not begin where another has just ended.
+    """
+    taken: list[tuple[int, int, int]] = []
+    end = -1
+    for start in sorted(starts):
+        if start > end + 1 or end < 0:
+            end = start + starts[start] - 1
+            taken += [(place, start - 1, end + 1) for place in range(start, end + 1)]
+    line, value = rows["line"], rows["value"]
+    at, before, after = (pl.Series([item[place] for item in taken], dtype=pl.UInt32) for place in range(3))
+    return pl.DataFrame(
+        {"line": line.gather(at), "value": value.gather(at), "before": value.gather(before), "after": value.gather(after)}
+    ).select(
+        "line",
+        pl.col("value").cast(pl.String),
+        reason=pl.format("{} before and {} after; a corrupt frame, the counter went on", "before", "after"),
     )
-    second = double.shift(1, fill_value=False)
-    first = double & ~single
-    words = (
-        pl.when(pl.Series("second", second))
-        .then(pl.format("{} before and {} after; a corrupt frame, the counter went on", value.shift(2), value.shift(-1)))
-        .when(pl.Series("first", first))
-        .then(pl.format("{} before and {} after; a corrupt frame, the counter went on", value.shift(1), value.shift(-2)))
-        .otherwise(words)
-    )
-    return rows.select("line", value=value.cast(pl.String), reason=words).filter(bad)
 
 
 def _fits(earlier: int, later: int, counter: Counter) -> pl.Expr:

@@ -25,6 +25,7 @@ from tests.golden.sample import NOW, WEEK, Job, fleet, small_job, week_list
 
 COMMANDS = (
     "ingest",
+    "quarantine",
     "derive",
     "rank",
     "nightly",
@@ -241,10 +242,14 @@ def test_ingest_says_one_whole_line_a_file(run: Run, job: Job) -> None:
         (deep / f"export_{number:02}_[red]:car:.csv").write_text(text, encoding="utf-8")
     said = run("--config", job.config, "ingest")
     lines = said.out.splitlines()
-    assert said.code == 0 and len(lines) == 16
+    assert said.code == 0 and len(lines) == 17
     assert lines[0] == (
         f"{deep / 'export_00_[red]:car:.csv'}: readings, 2 rows in, 2 kept, 0 quarantined, 0 exact duplicates, "
-        "2026-03-30 08:00 to 2026-03-30 08:00 UTC"
+        "2026-03-30 08:00 to 2026-03-30 08:00 UTC, 2 signals: rpm coolant_degc"
+    )
+    assert lines[-2] == (
+        "unknown to the register, kept: 15 vehicles: 'V1', 'V10', 'V11', 'V12', 'V13', 'V14', 'V15', 'V2', 'V3', "
+        "'V4' and 5 more"
     )
     assert lines[-1].startswith(
         "ingested 15 files (0 already read, 0 refused, 0 ignored): 30 rows in = 30 kept"
