@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -142,7 +143,9 @@ class _Run:
         if taken or (before is None and identity[0] not in self._refused):
             self._say(path, "already read" if identity[0] in self._known else "ignored", export_id=identity[0])
             return
-        export = read_export(path, len(self._exports), identity, self._door)
+        # What lay in the future when the file arrived has not become true since.
+        door = replace(self._door, arrived_at=before.row["arrived_at"]) if before is not None else self._door
+        export = read_export(path, len(self._exports), identity, door)
         if before is not None:
             why = export.reason or before.obstacle(export.kind, export.rows_in)
             if why is not None:
@@ -229,7 +232,12 @@ class _Run:
                 settled = self._settled(new)
                 merged = merge_readings(standing, filled_only(new, standing, settled))
                 self._note(merged)
-                told = merged.fates.filter(~self._settled(merged.fates)) if settled.any() else merged.fates
+                told = merged.fates
+                if settled.any():
+                    # A cell filled later belongs to a day that is known later; its row counts already.
+                    mask = self._settled(told)
+                    spans.append(self._spans(told.filter(mask & told["changes"])).with_columns(rows=pl.lit(0, pl.Int64)))
+                    told = told.filter(~mask)
                 fates.append(tally(told))
                 spans.append(self._spans(told))
                 if writing is not None:
