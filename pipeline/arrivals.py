@@ -1,4 +1,4 @@
-"""What the command line prints of exports: the table of a run, look-alike and unknown names, and the quarantine."""
+"""What the command line prints of exports: the table of a run, names to look at, and the quarantine."""
 
 from __future__ import annotations
 
@@ -119,8 +119,8 @@ def say_quarantine(console: Console, found: list[Fault]) -> None:
     rows, cells = sum(fault.rows for fault in found), sum(fault.cells for fault in found)
     say(
         console,
-        f"{count(len(found), 'reason', 'reasons')}: {rows:,} rows and {cells:,} cells that could not be used; after "
-        "mending a layout or a setting, `lightoff quarantine retry` reads their files again",
+        f"{count(len(found), 'reason', 'reasons')}: {rows:,} rows and {cells:,} cells that could not be used; "
+        "after mending a layout or a setting, `lightoff quarantine retry` reads their files again",
     )
 
 
@@ -134,8 +134,9 @@ def say_retried(console: Console, summary: IngestSummary) -> bool:
         say(console, f"refused: {plain(row['file'])}: {plain(row['reason'] or '')}")
     say(
         console,
-        f"read {count(read.height, 'file', 'files')} again, {refused.height} refused: of their {read['rows_in'].sum():,} "
-        f"rows {read['kept'].sum():,} are kept now, {read['quarantined'].sum():,} quarantined and "
+        f"read {count(read.height, 'file', 'files')} again, {refused.height} refused: of their "
+        f"{read['rows_in'].sum():,} rows {read['kept'].sum():,} are kept now, "
+        f"{read['quarantined'].sum():,} quarantined and "
         f"{read['duplicates'].sum():,} exact duplicates; values kept before were not rewritten",
     )
     return refused.height > 0 or bool(read["quarantined"].sum())

@@ -155,7 +155,8 @@ class _Run:
             export.before = before
             before.settled(export.rejects, readings=export.kind == "readings")
             for name, parts in export.records.items():
-                export.records[name] = [part.filter(pl.col("line").is_in(before.lines.implode())) for part in parts]
+                wanted = pl.col("line").is_in(before.lines.implode())
+                export.records[name] = [part.filter(wanted) for part in parts]
         self._exports.append(export)
 
     def _say(self, path: Path, status: str, **more: object) -> None:
@@ -236,7 +237,8 @@ class _Run:
                 if settled.any():
                     # A cell filled later belongs to a day that is known later; its row counts already.
                     mask = self._settled(told)
-                    spans.append(self._spans(told.filter(mask & told["changes"])).with_columns(rows=pl.lit(0, pl.Int64)))
+                    filled = self._spans(told.filter(mask & told["changes"]))
+                    spans.append(filled.with_columns(rows=pl.lit(0, pl.Int64)))
                     told = told.filter(~mask)
                 fates.append(tally(told))
                 spans.append(self._spans(told))

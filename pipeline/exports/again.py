@@ -30,10 +30,12 @@ class Before:
     def obstacle(self, kind: str, rows_in: int) -> str | None:
         """Why the file cannot be read again, None where it can."""
         if kind != self.row["kind"]:
-            return f"it was read as {self.row['kind']} before and would be {kind} now; what the lake holds of it stays"
+            was = self.row["kind"]
+            return f"it was read as {was} before and would be {kind} now; what the lake holds of it stays"
         if rows_in != self.row["rows_in"]:
             return (
-                f"it would be cut into {rows_in:,} rows and had {self.row['rows_in']:,}; what the lake holds of it stays"
+                f"it would be cut into {rows_in:,} rows and had {self.row['rows_in']:,}; "
+                "what the lake holds of it stays"
             )
         return None
 
@@ -42,7 +44,8 @@ class Before:
 
         Of readings, empty cells are read again; of the small tables they are not, and stay noted.
         """
-        cells = self.quarantine.filter((pl.col("scope") == "cell") & ~pl.col("line").is_in(self.lines.implode()))
+        cells = self.quarantine.filter(pl.col("scope") == "cell")
+        cells = cells.filter(~pl.col("line").is_in(self.lines.implode()))
         if readings:
             cells = cells.filter(pl.col("reason").str.contains(_MERGED))
         rejects.settle(self.lines, cells.select(list(FAULTS)), keep_cells=readings)

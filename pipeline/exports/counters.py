@@ -39,10 +39,10 @@ def without_corrupt(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         frame: ``line``, ``unit_id``, ``ts`` and signals of one batch; a line stands once.
     """
     faults = []
-    for name, counter in COUNTERS.items():
-        if name not in frame.columns:
-            continue
-        found = _corrupt(frame.select("line", "unit_id", "ts", value=pl.col(name).cast(pl.Float64)), counter)
+    names = [name for name in COUNTERS if name in frame.columns]
+    rows = _ordered(frame.select("line", "unit_id", "ts", *names)) if names else frame
+    for name in names:
+        found = _corrupt(rows.select("line", "unit", "ts", value=pl.col(name).cast(pl.Float64)), COUNTERS[name])
         if not found.height:
             continue
         faults.append(found.with_columns(column=pl.lit(name)))
@@ -52,13 +52,21 @@ def without_corrupt(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     return frame, pl.concat([no_faults(), *(part.select(columns) for part in faults)])
 
 
+def _ordered(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows vehicle by vehicle in the order of time; ``unit`` is a number, which sorts much faster than text."""
+    rows = rows.with_columns(unit=pl.col("unit_id").cast(pl.Categorical).to_physical())
+    later = (pl.col("unit") != pl.col("unit").shift(1)) | (pl.col("ts") >= pl.col("ts").shift(1))
+    begins = (pl.col("unit") != pl.col("unit").shift(1)).sum() + 1
+    if rows.select(later.all() & (begins <= pl.col("unit").n_unique())).item():
+        return rows
+    keys = ["unit"] if rows["ts"].is_sorted() else ["unit", "ts"]
+    return rows.sort(keys, maintain_order=True)
+
+
 def _corrupt(rows: pl.DataFrame, counter: Counter) -> pl.DataFrame:
     """Line, value and reason of corrupt values."""
     rows = rows.filter(pl.col("value").is_not_null())
-    unit, ts, value = pl.col("unit_id"), pl.col("ts"), pl.col("value")
-    ordered = ((unit > unit.shift(1)) | ((unit == unit.shift(1)) & (ts >= ts.shift(1)))).fill_null(True)
-    if not rows.select(ordered.all()).item():
-        rows = rows.sort("unit_id", "ts", "line")
+    unit, value = pl.col("unit"), pl.col("value")
     # Away and back means that the value falls once, whether it jumped up or down.
     if not rows.select(((unit == unit.shift(1)) & (value < value.shift(1))).any()).item():
         return pl.DataFrame(schema={"line": pl.Int64, "value": pl.String, "reason": pl.String})
@@ -88,9 +96,8 @@ def _listed(rows: pl.DataFrame, starts: dict[int, int]) -> pl.DataFrame:
             taken += [(place, start - 1, end + 1) for place in range(start, end + 1)]
     line, value = rows["line"], rows["value"]
     at, before, after = (pl.Series([item[place] for item in taken], dtype=pl.UInt32) for place in range(3))
-    return pl.DataFrame(
-        {"line": line.gather(at), "value": value.gather(at), "before": value.gather(before), "after": value.gather(after)}
-    ).select(
+    found = {"value": value.gather(at), "before": value.gather(before), "after": value.gather(after)}
+    return pl.DataFrame({"line": line.gather(at)} | found).select(
         "line",
         pl.col("value").cast(pl.String),
         reason=pl.format("{} before and {} after; a corrupt frame, the counter went on", "before", "after"),

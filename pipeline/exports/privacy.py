@@ -1,4 +1,4 @@
-"""What must not pass the door: vehicle identification numbers, and the text of rows with columns that are not kept."""
+"""What must not pass the door: vehicle identification numbers, and text of columns that are not kept."""
 
 from __future__ import annotations
 
@@ -53,13 +53,12 @@ def guarded(batch: RawBatch, hide: bool, vins: Vins) -> tuple[RawBatch, int]:
 def hidden(rejected: pl.DataFrame) -> pl.DataFrame:
     """Faults of rows that could not be cut into cells, with the number of their cells in place of their text."""
     cells = pl.col("reason").str.extract(r"^(\d+) cells where")
-    return rejected.with_columns(
-        value=pl.when(cells.is_null()).then(pl.lit(_NOT_SHOWN)).otherwise(pl.format("{} cells; {}", cells, pl.lit(_NOT_SHOWN)))
-    )
+    counted = pl.format("{} cells; {}", cells, pl.lit(_NOT_SHOWN))
+    return rejected.with_columns(value=pl.when(cells.is_null()).then(pl.lit(_NOT_SHOWN)).otherwise(counted))
 
 
 def guarded_records(frame: pl.DataFrame, vins: Vins) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Rows of a small table with free text masked and ``vin`` as ``vin_hash``; cells of it that are no such number."""
+    """Rows of a small table with free text masked and ``vin`` as ``vin_hash``; cells that are no such number."""
     free = [
         name
         for name, kind in frame.schema.items()

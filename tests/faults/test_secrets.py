@@ -1,4 +1,4 @@
-"""Nothing that is not to be kept passes the door: every byte of the lake and of what the commands print is searched."""
+"""Nothing that is not to be kept passes the door: every byte of the lake and of what is printed is searched."""
 
 from __future__ import annotations
 

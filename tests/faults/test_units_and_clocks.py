@@ -1,4 +1,4 @@
-"""Odd vehicle numbers, wrong clocks and corrupt counters: what is kept, what is set apart and what is said of it."""
+"""Odd vehicle numbers, wrong clocks and corrupt counters: what is kept, what is set apart, what is said."""
 
 from __future__ import annotations
 
