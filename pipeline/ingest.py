@@ -11,7 +11,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import ConfigError, ExportError
-from pipeline.exports.again import Before, filled_only, joined_spans, overtaken
+from pipeline.exports.again import Before, filled_only, joined_spans, overtaken, settled_rows
 from pipeline.exports.finding import find_exports, fingerprint
 from pipeline.exports.merging import Merged, merge_readings
 from pipeline.exports.names import alike
@@ -225,18 +225,19 @@ class _Run:
         One package is written while the next is merged: they have no partition in common.
         """
         fates, spans = [pl.DataFrame(schema=TALLY)], [table("export_spans").empty()]
+        again = {export.source: export.before for export in self._exports if export.before is not None}
         with ThreadPoolExecutor(max_workers=1) as writer:
             writing: Future[None] | None = None
             for package in self._packages():
                 self._tick("", int(package["rows"].sum()), doing="merging")
                 standing, new = self._standing(package), self._stage.read(package)
-                settled = self._settled(new)
+                settled = settled_rows(new, again)
                 merged = merge_readings(standing, filled_only(new, standing, settled))
                 self._note(merged)
                 told = merged.fates
                 if settled.any():
                     # A cell filled later belongs to a day that is known later; its row counts already.
-                    mask = self._settled(told)
+                    mask = settled_rows(told, again)
                     filled = self._spans(told.filter(mask & told["changes"]))
                     spans.append(filled.with_columns(rows=pl.lit(0, pl.Int64)))
                     told = told.filter(~mask)
@@ -248,15 +249,6 @@ class _Run:
             if writing is not None:
                 writing.result()
         return pl.concat(fates), pl.concat(spans)
-
-    def _settled(self, rows: pl.DataFrame) -> pl.Series:
-        """Mask of rows (``source``, ``line``) that the lake holds already of files read once more."""
-        settled = pl.lit(False)
-        for export in self._exports:
-            if export.before is not None:
-                mine = pl.col("source") == export.source
-                settled |= mine & ~pl.col("line").is_in(export.before.lines.implode())
-        return rows.select(pl.int_range(pl.len()), settled=settled)["settled"]
 
     def _write(self, merged: Merged, partitions: int) -> None:
         """Write the partitions, of those merged, that say something else than before."""

@@ -75,11 +75,9 @@ def to_read_again(lake: Lake) -> dict[str, Before]:
     wanted = pl.col("export_id").is_in(ids.implode())
     ledger = lake.read("exports", where=wanted).filter(pl.col("kind") != "refused")
     spans = lake.read("export_spans", where=wanted)
+    noted = quarantine.partition_by("export_id", as_dict=True)
+    held = spans.partition_by("export_id", as_dict=True)
     return {
-        row["export_id"]: Before(
-            row,
-            quarantine.filter(pl.col("export_id") == row["export_id"]),
-            spans.filter(pl.col("export_id") == row["export_id"]),
-        )
+        row["export_id"]: Before(row, noted[row["export_id"],], held.get((row["export_id"],), spans.clear()))
         for row in ledger.iter_rows(named=True)
     }

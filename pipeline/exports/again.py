@@ -63,6 +63,14 @@ class Before:
         }
 
 
+def settled_rows(rows: pl.DataFrame, again: dict[int, Before]) -> pl.Series:
+    """Mask of rows (``source``, ``line``) that the lake holds already; ``again`` are files read once more."""
+    settled = pl.lit(False)
+    for source, before in again.items():
+        settled |= (pl.col("source") == source) & ~pl.col("line").is_in(before.lines.implode())
+    return rows.select(pl.int_range(pl.len()), settled=settled)["settled"]
+
+
 def filled_only(new: pl.DataFrame, standing: pl.DataFrame, settled: pl.Series) -> pl.DataFrame:
     """Rows to merge where ``settled`` rows may fill empty cells of the lake and do nothing else.
 
