@@ -78,6 +78,6 @@ def to_read_again(lake: Lake) -> dict[str, Before]:
     noted = quarantine.partition_by("export_id", as_dict=True)
     held = spans.partition_by("export_id", as_dict=True)
     return {
-        row["export_id"]: Before(row, noted[row["export_id"],], held.get((row["export_id"],), spans.clear()))
+        row["export_id"]: Before(row, noted[(row["export_id"],)], held.get((row["export_id"],), spans.clear()))
         for row in ledger.iter_rows(named=True)
     }
