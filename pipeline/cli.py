@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -11,12 +12,15 @@ import polars as pl
 import typer
 
 from pipeline import jobs
+from pipeline.arrivals import say_ingested, say_quarantine, say_retried
 from pipeline.assess import ISSUED
 from pipeline.checks import CHECKS, check
-from pipeline.console import plain_console, say, say_coverage, say_derived, say_ingested, say_list, watching
+from pipeline.console import plain_console, say, say_coverage, say_derived, say_list, watching
 from pipeline.derive import derive
 from pipeline.errors import LightoffError
+from pipeline.exports.vins import KEY_NAME
 from pipeline.lake import Lake
+from pipeline.quarantine import faults
 from pipeline.report.why import explain
 from pipeline.settings import Settings, read_settings
 
@@ -48,8 +52,36 @@ def ingest(context: typer.Context, paths: Paths = None) -> None:
     """Read export files into the lake; files read before are skipped."""
     settings, lake = _open(context)
     with lake.lock("ingest", _now().isoformat()), watching(_console) as watch:
-        summary = jobs.ingest_paths(settings, lake, paths or [], _now(), watch)
+        summary = jobs.ingest_paths(settings, lake, paths or [], _now(), watch, _vin_key())
     if say_ingested(_console, summary):
+        raise typer.Exit(LOOK)
+
+
+quarantine_app = typer.Typer(invoke_without_command=True, no_args_is_help=False)
+app.add_typer(quarantine_app, name="quarantine")
+
+
+@quarantine_app.callback()
+def quarantine(
+    context: typer.Context,
+    file: Annotated[str, typer.Option(help="Only files whose path holds this text.")] = "",
+) -> None:
+    """What could not be used, by reason, with the first lines of each; `retry` reads those files again."""
+    if context.invoked_subcommand is None:
+        _, lake = _open(context)
+        say_quarantine(_console, faults(lake, file))
+
+
+@quarantine_app.command()
+def retry(context: typer.Context, paths: Paths = None) -> None:
+    """Read files with quarantined rows, or refused ones, again after a layout or a setting was mended.
+
+    Values that the lake holds are not rewritten.
+    """
+    settings, lake = _open(context)
+    with lake.lock("quarantine retry", _now().isoformat()), watching(_console) as watch:
+        summary = jobs.retry_quarantine(settings, lake, paths or [], _now(), watch, _vin_key())
+    if say_retried(_console, summary):
         raise typer.Exit(LOOK)
 
 
@@ -77,7 +109,7 @@ def nightly(context: typer.Context, paths: Paths = None) -> None:
     """Ingest, derive and judge: what runs every night."""
     settings, lake = _open(context)
     with lake.lock("nightly", _now().isoformat()), watching(_console) as watch:
-        read, derived, judged = jobs.nightly(settings, lake, paths or [], _now(), watch)
+        read, derived, judged = jobs.nightly(settings, lake, paths or [], _now(), watch, _vin_key())
     look = say_ingested(_console, read)
     say_derived(_console, derived)
     say(
@@ -95,7 +127,7 @@ def weekly(context: typer.Context, paths: Paths = None, week: Week = None) -> No
     settings, lake = _open(context)
     with lake.lock("weekly", _now().isoformat()):
         with watching(_console) as watch:
-            read = jobs.ingest_paths(settings, lake, paths or [], _now(), watch)
+            read = jobs.ingest_paths(settings, lake, paths or [], _now(), watch, _vin_key())
             derived = derive(settings, lake, watch.deriving)
         look = say_ingested(_console, read)
         say_derived(_console, derived)
@@ -201,6 +233,10 @@ def _open(context: typer.Context) -> tuple[Settings, Lake]:
 
 def _week(settings: Settings, lake: Lake, week: str | None) -> date:
     return jobs.monday(week, "--week") if week else jobs.newest_week(settings, lake, _now())
+
+
+def _vin_key() -> str | None:
+    return os.environ.get(KEY_NAME)
 
 
 def _now() -> datetime:

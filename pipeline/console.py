@@ -7,20 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import date, datetime
+from datetime import date
 
 import polars as pl
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
-from rich.table import Table
 
 from pipeline.coverage import coverage_lines, coverage_table
 from pipeline.derive import DeriveSummary
-from pipeline.ingest import IngestProgress, IngestSummary
+from pipeline.ingest import IngestProgress
 from pipeline.jobs import Watch, WeekResult
-from pipeline.report.words import plain
-
-_SHOWN_FILES = 12  # on a terminal; a log names every file
 
 
 def plain_console() -> Console:
@@ -63,58 +59,6 @@ def watching(console: Console) -> Iterator[Watch]:
             show("judging", done, total, f"list of {week_start}")
 
         yield Watch(reading, deriving, judging)
-
-
-def say_ingested(console: Console, summary: IngestSummary) -> bool:
-    """Print what became of the files read and the balance; True where something needs a look."""
-    read = summary.files.filter(pl.col("status") == "read")
-    if console.is_terminal:
-        if read.height:
-            console.print(_files_table(read.head(_SHOWN_FILES)))
-        if read.height > _SHOWN_FILES:
-            say(console, f"... and {read.height - _SHOWN_FILES} more files")
-    else:
-        for row in read.iter_rows(named=True):
-            say(console, _file_line(row))
-    for row in summary.files.filter(pl.col("status") == "refused").iter_rows(named=True):
-        reason = (row["reason"] or "").removeprefix(row["file"]).lstrip(":, ")
-        say(console, f"refused: {plain(row['file'])}: {plain(reason)}")
-    totals = summary.totals
-    say(
-        console,
-        f"ingested {totals['read']} files ({totals['already read']} already read, {totals['refused']} refused, "
-        f"{totals['ignored']} ignored): {totals['rows_in']:,} rows in = {totals['kept']:,} kept + "
-        f"{totals['quarantined']:,} quarantined + {totals['duplicates']:,} exact duplicates",
-    )
-    return totals["refused"] > 0 or totals["quarantined"] > 0
-
-
-def _files_table(read: pl.DataFrame) -> Table:
-    table = Table(box=None, pad_edge=False)
-    for name in ("file", "kind", "rows in", "kept", "quarantined", "duplicates", "first", "last"):
-        counted = name in ("rows in", "kept", "quarantined", "duplicates")
-        table.add_column(name, justify="right" if counted else "left", no_wrap=True)
-    for row in read.iter_rows(named=True):
-        table.add_row(
-            plain(row["file"].rsplit("/", 1)[-1]), row["kind"], f"{row['rows_in']:,}", f"{row['kept']:,}",
-            f"{row['quarantined']:,}", f"{row['duplicates']:,}",
-            _minute(row["first_ts"]), _minute(row["last_ts"]),
-        )
-    return table
-
-
-def _file_line(row: dict) -> str:
-    line = (
-        f"{plain(row['file'])}: {row['kind']}, {row['rows_in']:,} rows in, {row['kept']:,} kept, "
-        f"{row['quarantined']:,} quarantined, {row['duplicates']:,} exact duplicates"
-    )
-    if row["first_ts"] is None:
-        return line
-    return f"{line}, {_minute(row['first_ts'])} to {_minute(row['last_ts'])} UTC"
-
-
-def _minute(instant: datetime | None) -> str:
-    return "" if instant is None else f"{instant:%Y-%m-%d %H:%M}"
 
 
 def say_derived(console: Console, summary: DeriveSummary) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from prefect import flow, task
 from pipeline import jobs
 from pipeline.assess import ISSUED, AssessSummary, assess
 from pipeline.derive import DeriveSummary, derive
+from pipeline.exports.vins import KEY_NAME
 from pipeline.ingest import IngestSummary
 from pipeline.jobs import WeekResult
 from pipeline.lake import Lake
@@ -20,7 +22,9 @@ from pipeline.settings import Settings, read_settings
 @task(retries=2, retry_delay_seconds=30)
 def ingest_task(settings: Settings, paths: list[Path]) -> IngestSummary:
     """Read the exports."""
-    return jobs.ingest_paths(settings, Lake(settings.lake), paths, datetime.now(UTC))
+    # Read here and not handed to the task: parameters of tasks are stored.
+    key = os.environ.get(KEY_NAME)
+    return jobs.ingest_paths(settings, Lake(settings.lake), paths, datetime.now(UTC), vin_key=key)
 
 
 @task

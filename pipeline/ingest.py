@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.errors import ConfigError, ExportError
+from pipeline.exports.again import Before, filled_only, joined_spans, overtaken, settled_rows
 from pipeline.exports.finding import find_exports, fingerprint
 from pipeline.exports.merging import Merged, merge_readings
+from pipeline.exports.names import alike
 from pipeline.exports.outcome import (
     TALLY,
     IngestProgress,
@@ -24,6 +27,7 @@ from pipeline.exports.outcome import (
 from pipeline.exports.reading import REFUSED, Door, Export, read_export
 from pipeline.exports.staging import Stage
 from pipeline.exports.standing import by_line, merge_events, merge_records
+from pipeline.exports.vins import Vins, masked
 from pipeline.lake import Lake
 from pipeline.settings import Settings
 from pipeline.signals import signals
@@ -48,11 +52,18 @@ def ingest(
     paths: list[Path],
     arrived_at: datetime,
     progress: Callable[[IngestProgress], None] | None = None,
+    vin_key: str | None = None,
+    again: dict[str, Before] | None = None,
 ) -> IngestSummary:
     """Read every export under ``paths`` that the ledger does not know yet.
 
     The caller holds :meth:`Lake.lock`. Files are taken in the order of their paths and committed in groups,
     all tables of a group together or not at all.
+
+    Args:
+        vin_key: secret with which vehicle identification numbers are hashed; without one they are not kept.
+        again: read only these exports, and those refused before, once more: export id -> what the lake says of
+            it. What the lake holds of them is not rewritten; everything is committed together.
 
     Raises:
         ConfigError: the lake was begun with another time zone or bucket number; ``arrived_at`` has no zone.
@@ -63,7 +74,7 @@ def ingest(
         raise ConfigError("the time of arrival needs a time zone")
     found, ignored = find_exports(paths)
     lake.settle(settings.time_zone, settings.buckets)
-    run = _Run(settings, lake, arrived_at.astimezone(UTC), len(found), progress)
+    run = _Run(settings, lake, arrived_at.astimezone(UTC), len(found), progress, Vins(vin_key), again)
     try:
         for path in found:
             run.take(path)
@@ -71,10 +82,10 @@ def ingest(
     finally:
         run.close()
     lines = run.lines + [
-        {"file": str(path), "status": "ignored", "kind": "", "reason": "not *.csv, *.csv.gz or *.parquet"}
+        {"file": masked(str(path)), "status": "ignored", "kind": "", "reason": "not *.csv, *.csv.gz or *.parquet"}
         for path in ignored
     ]
-    return IngestSummary.of(lines)
+    return IngestSummary.of(lines, *run.names())
 
 
 class _Run:
@@ -87,11 +98,17 @@ class _Run:
         arrived_at: datetime,
         files: int,
         progress: Callable[[IngestProgress], None] | None,
+        vins: Vins,
+        again: dict[str, Before] | None,
     ) -> None:
         self._lake, self._arrived_at, self._files, self._progress = lake, arrived_at, files, progress
         self._done = 0
         self._stage = Stage(lake.root / "_staging")
-        self._door = Door(self._stage, settings.time_zone, settings.buckets, self._tick)
+        self._door = Door(
+            self._stage, settings.time_zone, settings.buckets, self._tick, arrived_at, settings.first_day, vins
+        )
+        self._again = again
+        self._units: set[str] = set()
         known = lake.scan("exports").select("export_id", "kind").collect()
         self._known = set(known.filter(pl.col("kind") != REFUSED)["export_id"])
         self._refused = set(known.filter(pl.col("kind") == REFUSED)["export_id"])
@@ -104,10 +121,13 @@ class _Run:
         try:
             identity = fingerprint(path)
         except ExportError as error:
-            self.lines.append({"file": str(path), "status": REFUSED, "kind": REFUSED, "reason": str(error)})
+            self._say(path, REFUSED, kind=REFUSED, reason=masked(str(error)))
+            return
+        if self._again is not None:
+            self._take_again(path, identity)
             return
         if identity[0] in self._known:
-            self.lines.append({"file": str(path), "status": "already read", "export_id": identity[0]})
+            self._say(path, "already read", export_id=identity[0])
         else:
             export = read_export(path, len(self._exports), identity, self._door)
             self._exports.append(export)
@@ -115,6 +135,43 @@ class _Run:
                 self._known.add(export.export_id)
         if self._stage.rows >= GROUP_ROWS:
             self.publish()
+
+    def _take_again(self, path: Path, identity: tuple[str, int]) -> None:
+        """Read one file once more if it is one of those wanted."""
+        before = (self._again or {}).get(identity[0])
+        taken = identity[0] in {export.export_id for export in self._exports}
+        if taken or (before is None and identity[0] not in self._refused):
+            self._say(path, "already read" if identity[0] in self._known else "ignored", export_id=identity[0])
+            return
+        # What lay in the future when the file arrived has not become true since.
+        door = replace(self._door, arrived_at=before.row["arrived_at"]) if before is not None else self._door
+        export = read_export(path, len(self._exports), identity, door)
+        if before is not None:
+            why = export.reason or before.obstacle(export.kind, export.rows_in)
+            if why is not None:
+                self._stage.discard(len(self._exports))
+                self._say(path, REFUSED, kind=REFUSED, reason=why)
+                return
+            export.before = before
+            before.settled(export.rejects, readings=export.kind == "readings")
+            for name, parts in export.records.items():
+                wanted = pl.col("line").is_in(before.lines.implode())
+                export.records[name] = [part.filter(wanted) for part in parts]
+        self._exports.append(export)
+
+    def _say(self, path: Path, status: str, **more: object) -> None:
+        self.lines.append({"file": masked(str(path)), "status": status, **more})
+
+    def names(self) -> tuple[list[tuple[str, ...]], list[str]]:
+        """Vehicle numbers of this run that look like others, and those that the register does not know."""
+        if not self._units:
+            return [], []
+        known = [
+            self._lake.scan(name).select(pl.col("unit_id").unique()).collect()["unit_id"]
+            for name in ("export_spans", *_MERGES)
+        ]
+        registered = set(known[1 + list(_MERGES).index("register")])
+        return alike(pl.concat(known).to_list(), self._units), sorted(self._units - registered)
 
     def publish(self) -> None:
         """Commit everything taken so far."""
@@ -125,13 +182,32 @@ class _Run:
             fates, spans = self._merge_readings()
             rows = ledger(self._exports, pl.concat([fates, *outcomes]), self._arrived_at)
             rejects = pl.concat([export.rejects.frame() for export in self._exports])
-            for name, frame in (("export_spans", spans), ("quarantine", rejects)):
-                if frame.height:
-                    self._lake.append(name, frame)
+            again = [export.before for export in self._exports if export.before is not None]
+            self._note_names(spans)
+            if again:
+                self._put_again(spans, rejects, again)
+            else:
+                for name, frame in (("export_spans", spans), ("quarantine", rejects)):
+                    if frame.height:
+                        self._lake.append(name, frame)
             self._write_ledger(rows)
         self.lines += [summary_line(row) for row in rows]
         self._stage.clear()
         self._exports = []
+
+    def _put_again(self, spans: pl.DataFrame, rejects: pl.DataFrame, again: list[Before]) -> None:
+        """Replace what two tables say of the files read once more."""
+        spans = joined_spans(pl.concat([before.spans for before in again]), spans)
+        read = pl.Series([str(before.row["export_id"]) for before in again])
+        for name, frame in (("export_spans", spans), ("quarantine", rejects)):
+            others = self._lake.read(name).filter(~pl.col("export_id").is_in(read.implode()))
+            self._lake.overwrite(name, pl.concat([others, frame]))
+
+    def _note_names(self, spans: pl.DataFrame) -> None:
+        self._units |= set(spans["unit_id"].unique())
+        for export in self._exports:
+            for records in (part for parts in export.records.values() for part in parts):
+                self._units |= set(records["unit_id"].unique())
 
     def close(self) -> None:
         """Remove what is staged."""
@@ -149,14 +225,24 @@ class _Run:
         One package is written while the next is merged: they have no partition in common.
         """
         fates, spans = [pl.DataFrame(schema=TALLY)], [table("export_spans").empty()]
+        again = {export.source: export.before for export in self._exports if export.before is not None}
         with ThreadPoolExecutor(max_workers=1) as writer:
             writing: Future[None] | None = None
             for package in self._packages():
                 self._tick("", int(package["rows"].sum()), doing="merging")
-                merged = merge_readings(self._standing(package), self._stage.read(package))
+                standing, new = self._standing(package), self._stage.read(package)
+                settled = settled_rows(new, again)
+                merged = merge_readings(standing, filled_only(new, standing, settled))
                 self._note(merged)
-                fates.append(tally(merged.fates))
-                spans.append(self._spans(merged.fates))
+                told = merged.fates
+                if settled.any():
+                    # A cell filled later belongs to a day that is known later; its row counts already.
+                    mask = settled_rows(told, again)
+                    filled = self._spans(told.filter(mask & told["changes"]))
+                    spans.append(filled.with_columns(rows=pl.lit(0, pl.Int64)))
+                    told = told.filter(~mask)
+                fates.append(tally(told))
+                spans.append(self._spans(told))
                 if writing is not None:
                     writing.result()
                 writing = writer.submit(self._write, merged, package.height)
@@ -229,11 +315,17 @@ class _Run:
         ]
         if not parts:
             return pl.DataFrame(schema=TALLY)
-        new = pl.concat(parts)
+        new = pl.concat(parts, how="diagonal")  # answers and tables have their columns in different orders
         new = self._signed(new, name, keep=("source",))
         key = list(table(name).key)
         lead = "ts" if "ts" in key else key[0]
         standing = self._lake.read(name, where=pl.col(lead).is_in(new[lead].unique().to_list()))
+        if self._again is not None and merge is merge_records:
+            read = [export.source for export in self._exports if export.before is not None]
+            gone = overtaken(name, new.filter(pl.col("source").is_in(read)), standing)
+            for (source,), faults in gone.group_by("source", maintain_order=True):
+                self._exports[source].rejects.add_rows(faults.drop("source"))
+            new = new.join(gone, on=["source", "line"], how="anti", maintain_order="left")
         merged = by_line(merge(name, standing, new))
         added = merged.rows.join(standing, on=key, how="anti")
         untouched = merged.rows.join(standing, on=[*key, "export_id", "line"], how="semi")
@@ -257,9 +349,9 @@ class _Run:
             self._exports[source].rejects.add_rows(faults.drop("source"))
 
     def _write_ledger(self, rows: list[dict[str, object]]) -> None:
-        """Append to the ledger; the row of a file that was refused before is replaced."""
+        """Append to the ledger; the row of a file that was refused, or is read once more, is replaced."""
         frame = ledger_frame(rows)
-        again = self._refused.intersection(frame["export_id"])
+        again = (self._refused | set(self._again or {})).intersection(frame["export_id"])
         if again:
             others = self._lake.read("exports").filter(~pl.col("export_id").is_in(list(again)))
             self._lake.overwrite("exports", pl.concat([others, frame]))

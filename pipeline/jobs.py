@@ -19,6 +19,7 @@ from pipeline.errors import ConfigError, LightoffError
 from pipeline.facts import read_costs
 from pipeline.ingest import IngestProgress, IngestSummary, ingest
 from pipeline.lake import Lake
+from pipeline.quarantine import to_read_again
 from pipeline.rank import RankSummary, rank
 from pipeline.report.listing import Outputs, write_outputs
 from pipeline.settings import Settings
@@ -46,17 +47,47 @@ class WeekResult:
 
 
 def ingest_paths(
-    settings: Settings, lake: Lake, paths: list[Path], now: datetime, watch: Watch = Watch()
+    settings: Settings,
+    lake: Lake,
+    paths: list[Path],
+    now: datetime,
+    watch: Watch = Watch(),
+    vin_key: str | None = None,
 ) -> IngestSummary:
-    """Read the exports of ``paths``, or those of the settings where none is given."""
-    return ingest(settings, lake, paths or [Path(path) for path in settings.exports], now, watch.reading)
+    """Read the exports of ``paths``, or those of the settings where none is given.
+
+    ``vin_key`` is the secret that hashes vehicle identification numbers; without one they are not kept.
+    """
+    return ingest(settings, lake, _paths(settings, paths), now, watch.reading, vin_key)
+
+
+def retry_quarantine(
+    settings: Settings,
+    lake: Lake,
+    paths: list[Path],
+    now: datetime,
+    watch: Watch = Watch(),
+    vin_key: str | None = None,
+) -> IngestSummary:
+    """Read once more the files of ``paths`` that were refused or have something in quarantine."""
+    again = to_read_again(lake)
+    return ingest(settings, lake, _paths(settings, paths), now, watch.reading, vin_key, again)
+
+
+def _paths(settings: Settings, paths: list[Path]) -> list[Path]:
+    return paths or [Path(path) for path in settings.exports]
 
 
 def nightly(
-    settings: Settings, lake: Lake, paths: list[Path], now: datetime, watch: Watch = Watch()
+    settings: Settings,
+    lake: Lake,
+    paths: list[Path],
+    now: datetime,
+    watch: Watch = Watch(),
+    vin_key: str | None = None,
 ) -> tuple[IngestSummary, DeriveSummary, AssessSummary]:
     """Ingest, derive, and judge what is known for the list that would be issued next."""
-    read = ingest_paths(settings, lake, paths, now, watch)
+    read = ingest_paths(settings, lake, paths, now, watch, vin_key)
     derived = derive(settings, lake, watch.deriving)
     return read, derived, assess(settings, lake, newest_week(settings, lake, now), ISSUED)
 

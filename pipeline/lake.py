@@ -46,12 +46,22 @@ class Lake:
         return self._open(name).version() if self.exists(name) else None
 
     def scan(self, name: str) -> pl.LazyFrame:
-        """The newest version as a lazy frame in declared column order and types."""
+        """The newest version as a lazy frame in declared column order and types.
+
+        A column that may be empty and was declared after the table was written is null.
+
+        Raises:
+            LakeError: the table lacks a column that may not be empty.
+        """
         declared = table(name)
         if not self.exists(name):
             return declared.empty().lazy()
-        frame = pl.scan_delta(self._open(name))
-        return frame.select(pl.col(column).cast(spec.type) for column, spec in declared.columns.items())
+        opened = self._open(name)
+        absent = self._absent(opened, declared)
+        return pl.scan_delta(opened).select(
+            pl.lit(None, dtype=spec.type).alias(column) if column in absent else pl.col(column).cast(spec.type)
+            for column, spec in declared.columns.items()
+        )
 
     def read(self, name: str, where: pl.Expr | None = None) -> pl.DataFrame:
         """The newest version as a frame in declared sort order, or only the rows that ``where`` keeps."""
@@ -237,14 +247,29 @@ class Lake:
         except (DeltaError, OSError) as error:
             raise LakeError(f"table {name!r} of {self.root} cannot be opened: {error}") from error
 
+    def _absent(self, opened: DeltaTable, declared: Table) -> set[str]:
+        """Declared columns that the table was written without."""
+        found = {field.name for field in opened.schema().fields}
+        absent = set(declared.columns) - found
+        needed = sorted(column for column in absent if not declared.columns[column].nullable)
+        if needed:
+            raise LakeError(
+                f"table {declared.name!r} of {self.root} lacks the column {', '.join(needed)}; it was written by "
+                "another version: begin another lake and ingest the exports again"
+            )
+        return absent
+
     def _commit(self, name: str, frame: pl.DataFrame, mode: str, predicate: str | None = None) -> None:
         declared: Table = table(name)
         try:
+            # Only a table written before a column was declared has to take the column in.
+            grows = self.exists(name) and bool(self._absent(self._open(name), declared))
             write_deltalake(
                 self._uri(name),
                 frame.to_arrow(),
                 mode=mode,
                 predicate=predicate,
+                schema_mode="merge" if grows else None,
                 partition_by=list(declared.partition) or None,
                 writer_properties=_WRITER,
             )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from datetime import date
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -31,6 +32,9 @@ class Settings(BaseSettings):
         "", description="folder whose limits.toml, indicators.csv, blame.toml or costs.toml replace the embedded ones"
     )
     time_zone: str = Field("UTC", description="zone in which the fleet's days and weeks begin")
+    first_day: date = Field(
+        date(2005, 1, 1), description="readings before this day are those of a clock that was reset; kept out"
+    )
     buckets: int = Field(16, ge=1, le=4096, description="hash buckets of the readings; fixed once a lake exists")
     threads: int = Field(2, ge=1, le=256, description="threads of the query engine")
     memory_limit_mb: int = Field(2000, ge=200, description="memory the query engine may use, in MB")

@@ -83,6 +83,7 @@ def clean_register(raw: pl.DataFrame) -> Cleaned:
     sieve.number("displacement_l", 0.0, 100.0, "l")
     sieve.text("depot")
     sieve.day("in_service_on", _FIRST_SERVICE, _LAST)
+    sieve.text("vin_hash")
     return sieve.cleaned()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from pipeline.errors import ExportError
@@ -37,9 +38,11 @@ _EVENTS = (
     Kind(
         "register",
         ("unit_id", "engine_family", "fuel"),
-        ("model_year", "banks", "upstream_sensor", "displacement_l", "depot", "in_service_on"),
+        ("model_year", "banks", "upstream_sensor", "displacement_l", "depot", "in_service_on", "vin"),
     ),
 )
+# A number or an instant: no column is called so.
+_DATUM = re.compile(r"^\s*[-+]?\d+([.,]\d+)?\s*$|\d{4}-\d{2}-\d{2}|\d{1,2}:\d{2}")
 _FORMS = (
     Kind("readings", ("unit_id", "ts", "signal", "value"), ("unit",), form="long"),
     Kind("readings", ("unit_id", "ts", "response"), form="raw"),
@@ -82,6 +85,12 @@ def _readings(file: str, names: list[str]) -> Kind:
 
 def _unrecognised(names: list[str]) -> str:
     needed = "; ".join(f"{kind.name}: {', '.join(kind.required)}" for kind in _EVENTS)
+    if any(_DATUM.search(name) for name in names):
+        # Values are not shown: nobody knows which of them may be kept.
+        return (
+            f"the first line holds values, not column names ({len(names)} cells); write the column names there: "
+            f"for readings unit_id, ts and at least one signal, or signal and value, or response; {needed}"
+        )
     shown = ", ".join(repr(name[:40]) for name in names[:12]) + (", .." if len(names) > 12 else "")
     hint = ""
     if len(names) == 1 and any(mark in names[0] for mark in ";\t|"):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 import polars as pl
@@ -26,6 +26,7 @@ _FILES = {
     "signals": pl.String,
     "dropped": pl.String,
     "reason": pl.String,
+    "notes": pl.String,
 }
 TALLY = {"source": pl.Int32, "fate": FATES, "rows": pl.Int64, "first_ts": _INSTANT, "last_ts": _INSTANT}
 
@@ -46,15 +47,24 @@ class IngestSummary:
     """What became of every file.
 
     ``files`` has one row a file; ``status`` is ``read``, ``already read`` (its content is in the ledger; its
-    counts are null), ``refused`` or ``ignored``.
+    counts are null), ``refused`` or ``ignored``. ``alike`` are groups of vehicle numbers, of which one at least
+    was read in this run, that look alike; ``unknown`` those read that the register does not know.
     """
 
     files: pl.DataFrame
+    alike: list[tuple[str, ...]] = field(default_factory=list)
+    unknown: list[str] = field(default_factory=list)
 
     @classmethod
-    def of(cls, lines: list[dict[str, object]]) -> IngestSummary:
+    def of(
+        cls,
+        lines: list[dict[str, object]],
+        alike: list[tuple[str, ...]] | None = None,
+        unknown: list[str] | None = None,
+    ) -> IngestSummary:
         """The summary of these lines; what a line does not say is null."""
-        return cls(pl.DataFrame(lines, schema=_FILES).sort("file", maintain_order=True))
+        files = pl.DataFrame(lines, schema=_FILES).sort("file", maintain_order=True)
+        return cls(files, alike or [], unknown or [])
 
     @property
     def totals(self) -> dict[str, int]:
@@ -90,10 +100,22 @@ def ledger(exports: list[Export], tallies: pl.DataFrame, arrived_at: datetime) -
         duplicates = by_fate.get((export.source, "duplicate"), {"rows": 0})["rows"]
         quarantined = export.rejects.rows
         kept_rows = kept["rows"] + export.quiet
+        if export.before is not None:
+            told = export.before.counts(kept_rows, quarantined, duplicates, quiet=export.quiet > 0)
+            kept_rows, duplicates = told["kept"], told["duplicates"]
         if export.rows_in != kept_rows + quarantined + duplicates:
             raise LakeError(
                 f"{export.file}: {export.rows_in} rows in, but {kept_rows} kept, {quarantined} "
                 f"quarantined and {duplicates} duplicates; nothing of this group was committed"
+            )
+        first_ts, last_ts, first_seen = kept["first_ts"], kept["last_ts"], arrived_at
+        if export.before is not None:
+            row = export.before.row
+            first_ts, last_ts = _earliest(row["first_ts"], first_ts), _latest(row["last_ts"], last_ts)
+            first_seen = row["arrived_at"]
+            export.notes.append(
+                f"read again on {arrived_at:%Y-%m-%d}: {kept_rows - row['kept']:,} more rows kept, "
+                f"{quarantined:,} of {row['quarantined']:,} still quarantined"
             )
         rows.append(
             {
@@ -105,15 +127,25 @@ def ledger(exports: list[Export], tallies: pl.DataFrame, arrived_at: datetime) -
                 "kept": kept_rows,
                 "quarantined": quarantined,
                 "duplicates": duplicates,
-                "first_ts": kept["first_ts"],
-                "last_ts": kept["last_ts"],
+                "first_ts": first_ts,
+                "last_ts": last_ts,
                 "signals": " ".join(name for name in signals() if name in export.signals),
                 "dropped": " ".join("_".join(name.split()) for name in export.dropped),
                 "reason": export.reason,
-                "arrived_at": arrived_at,
+                "notes": "; ".join(export.notes) or None,
+                # A list made again counts history from the first arrival: it stays that of the first reading.
+                "arrived_at": first_seen,
             }
         )
     return rows
+
+
+def _earliest(*instants: datetime | None) -> datetime | None:
+    return min((instant for instant in instants if instant is not None), default=None)
+
+
+def _latest(*instants: datetime | None) -> datetime | None:
+    return max((instant for instant in instants if instant is not None), default=None)
 
 
 def ledger_frame(rows: list[dict[str, object]]) -> pl.DataFrame:

@@ -5,22 +5,28 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from datetime import date, datetime
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.errors import ExportError
+from pipeline.exports.again import Before
 from pipeline.exports.answers import clean_answers, statements
+from pipeline.exports.clocks import ClockNotes, impossible
 from pipeline.exports.csvtext import CsvSource
 from pipeline.exports.events import CLEANERS
 from pipeline.exports.kinds import Kind, recognise
 from pipeline.exports.longform import clean_long
 from pipeline.exports.parquet import ParquetSource
+from pipeline.exports.plausible import judged, without
+from pipeline.exports.privacy import NO_KEY, VIN, guarded, guarded_records, replaced_note
 from pipeline.exports.readings import Cleaned, clean_readings, wanted_types
 from pipeline.exports.rejects import Rejects
 from pipeline.exports.setups import SAID, setups
 from pipeline.exports.sources import RawBatch, Source
 from pipeline.exports.staging import Stage
+from pipeline.exports.vins import Vins, masked
 from pipeline.signals import signals
 
 REFUSED = "refused"
@@ -31,7 +37,9 @@ class Export:
     """One file of a run and what became of its rows.
 
     ``records`` are rows for the small tables, by table. ``quiet`` rows are kept without any: raw answers that
-    say how the others are read.
+    say how the others are read. ``notes`` are what a person should know of the file besides; ``file`` and
+    ``dropped`` are masked where they hold an identification number. ``before`` is what the lake says of a file
+    that is read once more.
     """
 
     source: int
@@ -46,16 +54,26 @@ class Export:
     reason: str | None = None
     records: dict[str, list[pl.DataFrame]] = field(default_factory=dict)
     quiet: int = 0
+    notes: list[str] = field(default_factory=list)
+    clocks: ClockNotes = field(default_factory=ClockNotes)
+    hashed: int = 0
+    before: Before | None = None
 
 
 @dataclass(frozen=True)
 class Door:
-    """Where cleaned readings go, how days and buckets are told, and who is told of rows read."""
+    """Where cleaned readings go, how days and buckets are told, and who is told of rows read.
+
+    ``arrived_at`` and ``first_day`` bound the instants that can be; ``vins`` hashes identification numbers.
+    """
 
     stage: Stage
     zone: str
     buckets: int
     tick: Callable[[str, int], None]
+    arrived_at: datetime
+    first_day: date
+    vins: Vins
 
 
 def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) -> Export:
@@ -66,11 +84,16 @@ def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) 
         identity: export id and size in bytes.
     """
     export_id, size = identity
-    export = Export(source, str(path), export_id, size, Rejects(export_id, str(path)))
+    file = masked(str(path))
+    export = Export(source, file, export_id, size, Rejects(export_id, file))
     try:
         opened = _opened(path)
-        kind, export.dropped = recognise(str(path), opened.names)
+        kind, dropped = recognise(str(path), opened.names)
         export.kind = kind.name
+        if VIN in kind.columns and VIN in opened.names and not door.vins.keyed:
+            dropped = [name for name in dict.fromkeys(opened.names) if name in (*dropped, VIN)]
+            export.notes.append(NO_KEY)
+        export.dropped = [masked(name) for name in dropped]
         if kind.form == "raw":
             _read_answers(opened, kind, export, door)
         elif kind.name == "readings":
@@ -80,9 +103,11 @@ def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) 
         _check_unchanged(path, size)
     except ExportError as error:
         door.stage.discard(source)
-        return Export(
-            source, str(path), export_id, size, Rejects(export_id, str(path)), reason=_without_file(error)
-        )
+        reason = masked(_without_file(error))
+        return Export(source, file, export_id, size, Rejects(export_id, file), reason=reason)
+    export.notes += export.clocks.words()
+    if export.hashed:
+        export.notes.append(replaced_note(export.hashed))
     return export
 
 
@@ -103,22 +128,26 @@ def _opened(path: Path) -> Source:
 def _read_readings(opened: Source, kind: Kind, export: Export, door: Door) -> None:
     wanted = tuple(name for name in kind.columns if name in opened.names)
     clean = clean_long if kind.form == "long" else clean_readings
-    for batch in _one_ahead(opened.batches(wanted_types(wanted))):
-        export.rejects.add_rows(batch.rejected)
+    hide = bool(export.dropped)
+    for raw in _one_ahead(opened.batches(wanted_types(wanted))):
+        batch = _guarded(raw, hide, export, door)
         _stage(export, clean(batch.frame, door.zone, door.buckets), batch.rows_in, door)
 
 
 def _read_answers(opened: Source, kind: Kind, export: Export, door: Door) -> None:
     """Read twice: what a sensor's PID means is told by answers that may stand anywhere in the file."""
     wanted = wanted_types(kind.columns)
-    batches = _one_ahead(opened.batches(wanted))
+    hide = bool(export.dropped)
+    batches = (guarded(raw, hide, door.vins)[0] for raw in _one_ahead(opened.batches(wanted)))
     known = setups(pl.concat([pl.DataFrame(schema=SAID), *(statements(batch.frame) for batch in batches)]))
     unused: set[int] = set()
-    for batch in _one_ahead(opened.batches(wanted)):
-        export.rejects.add_rows(batch.rejected)
+    for raw in _one_ahead(opened.batches(wanted)):
+        batch = _guarded(raw, hide, export, door)
         told = clean_answers(batch.frame, known, door.zone, door.buckets)
         for name, records in told.records.items():
-            export.records.setdefault(name, []).append(records)
+            late = impossible(records, door.arrived_at, door.first_day)
+            export.rejects.add_rows(late)
+            export.records.setdefault(name, []).append(without(records, late))
         export.quiet += told.quiet
         unused |= told.unused
         _stage(export, told.readings, batch.rows_in, door)
@@ -126,6 +155,7 @@ def _read_answers(opened: Source, kind: Kind, export: Export, door: Door) -> Non
 
 
 def _stage(export: Export, cleaned: Cleaned, rows_in: int, door: Door) -> None:
+    cleaned = judged(cleaned, export.clocks, door.arrived_at, door.first_day)
     _count(export, cleaned, rows_in)
     export.signals |= set(cleaned.frame.columns) & set(signals())
     door.stage.add(cleaned.frame, export.source)
@@ -142,12 +172,27 @@ def _one_ahead(batches: Iterator[RawBatch]) -> Iterator[RawBatch]:
 
 
 def _read_records(opened: Source, kind: Kind, export: Export, door: Door) -> None:
-    batch = opened.records([name for name in kind.columns if name in opened.names])
-    export.rejects.add_rows(batch.rejected)
-    cleaned = CLEANERS[kind.name](batch.frame)
+    raw = opened.records([name for name in kind.columns if name in opened.names])
+    batch = _guarded(raw, bool(export.dropped) or VIN in opened.names, export, door)
+    frame, odd = guarded_records(batch.frame, door.vins)
+    cleaned = CLEANERS[kind.name](frame)
     _count(export, cleaned, batch.rows_in)
-    export.records[kind.name] = [cleaned.frame]
+    export.rejects.add_cells(without(odd, cleaned.rows))
+    records = cleaned.frame
+    if "ts" in records.columns:
+        late = impossible(records, door.arrived_at, door.first_day)
+        export.rejects.add_rows(late)
+        records = without(records, late)
+    export.records[kind.name] = [records]
     door.tick(export.file, export.rows_in)
+
+
+def _guarded(raw: RawBatch, hide: bool, export: Export, door: Door) -> RawBatch:
+    """The batch as it may be seen; rows set apart are noted."""
+    batch, hashed = guarded(raw, hide, door.vins)
+    export.rejects.add_rows(batch.rejected)
+    export.hashed += hashed
+    return batch
 
 
 def _count(export: Export, cleaned: Cleaned, rows_in: int) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.exports.vins import masked_texts
 from pipeline.tables import table
 
 MOST_CELLS = (
@@ -47,6 +48,16 @@ class Rejects:
         for column, count in (further or {}).items():
             self._cells[column] = self._cells.get(column, 0) + count
 
+    def settle(self, lines: pl.Series, stays: pl.DataFrame, keep_cells: bool) -> None:
+        """Keep of the rows only those of ``lines``; of the other lines, cells if ``keep_cells``, and ``stays``."""
+        inside = pl.col("line").is_in(lines.implode())
+        cells = pl.col("scope") == "cell"
+        self._parts = [part.filter(inside | (cells & keep_cells)) for part in self._parts]
+        self.rows = sum(part.filter(~cells).height for part in self._parts)
+        if not keep_cells:
+            self._cells = {}
+        self._parts.append(self._part(stays, "cell"))
+
     def frame(self) -> pl.DataFrame:
         """Rows of table ``quarantine``; a column with too many cells ends in a summary on line 0."""
         summaries = [
@@ -60,7 +71,10 @@ class Rejects:
             if count > MOST_CELLS
         ]
         parts = [*self._parts, self._part(pl.DataFrame(summaries, schema=FAULTS), "cell")]
-        return pl.concat(parts).select(list(table("quarantine").columns))
+        frame = pl.concat(parts).select(list(table("quarantine").columns))
+        return frame.with_columns(
+            masked_texts(frame[name], answers=name == "value") for name in ("column", "value", "reason")
+        )
 
     def _part(self, faults: pl.DataFrame, scope: str) -> pl.DataFrame:
         return faults.select(

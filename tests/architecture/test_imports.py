@@ -15,8 +15,8 @@ LAYERS = (
         "ground and maths",
         ("models.*", "lake", "query", "facts", "known", "components", "exports.*", "report.*"),
     ),
-    ("stages", ("ingest", "derive", "assess", "rank", "checks")),
-    ("edge", ("cli", "flows", "console", "jobs", "coverage")),
+    ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine")),
+    ("edge", ("cli", "flows", "console", "arrivals", "jobs", "coverage")),
 )
 STAGES = tuple(f"pipeline.{name}" for name in dict(LAYERS)["stages"])
 COUNTED = sorted(name for name in modules() if not name.startswith("sample_lake") and modules()[name].text)

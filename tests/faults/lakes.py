@@ -29,10 +29,12 @@ def fleet(folder: Path, **values: object) -> tuple[Settings, Lake]:
     return settings, Lake(settings.lake)
 
 
-def run(settings: Settings, lake: Lake, *paths: Path, at: datetime = ARRIVED) -> IngestSummary:
+def run(
+    settings: Settings, lake: Lake, *paths: Path, at: datetime = ARRIVED, vin_key: str | None = None
+) -> IngestSummary:
     """One ingest run that holds the lake."""
     with lake.lock("ingest", at.isoformat()):
-        return ingest(settings, lake, list(paths), at)
+        return ingest(settings, lake, list(paths), at, vin_key=vin_key)
 
 
 def write(path: Path, text: str | bytes) -> Path:

@@ -276,7 +276,7 @@ def test_small_tables_with_bad_rows_and_cells(tmp_path: Path) -> None:
     assert (line["kept"], line["quarantined"], line["dropped"]) == (2, 1, "vin driver_name")
     rows = content(lake, "register").rows()
     assert rows[0][1:8] == ("T12", 2017, "petrol", 1, "narrowband", 1.2, "North\nYard")
-    assert rows[1] == ("V2", "T12", None, None, None, None, None, None, None)
+    assert rows[1] == ("V2", "T12", None, None, None, None, None, None, None, None)
     cells = lake.read("quarantine").filter(pl.col("file").str.ends_with("register.csv"))
     assert cells.filter(pl.col("line") == 4)["column"].to_list() == [
         "banks", "displacement_l", "fuel", "in_service_on", "model_year", "upstream_sensor",

@@ -17,13 +17,15 @@ import typer
 from rich.console import Console
 
 from pipeline import cli
-from pipeline.console import say_ingested, watching
+from pipeline.arrivals import say_ingested
+from pipeline.console import watching
 from pipeline.exports.outcome import IngestProgress, IngestSummary
 from pipeline.settings import PROJECT
 from tests.golden.sample import NOW, WEEK, Job, fleet, small_job, week_list
 
 COMMANDS = (
     "ingest",
+    "quarantine",
     "derive",
     "rank",
     "nightly",
@@ -212,6 +214,28 @@ def test_weekly_with_quarantine_makes_its_list_and_is_3(run: Run, job: Job) -> N
     assert (Path(job.settings.out) / "2026-04-06" / "list.csv").read_text(encoding="utf-8").count("\n") == 1
 
 
+def test_quarantine_is_listed_and_read_again(run: Run, job: Job, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = Path(job.settings.exports[0]) / "readings.csv"
+    vin = "ZZZAB12CD3E456789"
+    path.write_text(READINGS + f"{vin},2026-03-30T08:00:00Z,800,90\nV1,yesterday,800,90\n", encoding="utf-8")
+    monkeypatch.delenv("LIGHTOFF_VIN_KEY", raising=False)
+    assert run("--config", job.config, "ingest").code == 3
+    said = run("--config", job.config, "quarantine")
+    assert said.code == 0 and f"  {path}:4 unit_id '(VIN)'" in said.out
+    assert said.out.splitlines()[-1].startswith("2 reasons: 2 rows and 0 cells")
+    assert run("--config", job.config, "quarantine", "--file", "other").out.startswith("0 reasons")
+    monkeypatch.setenv("LIGHTOFF_VIN_KEY", "a secret of the fleet")
+    said = run("--config", job.config, "quarantine", "retry")
+    assert said.code == 3 and vin not in said.out
+    assert said.out.splitlines()[-1] == (
+        "read 1 file again, 0 refused: of their 4 rows 3 are kept now, 1 quarantined and 0 exact duplicates; "
+        "values kept before were not rewritten"
+    )
+    path.write_text(READINGS, encoding="utf-8")
+    said = run("--config", job.config, "quarantine", "retry", path)
+    assert said.code == 0 and said.out.startswith("read 0 files again")
+
+
 def test_second_run_is_told_who_holds_the_lake(run: Run, job: Job) -> None:
     with job.lake.lock("weekly", "2026-04-06T03:00:00+00:00"):
         for words in (
@@ -240,10 +264,14 @@ def test_ingest_says_one_whole_line_a_file(run: Run, job: Job) -> None:
         (deep / f"export_{number:02}_[red]:car:.csv").write_text(text, encoding="utf-8")
     said = run("--config", job.config, "ingest")
     lines = said.out.splitlines()
-    assert said.code == 0 and len(lines) == 16
+    assert said.code == 0 and len(lines) == 17
     assert lines[0] == (
         f"{deep / 'export_00_[red]:car:.csv'}: readings, 2 rows in, 2 kept, 0 quarantined, 0 exact duplicates, "
-        "2026-03-30 08:00 to 2026-03-30 08:00 UTC"
+        "2026-03-30 08:00 to 2026-03-30 08:00 UTC, 2 signals: rpm coolant_degc"
+    )
+    assert lines[-2] == (
+        "unknown to the register, kept: 15 vehicles: 'V1', 'V10', 'V11', 'V12', 'V13', 'V14', 'V15', 'V2', 'V3', "
+        "'V4' and 5 more"
     )
     assert lines[-1].startswith(
         "ingested 15 files (0 already read, 0 refused, 0 ignored): 30 rows in = 30 kept"
@@ -449,6 +477,19 @@ def test_terminal_gets_a_table_of_a_dozen_files_and_bars() -> None:
         and "5,000 rows" in screen.getvalue()
         and f"list of {WEEK}" in screen.getvalue()
     )
+
+
+@pytest.mark.parametrize(("width", "names"), [(120, False), (240, True)])
+def test_terminal_shows_signals_and_notes(width: int, names: bool) -> None:
+    console = Console(width=width, force_terminal=True, color_system=None, record=True, markup=False)
+    line = {"status": "read", "kind": "readings", "rows_in": 2, "kept": 2, "quarantined": 0, "duplicates": 0}
+    line |= {"file": "a.csv", "signals": "rpm coolant_degc", "dropped": "lat", "notes": "the clock steps back once"}
+    say_ingested(console, IngestSummary.of([line], [("V1", "v1")], ["v1"]))
+    shown = console.export_text()
+    assert ("2 rpm coolant_degc" in " ".join(shown.split())) is names
+    assert "not kept: lat" in " ".join(shown.split()) and "steps" in shown
+    assert "look alike, kept apart: 'V1', 'v1'; write one vehicle one way" in shown
+    assert "unknown to the register, kept: 1 vehicle: 'v1'" in shown
 
 
 def test_nothing_moves_where_nobody_watches() -> None:

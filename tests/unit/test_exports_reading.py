@@ -47,7 +47,7 @@ def test_fingerprint_is_the_start_of_sha_256(tmp_path: Path) -> None:
         ("unit_id ts rpm lat vin", "readings", ["lat", "vin"]),
         ("state code ts unit_id rpm", "codes", ["rpm"]),
         ("unit_id ts obdmid tid uasid value min max", "onboard_tests", []),
-        ("unit_id engine_family fuel vin", "register", ["vin"]),
+        ("unit_id engine_family fuel vin driver", "register", ["driver"]),
         ("order_id unit_id closed_on component action finding cause", "work_orders", []),
     ],
 )

@@ -191,7 +191,10 @@ def test_small_blocks_packages_and_spills_give_the_same_lake(
     monkeypatch.setattr("pipeline.exports.csvtext.BLOCK_BYTES", 700)
     run(*small, tmp_path / "in")
     for name in ("readings", "export_spans", "exports"):
-        assert_frame_equal(content(small[1], name), content(plain[1], name))
+        found, wanted = content(small[1], name), content(plain[1], name)
+        if name == "exports":  # clocks are judged inside a batch
+            found, wanted = found.drop("notes"), wanted.drop("notes")
+        assert_frame_equal(found, wanted)
     assert not (small[1].root / "_staging").exists()
 
 

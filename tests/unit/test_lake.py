@@ -12,6 +12,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from deltalake import write_deltalake
 
 from pipeline.errors import ConfigError, LakeError, SchemaError
 from pipeline.lake import Lake, bucket_of
@@ -159,3 +160,66 @@ def test_lock_of_a_dead_process_is_taken_over(tmp_path: Path) -> None:
     with Lake(str(tmp_path)).lock("derive", "now"):
         assert (tmp_path / "_lock.json").is_file()
     assert not (tmp_path / "_lock.json").exists()
+
+
+# -- columns declared later ------------------------------------------------------------------------------------
+
+
+def older_lake(folder: Path, rows: list[dict[str, object]]) -> Lake:
+    """A lake whose ledger was written before the notes were declared."""
+    lake = Lake(str(folder))
+    ledger = table("exports").conform(pl.DataFrame(rows, schema=table("exports").schema))
+    write_deltalake(str(folder / "exports"), ledger.drop("notes").to_arrow())
+    return lake
+
+
+def ledger_row(export_id: str, notes: str | None = None) -> dict[str, object]:
+    counts = dict.fromkeys(("bytes", "rows_in", "kept", "quarantined", "duplicates"), 0)
+    texts = dict.fromkeys(("file", "kind", "signals", "dropped"), "x")
+    return {"export_id": export_id, "arrived_at": MORNING, "notes": notes} | counts | texts
+
+
+def test_a_table_without_a_later_column_opens_with_nulls(tmp_path: Path) -> None:
+    lake = older_lake(tmp_path, [ledger_row("a")])
+    assert lake.read("exports").columns == list(table("exports").columns)
+    assert lake.read("exports")["notes"].to_list() == [None]
+    assert lake.read("exports", where=pl.col("notes").is_null()).height == 1
+
+
+@pytest.mark.parametrize("write", ["append", "overwrite"])
+def test_writing_takes_the_later_column_in(tmp_path: Path, write: str) -> None:
+    lake = older_lake(tmp_path, [ledger_row("a")])
+    new = pl.DataFrame([ledger_row("b", "note")], schema=table("exports").schema)
+    getattr(lake, write)("exports", new)
+    kept = {"append": {"a": None, "b": "note"}, "overwrite": {"b": "note"}}[write]
+    assert dict(lake.read("exports").select("export_id", "notes").rows()) == kept
+    lake.append("exports", new.with_columns(export_id=pl.lit("c")))
+    assert dict(lake.read("exports").select("export_id", "notes").rows()) == kept | {"c": "note"}
+
+
+def test_replacing_a_partition_takes_the_later_column_in(tmp_path: Path) -> None:
+    lake = Lake(str(tmp_path))
+    old = table("readings").conform(readings(("V1", MORNING, 0), ("V2", MORNING, 1)))
+    write_deltalake(str(tmp_path / "readings"), old.drop("odometer_km").to_arrow(), partition_by=["day", "bucket"])
+    new = readings(("V2", MORNING, 1), ("V2", NEXT, 1)).with_columns(odometer_km=pl.lit(7.0))
+    day = old["day"][0]
+    lake.replace("readings", new.filter(pl.col("ts") == MORNING), [{"day": day, "bucket": 1}])
+    assert lake.read("readings").select("unit_id", "odometer_km").rows() == [("V1", None), ("V2", 7.0)]
+
+
+def test_an_error_after_the_column_was_taken_in_is_undone(tmp_path: Path) -> None:
+    lake = older_lake(tmp_path, [ledger_row("a")])
+    new = pl.DataFrame([ledger_row("b", "note")], schema=table("exports").schema)
+    with pytest.raises(ZeroDivisionError), lake.transaction("exports"):
+        lake.append("exports", new)
+        raise ZeroDivisionError
+    assert lake.read("exports").select("export_id", "notes").rows() == [("a", None)]
+    lake.append("exports", new)
+    assert lake.read("exports")["export_id"].to_list() == ["a", "b"]
+
+
+def test_a_table_without_a_column_that_is_needed_is_refused(tmp_path: Path) -> None:
+    ledger = pl.DataFrame([ledger_row("a")], schema=table("exports").schema)
+    write_deltalake(str(tmp_path / "exports"), ledger.drop("kind").to_arrow())
+    with pytest.raises(LakeError, match="lacks the column kind.*begin another lake"):
+        Lake(str(tmp_path)).read("exports")
