@@ -10,7 +10,8 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import ConfigError, ExportError
-from pipeline.exports.finding import find_exports, fingerprint
+from pipeline.exports.finding import IGNORED, find_exports, fingerprint
+from pipeline.exports.items import Item
 from pipeline.exports.merging import Merged, merge_readings
 from pipeline.exports.outcome import (
     TALLY,
@@ -71,7 +72,7 @@ def ingest(
     finally:
         run.close()
     lines = run.lines + [
-        {"file": str(path), "status": "ignored", "kind": "", "reason": "not *.csv, *.csv.gz or *.parquet"}
+        {"file": str(path), "status": "ignored", "kind": "", "reason": IGNORED}
         for path in ignored
     ]
     return IngestSummary.of(lines)
@@ -98,7 +99,7 @@ class _Run:
         self._exports: list[Export] = []
         self.lines: list[dict[str, object]] = []
 
-    def take(self, path: Path) -> None:
+    def take(self, path: Item) -> None:
         """Read one file unless its content has been read; commit when enough has come together."""
         self._done += 1
         try:

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import polars as pl
 
 from pipeline.errors import ExportError
 from pipeline.exports.answers import clean_answers, statements
-from pipeline.exports.csvtext import CsvSource
 from pipeline.exports.events import CLEANERS
+from pipeline.exports.finding import Identity
+from pipeline.exports.formats import source_of
+from pipeline.exports.items import Item
 from pipeline.exports.kinds import Kind, recognise
 from pipeline.exports.longform import clean_long
-from pipeline.exports.parquet import ParquetSource
 from pipeline.exports.readings import Cleaned, clean_readings, wanted_types
 from pipeline.exports.rejects import Rejects
 from pipeline.exports.setups import SAID, setups
@@ -31,7 +31,7 @@ class Export:
     """One file of a run and what became of its rows.
 
     ``records`` are rows for the small tables, by table. ``quiet`` rows are kept without any: raw answers that
-    say how the others are read.
+    say how the others are read. ``notes`` are things said about the file that cost no row.
     """
 
     source: int
@@ -46,6 +46,7 @@ class Export:
     reason: str | None = None
     records: dict[str, list[pl.DataFrame]] = field(default_factory=dict)
     quiet: int = 0
+    notes: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -58,18 +59,18 @@ class Door:
     tick: Callable[[str, int], None]
 
 
-def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) -> Export:
+def read_export(item: Item, source: int, identity: Identity, door: Door) -> Export:
     """Read one file; one that is no table is refused, with the reason, and leaves nothing behind.
 
     Args:
         source: number of the file within the run.
-        identity: export id and size in bytes.
+        identity: what was found before the file was read.
     """
-    export_id, size = identity
-    export = Export(source, str(path), export_id, size, Rejects(export_id, str(path)))
+    file, (export_id, size, state) = str(item), identity
+    export = Export(source, file, export_id, size, Rejects(export_id, file))
     try:
-        opened = _opened(path)
-        kind, export.dropped = recognise(str(path), opened.names)
+        opened = source_of(item)
+        kind, export.dropped = recognise(file, opened.names)
         export.kind = kind.name
         if kind.form == "raw":
             _read_answers(opened, kind, export, door)
@@ -77,27 +78,18 @@ def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) 
             _read_readings(opened, kind, export, door)
         else:
             _read_records(opened, kind, export, door)
-        _check_unchanged(path, size)
+        export.notes += opened.notes
+        _check_unchanged(item, state)
     except ExportError as error:
         door.stage.discard(source)
-        return Export(
-            source, str(path), export_id, size, Rejects(export_id, str(path)), reason=_without_file(error)
-        )
+        return Export(source, file, export_id, size, Rejects(export_id, file), reason=_without_file(error))
     return export
 
 
-def _check_unchanged(path: Path, size: int) -> None:
+def _check_unchanged(item: Item, state: tuple[int, int]) -> None:
     """A gateway may still be writing the file."""
-    try:
-        now = path.stat().st_size
-    except OSError as error:
-        raise ExportError(str(path), f"cannot be read: {error.strerror}; check its rights") from error
-    if now != size:
-        raise ExportError(str(path), "the file changed while it was read; it is read again on the next run")
-
-
-def _opened(path: Path) -> Source:
-    return ParquetSource(path) if path.name.lower().endswith(".parquet") else CsvSource(path)
+    if item.state() != state:
+        raise ExportError(str(item), "the file changed while it was read; it is read again on the next run")
 
 
 def _read_readings(opened: Source, kind: Kind, export: Export, door: Door) -> None:
