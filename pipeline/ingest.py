@@ -12,7 +12,8 @@ import polars as pl
 
 from pipeline.errors import ConfigError, ExportError
 from pipeline.exports.again import Before, filled_only, joined_spans, overtaken, settled_rows
-from pipeline.exports.finding import find_exports, fingerprint
+from pipeline.exports.finding import IGNORED, Identity, find_exports, fingerprint
+from pipeline.exports.items import Item
 from pipeline.exports.merging import Merged, merge_readings
 from pipeline.exports.names import alike
 from pipeline.exports.outcome import (
@@ -76,14 +77,14 @@ def ingest(
     lake.settle(settings.time_zone, settings.buckets)
     run = _Run(settings, lake, arrived_at.astimezone(UTC), len(found), progress, Vins(vin_key), again)
     try:
-        for path in found:
-            run.take(path)
+        for item in found:
+            run.take(item)
         run.publish()
     finally:
         run.close()
     lines = run.lines + [
-        {"file": masked(str(path)), "status": "ignored", "kind": "", "reason": "not *.csv, *.csv.gz or *.parquet"}
-        for path in ignored
+        {"file": masked(str(item)), "status": "ignored", "kind": "", "reason": IGNORED}
+        for item in ignored
     ]
     return IngestSummary.of(lines, *run.names())
 
@@ -115,42 +116,42 @@ class _Run:
         self._exports: list[Export] = []
         self.lines: list[dict[str, object]] = []
 
-    def take(self, path: Path) -> None:
+    def take(self, item: Item) -> None:
         """Read one file unless its content has been read; commit when enough has come together."""
         self._done += 1
         try:
-            identity = fingerprint(path)
+            identity = fingerprint(item)
         except ExportError as error:
-            self._say(path, REFUSED, kind=REFUSED, reason=masked(str(error)))
+            self._say(item, REFUSED, kind=REFUSED, reason=masked(str(error)))
             return
         if self._again is not None:
-            self._take_again(path, identity)
+            self._take_again(item, identity)
             return
         if identity[0] in self._known:
-            self._say(path, "already read", export_id=identity[0])
+            self._say(item, "already read", export_id=identity[0])
         else:
-            export = read_export(path, len(self._exports), identity, self._door)
+            export = read_export(item, len(self._exports), identity, self._door)
             self._exports.append(export)
             if export.kind != REFUSED:
                 self._known.add(export.export_id)
         if self._stage.rows >= GROUP_ROWS:
             self.publish()
 
-    def _take_again(self, path: Path, identity: tuple[str, int]) -> None:
+    def _take_again(self, item: Item, identity: Identity) -> None:
         """Read one file once more if it is one of those wanted."""
         before = (self._again or {}).get(identity[0])
         taken = identity[0] in {export.export_id for export in self._exports}
         if taken or (before is None and identity[0] not in self._refused):
-            self._say(path, "already read" if identity[0] in self._known else "ignored", export_id=identity[0])
+            self._say(item, "already read" if identity[0] in self._known else "ignored", export_id=identity[0])
             return
         # What lay in the future when the file arrived has not become true since.
         door = replace(self._door, arrived_at=before.row["arrived_at"]) if before is not None else self._door
-        export = read_export(path, len(self._exports), identity, door)
+        export = read_export(item, len(self._exports), identity, door)
         if before is not None:
             why = export.reason or before.obstacle(export.kind, export.rows_in)
             if why is not None:
                 self._stage.discard(len(self._exports))
-                self._say(path, REFUSED, kind=REFUSED, reason=why)
+                self._say(item, REFUSED, kind=REFUSED, reason=why)
                 return
             export.before = before
             before.settled(export.rejects, readings=export.kind == "readings")
@@ -159,8 +160,8 @@ class _Run:
                 export.records[name] = [part.filter(wanted) for part in parts]
         self._exports.append(export)
 
-    def _say(self, path: Path, status: str, **more: object) -> None:
-        self.lines.append({"file": masked(str(path)), "status": status, **more})
+    def _say(self, item: Item, status: str, **more: object) -> None:
+        self.lines.append({"file": masked(str(item)), "status": status, **more})
 
     def names(self) -> tuple[list[tuple[str, ...]], list[str]]:
         """Vehicle numbers of this run that look like others, and those that the register does not know."""

@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from pathlib import Path
 
 import polars as pl
 
@@ -14,11 +13,12 @@ from pipeline.errors import ExportError
 from pipeline.exports.again import Before
 from pipeline.exports.answers import clean_answers, statements
 from pipeline.exports.clocks import ClockNotes, impossible
-from pipeline.exports.csvtext import CsvSource
 from pipeline.exports.events import CLEANERS
+from pipeline.exports.finding import Identity
+from pipeline.exports.formats import source_of
+from pipeline.exports.items import Item
 from pipeline.exports.kinds import Kind, recognise
 from pipeline.exports.longform import clean_long
-from pipeline.exports.parquet import ParquetSource
 from pipeline.exports.plausible import judged, without
 from pipeline.exports.privacy import NO_KEY, VIN, guarded, guarded_records, replaced_note
 from pipeline.exports.readings import Cleaned, clean_readings, wanted_types
@@ -76,19 +76,19 @@ class Door:
     vins: Vins
 
 
-def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) -> Export:
+def read_export(item: Item, source: int, identity: Identity, door: Door) -> Export:
     """Read one file; one that is no table is refused, with the reason, and leaves nothing behind.
 
     Args:
         source: number of the file within the run.
-        identity: export id and size in bytes.
+        identity: what was found before the file was read.
     """
-    export_id, size = identity
-    file = masked(str(path))
+    name, (export_id, size, state) = str(item), identity
+    file = masked(name)
     export = Export(source, file, export_id, size, Rejects(export_id, file))
     try:
-        opened = _opened(path)
-        kind, dropped = recognise(str(path), opened.names)
+        opened = source_of(item)
+        kind, dropped = recognise(name, opened.names)
         export.kind = kind.name
         if VIN in kind.columns and VIN in opened.names and not door.vins.keyed:
             dropped = [name for name in dict.fromkeys(opened.names) if name in (*dropped, VIN)]
@@ -100,7 +100,8 @@ def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) 
             _read_readings(opened, kind, export, door)
         else:
             _read_records(opened, kind, export, door)
-        _check_unchanged(path, size)
+        export.notes += opened.notes
+        _check_unchanged(item, state)
     except ExportError as error:
         door.stage.discard(source)
         reason = masked(_without_file(error))
@@ -111,18 +112,10 @@ def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) 
     return export
 
 
-def _check_unchanged(path: Path, size: int) -> None:
+def _check_unchanged(item: Item, state: tuple[int, int]) -> None:
     """A gateway may still be writing the file."""
-    try:
-        now = path.stat().st_size
-    except OSError as error:
-        raise ExportError(str(path), f"cannot be read: {error.strerror}; check its rights") from error
-    if now != size:
-        raise ExportError(str(path), "the file changed while it was read; it is read again on the next run")
-
-
-def _opened(path: Path) -> Source:
-    return ParquetSource(path) if path.name.lower().endswith(".parquet") else CsvSource(path)
+    if item.state() != state:
+        raise ExportError(str(item), "the file changed while it was read; it is read again on the next run")
 
 
 def _read_readings(opened: Source, kind: Kind, export: Export, door: Door) -> None:
