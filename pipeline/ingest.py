@@ -10,7 +10,8 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import ConfigError, ExportError
-from pipeline.exports.finding import find_exports, fingerprint
+from pipeline.exports.finding import find_exports, fingerprint, named_fingerprint
+from pipeline.exports.layouts import layout_for, read_layouts
 from pipeline.exports.merging import Merged, merge_readings
 from pipeline.exports.outcome import (
     TALLY,
@@ -55,7 +56,8 @@ def ingest(
     all tables of a group together or not at all.
 
     Raises:
-        ConfigError: the lake was begun with another time zone or bucket number; ``arrived_at`` has no zone.
+        ConfigError: the lake was begun with another time zone or bucket number; ``arrived_at`` has no zone; a
+            layout is wrong.
         ExportError: there is no export file under ``paths``.
         LakeError: the lake cannot be written, or the rows of a file do not add up.
     """
@@ -91,7 +93,8 @@ class _Run:
         self._lake, self._arrived_at, self._files, self._progress = lake, arrived_at, files, progress
         self._done = 0
         self._stage = Stage(lake.root / "_staging")
-        self._door = Door(self._stage, settings.time_zone, settings.buckets, self._tick)
+        layouts = read_layouts(Path(settings.layouts)) if settings.layouts else []
+        self._door = Door(self._stage, settings.time_zone, settings.buckets, self._tick, layouts)
         known = lake.scan("exports").select("export_id", "kind").collect()
         self._known = set(known.filter(pl.col("kind") != REFUSED)["export_id"])
         self._refused = set(known.filter(pl.col("kind") == REFUSED)["export_id"])
@@ -102,7 +105,9 @@ class _Run:
         """Read one file unless its content has been read; commit when enough has come together."""
         self._done += 1
         try:
-            identity = fingerprint(path)
+            layout = layout_for(path.as_posix(), self._door.layouts)
+            told_by_name = layout is not None and layout.names_the_file
+            identity = named_fingerprint(path) if told_by_name else fingerprint(path)
         except ExportError as error:
             self.lines.append({"file": str(path), "status": REFUSED, "kind": REFUSED, "reason": str(error)})
             return

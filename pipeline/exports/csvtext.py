@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import gzip
 import io
+import re
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,24 +17,24 @@ import polars as pl
 
 from pipeline.errors import ExportError
 from pipeline.exports.rejects import FAULTS, no_faults
-from pipeline.exports.sources import RawBatch
+from pipeline.exports.sources import RawBatch, TextForm
 
 BLOCK_BYTES = 32 << 20  # parsed at once; bounds memory whatever the size of the file
 _MOST_HEADER_BYTES = 1 << 20
 _BOM = b"\xef\xbb\xbf"
-_COMMA, _LINE_END = ord(","), ord("\n")
+_LINE_END = ord("\n")
 
 
 class CsvSource:
     """One CSV file; line 1 is the header."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, form: TextForm = TextForm()) -> None:
         """Read the header.
 
         Raises:
             ExportError: the file is empty, damaged, not UTF-8 or has no header.
         """
-        self.path = path
+        self.path, self._form = path, form
         with self._opened() as stream:
             start = stream.readline(_MOST_HEADER_BYTES)
         if not start:
@@ -49,7 +50,7 @@ class CsvSource:
             raise ExportError(str(path), "blank; the first line must hold the column names", line=1)
         if "\0" in header:
             raise ExportError(str(path), "NUL bytes in the header: not a text file", line=1)
-        cells = [cell.strip() for cell in next(csv.reader([header]))]
+        cells = [cell.strip() for cell in next(csv.reader([header], delimiter=form.delimiter))]
         self.names = [cell or f"column_{place}" for place, cell in enumerate(cells, 1)]
 
     def batches(self, wanted: dict[str, pl.DataType]) -> Iterator[RawBatch]:
@@ -69,7 +70,7 @@ class CsvSource:
         """The whole file through the csv module: quoted cells may hold line ends."""
         with self._opened() as stream:
             content = stream.read()
-        reader = csv.reader(io.StringIO(self._decoded(content, 0).removeprefix("\ufeff"), newline=""))
+        reader = csv.reader(io.StringIO(self._decoded(content, 0).removeprefix("\ufeff"), newline=""), delimiter=self._form.delimiter)
         rows: list[list[str]] = []
         lines: list[int] = []
         rejected: list[tuple[int, str, str, str]] = []
@@ -167,7 +168,7 @@ class CsvSource:
         """Whether, by a count of bytes, every line may be a row; one too long fails in the parser."""
         if any(mark in text for mark in (b'"', b"\0", b"\r")):
             return False
-        commas = int(np.count_nonzero(np.frombuffer(text, dtype=np.uint8) == _COMMA))
+        commas = int(np.count_nonzero(np.frombuffer(text, dtype=np.uint8) == ord(self._form.delimiter)))
         return commas == lines * (len(self.names) - 1)
 
     def _typed(self, text: bytes, wanted: dict[str, pl.DataType]) -> pl.DataFrame | None:
@@ -178,23 +179,23 @@ class CsvSource:
         places = {name: f"cell_{self.names.index(name)}" for name in wanted}
         schema |= {places[name]: kind for name, kind in wanted.items()}
         try:
-            frame = pl.read_csv(text, has_header=False, schema=schema)
+            frame = pl.read_csv(text, has_header=False, schema=schema, separator=self._form.delimiter)
         except pl.exceptions.PolarsError:
             return None
         return frame.select(pl.col(place).alias(name) for name, place in places.items())
 
     def _sorted_out(self, text: bytes, line: int) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Lines that are rows (line, text) and faults of those that are not; blank lines are left out."""
-        wanted = len(self.names) - 1
+        wanted, mark = len(self.names) - 1, re.escape(self._form.delimiter)
         # With each quoted cell as one mark, what is left are commas between cells and stray quotes.
-        bare = pl.col("text").str.replace_all(r'(^|,)"(?:[^"]|"")*"', "${1}\x02")
+        bare = pl.col("text").str.replace_all(rf'(^|{mark})"(?:[^"]|"")*"', "${1}\x02")
         lines = (
             pl.DataFrame({"text": text.decode("utf-8").removesuffix("\n").split("\n")})
             .with_row_index("line", offset=line)
             .with_columns(pl.col("line").cast(pl.Int64))
             .filter(pl.col("text").str.strip_chars().str.len_bytes() > 0)
             .with_columns(
-                marks=bare.str.count_matches(",", literal=True), stray=bare.str.contains(r'"|\x02[^,]')
+                marks=bare.str.count_matches(self._form.delimiter, literal=True), stray=bare.str.contains(rf'"|\x02[^{mark}]')
             )
             .with_columns(
                 reason=pl.when(pl.col("text").str.contains("\0", literal=True))

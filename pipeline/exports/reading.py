@@ -10,17 +10,22 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import ExportError
+from pipeline.exports.airfuel import MixtureWatch
 from pipeline.exports.answers import clean_answers, statements
 from pipeline.exports.csvtext import CsvSource
 from pipeline.exports.events import CLEANERS
 from pipeline.exports.kinds import Kind, recognise
+from pipeline.exports.laidout import LaidOut
+from pipeline.exports.layoutmodel import Layout
+from pipeline.exports.layouts import layout_for
 from pipeline.exports.longform import clean_long
 from pipeline.exports.parquet import ParquetSource
 from pipeline.exports.readings import Cleaned, clean_readings, wanted_types
 from pipeline.exports.rejects import Rejects
 from pipeline.exports.setups import SAID, setups
-from pipeline.exports.sources import RawBatch, Source
+from pipeline.exports.sources import RawBatch, Source, TextForm
 from pipeline.exports.staging import Stage
+from pipeline.exports.translate import Translated, settle
 from pipeline.signals import signals
 
 REFUSED = "refused"
@@ -31,7 +36,8 @@ class Export:
     """One file of a run and what became of its rows.
 
     ``records`` are rows for the small tables, by table. ``quiet`` rows are kept without any: raw answers that
-    say how the others are read.
+    say how the others are read, and rows in which a layout finds nothing that was sampled. ``reason`` says why
+    a file was refused, or by which layout it was read.
     """
 
     source: int
@@ -50,12 +56,13 @@ class Export:
 
 @dataclass(frozen=True)
 class Door:
-    """Where cleaned readings go, how days and buckets are told, and who is told of rows read."""
+    """Where cleaned readings go, how days and buckets are told, who is told of rows read, and the layouts."""
 
     stage: Stage
     zone: str
     buckets: int
     tick: Callable[[str, int], None]
+    layouts: list[Layout] = field(default_factory=list)
 
 
 def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) -> Export:
@@ -68,8 +75,11 @@ def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) 
     export_id, size = identity
     export = Export(source, str(path), export_id, size, Rejects(export_id, str(path)))
     try:
-        opened = _opened(path)
-        kind, export.dropped = recognise(str(path), opened.names)
+        opened = _opened(path, layout_for(path.as_posix(), door.layouts))
+        if isinstance(opened, LaidOut):
+            kind, export.dropped = opened.kind, opened.dropped
+        else:
+            kind, export.dropped = recognise(str(path), opened.names)
         export.kind = kind.name
         if kind.form == "raw":
             _read_answers(opened, kind, export, door)
@@ -77,6 +87,9 @@ def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) 
             _read_readings(opened, kind, export, door)
         else:
             _read_records(opened, kind, export, door)
+        if isinstance(opened, LaidOut):
+            export.dropped = [*export.dropped, *opened.unlisted]
+            export.reason = opened.notes()
         _check_unchanged(path, size)
     except ExportError as error:
         door.stage.discard(source)
@@ -96,16 +109,21 @@ def _check_unchanged(path: Path, size: int) -> None:
         raise ExportError(str(path), "the file changed while it was read; it is read again on the next run")
 
 
-def _opened(path: Path) -> Source:
-    return ParquetSource(path) if path.name.lower().endswith(".parquet") else CsvSource(path)
+def _opened(path: Path, layout: Layout | None) -> Source:
+    typed = path.name.lower().endswith(".parquet")
+    form = layout.text_form if layout is not None else TextForm()
+    opened = ParquetSource(path) if typed else CsvSource(path, form)
+    return LaidOut(opened, layout, path.as_posix(), typed) if layout is not None else opened
 
 
 def _read_readings(opened: Source, kind: Kind, export: Export, door: Door) -> None:
     wanted = tuple(name for name in kind.columns if name in opened.names)
     clean = clean_long if kind.form == "long" else clean_readings
+    mixtures = MixtureWatch(str(opened.path))
     for batch in _one_ahead(opened.batches(wanted_types(wanted))):
-        export.rejects.add_rows(batch.rejected)
-        _stage(export, clean(batch.frame, door.zone, door.buckets), batch.rows_in, door)
+        mixtures.see(batch.frame)
+        _stage(export, clean(batch.frame, door.zone, door.buckets), batch, door)
+    mixtures.judge()
 
 
 def _read_answers(opened: Source, kind: Kind, export: Export, door: Door) -> None:
@@ -115,18 +133,17 @@ def _read_answers(opened: Source, kind: Kind, export: Export, door: Door) -> Non
     known = setups(pl.concat([pl.DataFrame(schema=SAID), *(statements(batch.frame) for batch in batches)]))
     unused: set[int] = set()
     for batch in _one_ahead(opened.batches(wanted)):
-        export.rejects.add_rows(batch.rejected)
         told = clean_answers(batch.frame, known, door.zone, door.buckets)
         for name, records in told.records.items():
             export.records.setdefault(name, []).append(records)
         export.quiet += told.quiet
         unused |= told.unused
-        _stage(export, told.readings, batch.rows_in, door)
+        _stage(export, told.readings, batch, door)
     export.dropped += [f"PID_{number:02X}" for number in sorted(unused)]
 
 
-def _stage(export: Export, cleaned: Cleaned, rows_in: int, door: Door) -> None:
-    _count(export, cleaned, rows_in)
+def _stage(export: Export, cleaned: Cleaned, batch: RawBatch, door: Door) -> None:
+    _count(export, cleaned, batch)
     export.signals |= set(cleaned.frame.columns) & set(signals())
     door.stage.add(cleaned.frame, export.source)
     door.tick(export.file, export.rows_in)
@@ -143,15 +160,18 @@ def _one_ahead(batches: Iterator[RawBatch]) -> Iterator[RawBatch]:
 
 def _read_records(opened: Source, kind: Kind, export: Export, door: Door) -> None:
     batch = opened.records([name for name in kind.columns if name in opened.names])
-    export.rejects.add_rows(batch.rejected)
     cleaned = CLEANERS[kind.name](batch.frame)
-    _count(export, cleaned, batch.rows_in)
+    _count(export, cleaned, batch)
     export.records[kind.name] = [cleaned.frame]
     door.tick(export.file, export.rows_in)
 
 
-def _count(export: Export, cleaned: Cleaned, rows_in: int) -> None:
-    export.rows_in += rows_in
+def _count(export: Export, cleaned: Cleaned, batch: RawBatch) -> None:
+    export.rows_in += batch.rows_in
+    if isinstance(batch, Translated):
+        cleaned = settle(batch, cleaned)
+        export.quiet += batch.quiet
+    export.rejects.add_rows(batch.rejected)
     export.rejects.add_rows(cleaned.rows)
     export.rejects.add_cells(cleaned.cells, cleaned.further)
 
