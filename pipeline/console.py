@@ -76,6 +76,8 @@ def say_ingested(console: Console, summary: IngestSummary) -> bool:
     else:
         for row in read.iter_rows(named=True):
             say(console, _file_line(row))
+    for row in read.filter(pl.col("reason").is_not_null()).head(_SHOWN_FILES).iter_rows(named=True):
+        say(console, f"{plain(row['file'])}: {plain(row['reason'])}")
     for row in summary.files.filter(pl.col("status") == "refused").iter_rows(named=True):
         reason = (row["reason"] or "").removeprefix(row["file"]).lstrip(":, ")
         say(console, f"refused: {plain(row['file'])}: {plain(reason)}")

@@ -21,7 +21,9 @@ TRIP_GAP = timedelta(minutes=10)  # common practice: stops at lights and for ref
 LEFT_ALONE = ("mil_on",)
 
 _KEYS = ("line", "unit_id", "ts")
-_STATE = ("last", "prev", "nonzero", "changed")
+# Of each signal: last sampled value of the unit and of its trip, last one of the trips before, whether the trip
+# has had a value other than zero, and other than that one.
+_STATE = ("last", "held", "prev", "nonzero", "changed")
 
 
 class Logger:
@@ -33,8 +35,8 @@ class Logger:
         self._names = [name for name in names if name not in LEFT_ALONE]
         schema = {"unit_id": pl.String, "last_ts": pl.Datetime("us", "UTC")}
         for name in self._names:
-            schema |= {f"{name}.last": pl.Float64, f"{name}.prev": pl.Float64}
-            schema |= {f"{name}.nonzero": pl.Boolean, f"{name}.changed": pl.Boolean}
+            schema |= dict.fromkeys([f"{name}.last", f"{name}.held", f"{name}.prev"], pl.Float64)
+            schema |= dict.fromkeys([f"{name}.nonzero", f"{name}.changed"], pl.Boolean)
         self._state = pl.DataFrame(schema=schema)
         self.emptied = dict.fromkeys(Gateway.model_fields, 0)
 
@@ -47,9 +49,9 @@ class Logger:
         if self._habits == Gateway() or not self._names or not frame.height:
             return frame
         rows = self._followed(frame)
-        rows = rows.with_columns(
-            column for name in self._names for column in (_before(name), _trip_before(name))
-        ).with_columns(column for name in self._names for column in (_nonzero(name), _changed(name)))
+        rows = rows.with_columns(column for name in self._names for column in (_before(name), _earlier(name)))
+        rows = rows.with_columns(_trip_before(name) for name in self._names)
+        rows = rows.with_columns(column for name in self._names for column in (_nonzero(name), _changed(name)))
         columns = []
         for name in self._names:
             value, why = pl.col(name), pl.lit(None, dtype=pl.String)
@@ -102,6 +104,7 @@ class Logger:
             sampled = pl.coalesce(pl.col(name).drop_nulls().last(), pl.col(f"{name}.last").last())
             latest += [
                 sampled.alias(f"{name}.last"),
+                pl.coalesce(name, f"{name}.before").last().alias(f"{name}.held"),
                 pl.col(f"{name}.past").last().alias(f"{name}.prev"),
                 pl.col(f"{name}.lively").last().alias(f"{name}.nonzero"),
                 pl.col(f"{name}.moved").last().alias(f"{name}.changed"),
@@ -113,14 +116,17 @@ class Logger:
 def _before(name: str) -> pl.Expr:
     """The value sampled before in the same trip."""
     inside = pl.col(name).shift(1).forward_fill().over("trip")
-    return pl.coalesce(inside, pl.when("goes_on").then(pl.col(f"{name}.last"))).alias(f"{name}.before")
+    return pl.coalesce(inside, pl.when("goes_on").then(pl.col(f"{name}.held"))).alias(f"{name}.before")
+
+
+def _earlier(name: str) -> pl.Expr:
+    """The value of the unit sampled before, in this trip or another of the batch."""
+    return pl.col(name).forward_fill().shift(1).over("unit_id").alias(f"{name}.earlier")
 
 
 def _trip_before(name: str) -> pl.Expr:
     """The last value of the trips before."""
-    begins = pl.col("trip") != pl.col("trip").shift(1).over("unit_id")
-    earlier = pl.col(name).forward_fill().shift(1).over("unit_id")
-    found = pl.when(begins.fill_null(False)).then(earlier).forward_fill().over("trip")
+    found = pl.col(f"{name}.earlier").first().over("trip")
     remembered = pl.when("goes_on").then(pl.col(f"{name}.prev")).otherwise(pl.col(f"{name}.last"))
     return pl.coalesce(found, remembered).alias(f"{name}.past")
 

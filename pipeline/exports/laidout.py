@@ -25,6 +25,7 @@ _NUMBERS = (*MEASURED, "parts_cost")
 _AS_WRITTEN = ("mil_on",)  # words as well as numbers, read by the cleaning
 # Timed by a day, and whether a row needs it.
 _DAYS = {"work_orders": ("closed_on", True), "register": ("in_service_on", False)}
+_SHOWN = 12
 # Columns of our own beside those of the file, whatever those are called.
 _UNIT, _AT, _SIGNAL, _TEXT, _STATED, _MEANT = (
     f"\x00{name}" for name in ("unit", "at", "signal", "text", "stated", "meant")
@@ -117,6 +118,11 @@ class LaidOut:
     def notes(self) -> str:
         """What the reading of the file is to be known for."""
         found = [f"read by layout {self._layout.name}"]
+        known = {plain_header(name) for name in self._layout.content.drop}
+        strange = [name for name in (*self.dropped, *self.unlisted) if plain_header(name) not in known]
+        if strange:
+            more = f" and {len(strange) - _SHOWN} more" if len(strange) > _SHOWN else ""
+            found.append(f"it does not name {', '.join(map(repr, strange[:_SHOWN]))}{more}")
         found += [
             f"{count:,} cells emptied that were not sampled ({habit})"
             for habit, count in self._logger.emptied.items()
@@ -317,7 +323,7 @@ class LaidOut:
             do = "correct the header in the layout, or add optional = true to the column" if not places else (
                 "leave one of them"
             )
-            shown = ", ".join(repr(name[:40]) for name in self._opened.names[:12])
+            shown = ", ".join(repr(name[:40]) for name in self._opened.names[:_SHOWN])
             raise ExportError(
                 str(self._file),
                 f"{what}, and layout {self._layout.name!r} ({self._layout.path.name}) names it; found are {shown}; {do}",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import difflib
 import re
 from pathlib import Path
 from typing import Literal
@@ -172,6 +173,16 @@ class Meaning(_Part):
     air_degc: float | None = Field(None, gt=-100, lt=200)
     air_kpa: float | None = Field(None, gt=10, lt=1000)
     optional: bool = False
+
+    @field_validator("is_")
+    @classmethod
+    def _canonical(cls, value: str) -> str:
+        known = [*signals(), *(name for kind in (*inputs().values(), *FORMS.values()) for name in kind.columns)]
+        if value not in known:
+            near = difflib.get_close_matches(value, known, n=3, cutoff=0.4)
+            hint = f"; near are {', '.join(dict.fromkeys(near))}" if near else ""
+            raise ValueError(f"{value!r} is no canonical name{hint}")
+        return value
 
     @model_validator(mode="after")
     def _convertible(self) -> Meaning:

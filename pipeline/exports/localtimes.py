@@ -116,11 +116,11 @@ class Times:
             micros = (numbers * (_US // per_second)).round().cast(pl.Int64)
             return texts, _nothing(texts, _NAIVE), micros.cast(_NAIVE).dt.replace_time_zone("UTC")
         if order == "spreadsheet":
-            # A tenth of a millisecond is the last digit that a spreadsheet writes of a serial of these years.
+            # Fifteen digits, the most that a spreadsheet writes, tell tenths of a millisecond of these years.
             millis = (self._numbers(texts, 1, _LAST_SERIAL) * (_DAY_S * 1000)).round().cast(pl.Int64)
-            return texts, pl.select(pl.lit(_SERIAL_ZERO).cast(_NAIVE) + millis.cast(pl.Duration("ms"))).to_series(), (
-                _nothing(texts, _UTC)
-            )
+            passed = (millis * 1000).cast(pl.Duration("us"))
+            wall = pl.select(pl.lit(_SERIAL_ZERO).cast(_NAIVE) + passed).to_series()
+            return texts, wall, _nothing(texts, _UTC)
         return texts, self._of_day(texts, units), _nothing(texts, _UTC)
 
     def _numbers(self, texts: pl.Series, least: float, most: float) -> pl.Series:
