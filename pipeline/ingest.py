@@ -12,8 +12,9 @@ import polars as pl
 
 from pipeline.errors import ConfigError, ExportError
 from pipeline.exports.again import Before, filled_only, joined_spans, overtaken, settled_rows
-from pipeline.exports.finding import IGNORED, Identity, find_exports, fingerprint
+from pipeline.exports.finding import IGNORED, Identity, find_exports, fingerprint, named_fingerprint
 from pipeline.exports.items import Item
+from pipeline.exports.layouts import layout_for, read_layouts
 from pipeline.exports.merging import Merged, merge_readings
 from pipeline.exports.names import alike
 from pipeline.exports.outcome import (
@@ -67,7 +68,8 @@ def ingest(
             it. What the lake holds of them is not rewritten; everything is committed together.
 
     Raises:
-        ConfigError: the lake was begun with another time zone or bucket number; ``arrived_at`` has no zone.
+        ConfigError: the lake was begun with another time zone or bucket number; ``arrived_at`` has no zone; a
+            layout is wrong.
         ExportError: there is no export file under ``paths``.
         LakeError: the lake cannot be written, or the rows of a file do not add up.
     """
@@ -105,8 +107,10 @@ class _Run:
         self._lake, self._arrived_at, self._files, self._progress = lake, arrived_at, files, progress
         self._done = 0
         self._stage = Stage(lake.root / "_staging")
+        layouts = read_layouts(Path(settings.layouts)) if settings.layouts else []
         self._door = Door(
-            self._stage, settings.time_zone, settings.buckets, self._tick, arrived_at, settings.first_day, vins
+            self._stage, settings.time_zone, settings.buckets, self._tick, arrived_at, settings.first_day, vins,
+            layouts,
         )
         self._again = again
         self._units: set[str] = set()
@@ -120,7 +124,7 @@ class _Run:
         """Read one file unless its content has been read; commit when enough has come together."""
         self._done += 1
         try:
-            identity = fingerprint(item)
+            identity = named_fingerprint(item) if self._told_by_name(item) else fingerprint(item)
         except ExportError as error:
             self._say(item, REFUSED, kind=REFUSED, reason=masked(str(error)))
             return
@@ -136,6 +140,14 @@ class _Run:
                 self._known.add(export.export_id)
         if self._stage.rows >= GROUP_ROWS:
             self.publish()
+
+    def _told_by_name(self, item: Item) -> bool:
+        """Whether the export's name says whose rows it holds, or of which day."""
+        try:
+            layout = layout_for(Path(str(item)).as_posix(), self._door.layouts)
+        except ExportError:  # two layouts: reading the export refuses it and says so
+            return False
+        return layout is not None and layout.names_the_file
 
     def _take_again(self, item: Item, identity: Identity) -> None:
         """Read one file once more if it is one of those wanted."""

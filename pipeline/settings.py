@@ -31,6 +31,7 @@ class Settings(BaseSettings):
     config_dir: str = Field(
         "", description="folder whose limits.toml, indicators.csv, blame.toml or costs.toml replace the embedded ones"
     )
+    layouts: str = Field("", description="folder of the layouts (*.toml) of files that are not in canonical form")
     time_zone: str = Field("UTC", description="zone in which the fleet's days and weeks begin")
     first_day: date = Field(
         date(2005, 1, 1), description="readings before this day are those of a clock that was reset; kept out"
@@ -86,7 +87,7 @@ def read_settings(path: Path | None) -> Settings:
             raise ConfigError(f"{path}: not a TOML file: {error}") from error
         except OSError as error:
             raise ConfigError(f"{path}: cannot be read: {error}") from error
-        for key in ("lake", "out", "config_dir"):
+        for key in ("lake", "out", "config_dir", "layouts"):
             if isinstance(values.get(key), str) and values[key]:
                 values[key] = _beside(path, values[key])
         if isinstance(values.get("exports"), list):

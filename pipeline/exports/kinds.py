@@ -43,10 +43,15 @@ _EVENTS = (
 )
 # A number or an instant: no column is called so.
 _DATUM = re.compile(r"^\s*[-+]?\d+([.,]\d+)?\s*$|\d{4}-\d{2}-\d{2}|\d{1,2}:\d{2}")
-_FORMS = (
-    Kind("readings", ("unit_id", "ts", "signal", "value"), ("unit",), form="long"),
-    Kind("readings", ("unit_id", "ts", "response"), form="raw"),
-)
+FORMS = {
+    "long": Kind("readings", ("unit_id", "ts", "signal", "value"), ("unit",), form="long"),
+    "raw": Kind("readings", ("unit_id", "ts", "response"), form="raw"),
+}
+
+
+def inputs() -> dict[str, Kind]:
+    """The inputs besides readings, by name."""
+    return {kind.name: kind for kind in _EVENTS}
 
 
 def recognise(file: str, names: list[str]) -> tuple[Kind, list[str]]:
@@ -72,7 +77,7 @@ def _readings(file: str, names: list[str]) -> Kind:
     """The form of readings that these columns hold."""
     present = set(names)
     sampled = tuple(name for name in signals() if name in present)
-    forms = [kind for kind in _FORMS if present.issuperset(kind.required)]
+    forms = [kind for kind in FORMS.values() if present.issuperset(kind.required)]
     if sampled and present.issuperset(("unit_id", "ts")):
         forms.append(Kind("readings", ("unit_id", "ts"), sampled, form="wide"))
     if not forms:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import polars as pl
 
 from pipeline.exports.rejects import FAULTS
@@ -47,14 +49,15 @@ def guarded(batch: RawBatch, hide: bool, vins: Vins) -> tuple[RawBatch, int]:
                 lines.select("line", column=pl.lit(name), value=pl.lit(MASK), reason=pl.lit(_NAME_IS_VIN))
             )
             frame = frame.filter(~mask)
-    return RawBatch(frame, batch.rows_in, pl.concat(rejected)), replaced
+    return replace(batch, frame=frame, rejected=pl.concat(rejected)), replaced
 
 
 def hidden(rejected: pl.DataFrame) -> pl.DataFrame:
     """Faults of rows that could not be cut into cells, with the number of their cells in place of their text."""
     cells = pl.col("reason").str.extract(r"^(\d+) cells where")
     counted = pl.format("{} cells; {}", cells, pl.lit(_NOT_SHOWN))
-    return rejected.with_columns(value=pl.when(cells.is_null()).then(pl.lit(_NOT_SHOWN)).otherwise(counted))
+    shown = pl.when(cells.is_null()).then(pl.lit(_NOT_SHOWN)).otherwise(counted)
+    return rejected.with_columns(value=pl.when(pl.col("column") == "").then(shown).otherwise("value"))
 
 
 def guarded_records(frame: pl.DataFrame, vins: Vins) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -6,11 +6,13 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from pathlib import PurePath
 
 import polars as pl
 
 from pipeline.errors import ExportError
 from pipeline.exports.again import Before
+from pipeline.exports.airfuel import MixtureWatch
 from pipeline.exports.answers import clean_answers, statements
 from pipeline.exports.clocks import ClockNotes, impossible
 from pipeline.exports.events import CLEANERS
@@ -18,6 +20,9 @@ from pipeline.exports.finding import Identity
 from pipeline.exports.formats import source_of
 from pipeline.exports.items import Item
 from pipeline.exports.kinds import Kind, recognise
+from pipeline.exports.laidout import LaidOut
+from pipeline.exports.layoutmodel import Layout
+from pipeline.exports.layouts import layout_for
 from pipeline.exports.longform import clean_long
 from pipeline.exports.plausible import judged, without
 from pipeline.exports.privacy import NO_KEY, VIN, guarded, guarded_records, replaced_note
@@ -27,6 +32,7 @@ from pipeline.exports.setups import SAID, setups
 from pipeline.exports.sources import RawBatch, Source
 from pipeline.exports.staging import Stage
 from pipeline.exports.vins import Vins, masked
+from pipeline.exports.translate import Translated, settle
 from pipeline.signals import signals
 
 REFUSED = "refused"
@@ -37,9 +43,9 @@ class Export:
     """One file of a run and what became of its rows.
 
     ``records`` are rows for the small tables, by table. ``quiet`` rows are kept without any: raw answers that
-    say how the others are read. ``notes`` are what a person should know of the file besides; ``file`` and
-    ``dropped`` are masked where they hold an identification number. ``before`` is what the lake says of a file
-    that is read once more.
+    say how the others are read, and rows in which a layout finds nothing that was sampled. ``notes`` are what a
+    person should know of the file besides; ``file`` and ``dropped`` are masked where they hold an identification
+    number. ``before`` is what the lake says of a file that is read once more.
     """
 
     source: int
@@ -62,7 +68,7 @@ class Export:
 
 @dataclass(frozen=True)
 class Door:
-    """Where cleaned readings go, how days and buckets are told, and who is told of rows read.
+    """Where cleaned readings go, how days and buckets are told, who is told of rows read, and the layouts.
 
     ``arrived_at`` and ``first_day`` bound the instants that can be; ``vins`` hashes identification numbers.
     """
@@ -74,6 +80,7 @@ class Door:
     arrived_at: datetime
     first_day: date
     vins: Vins
+    layouts: list[Layout] = field(default_factory=list)
 
 
 def read_export(item: Item, source: int, identity: Identity, door: Door) -> Export:
@@ -87,8 +94,11 @@ def read_export(item: Item, source: int, identity: Identity, door: Door) -> Expo
     file = masked(name)
     export = Export(source, file, export_id, size, Rejects(export_id, file))
     try:
-        opened = source_of(item)
-        kind, dropped = recognise(name, opened.names)
+        opened = _opened(item, layout_for(PurePath(name).as_posix(), door.layouts))
+        if isinstance(opened, LaidOut):
+            kind, dropped = opened.kind, opened.dropped
+        else:
+            kind, dropped = recognise(name, opened.names)
         export.kind = kind.name
         if VIN in kind.columns and VIN in opened.names and not door.vins.keyed:
             dropped = [name for name in dict.fromkeys(opened.names) if name in (*dropped, VIN)]
@@ -100,7 +110,9 @@ def read_export(item: Item, source: int, identity: Identity, door: Door) -> Expo
             _read_readings(opened, kind, export, door)
         else:
             _read_records(opened, kind, export, door)
-        export.notes += opened.notes
+        if isinstance(opened, LaidOut):
+            export.dropped += [masked(name) for name in opened.unlisted]
+        export.notes += [masked(note) for note in opened.notes]
         _check_unchanged(item, state)
     except ExportError as error:
         door.stage.discard(source)
@@ -118,13 +130,22 @@ def _check_unchanged(item: Item, state: tuple[int, int]) -> None:
         raise ExportError(str(item), "the file changed while it was read; it is read again on the next run")
 
 
+def _opened(item: Item, layout: Layout | None) -> Source:
+    if layout is None:
+        return source_of(item)
+    return LaidOut(source_of(item, layout.text_form), layout, PurePath(str(item)).as_posix())
+
+
 def _read_readings(opened: Source, kind: Kind, export: Export, door: Door) -> None:
     wanted = tuple(name for name in kind.columns if name in opened.names)
     clean = clean_long if kind.form == "long" else clean_readings
     hide = bool(export.dropped)
+    mixtures = MixtureWatch(str(opened.path))
     for raw in _one_ahead(opened.batches(wanted_types(wanted))):
+        mixtures.see(raw.frame)
         batch = _guarded(raw, hide, export, door)
-        _stage(export, clean(batch.frame, door.zone, door.buckets), batch.rows_in, door)
+        _stage(export, clean(batch.frame, door.zone, door.buckets), batch, door)
+    mixtures.judge()
 
 
 def _read_answers(opened: Source, kind: Kind, export: Export, door: Door) -> None:
@@ -143,13 +164,14 @@ def _read_answers(opened: Source, kind: Kind, export: Export, door: Door) -> Non
             export.records.setdefault(name, []).append(without(records, late))
         export.quiet += told.quiet
         unused |= told.unused
-        _stage(export, told.readings, batch.rows_in, door)
+        _stage(export, told.readings, batch, door)
     export.dropped += [f"PID_{number:02X}" for number in sorted(unused)]
 
 
-def _stage(export: Export, cleaned: Cleaned, rows_in: int, door: Door) -> None:
+def _stage(export: Export, cleaned: Cleaned, batch: RawBatch, door: Door) -> None:
+    cleaned = _settled(export, cleaned, batch)
     cleaned = judged(cleaned, export.clocks, door.arrived_at, door.first_day)
-    _count(export, cleaned, rows_in)
+    _count(export, cleaned, batch.rows_in)
     export.signals |= set(cleaned.frame.columns) & set(signals())
     door.stage.add(cleaned.frame, export.source)
     door.tick(export.file, export.rows_in)
@@ -168,7 +190,7 @@ def _read_records(opened: Source, kind: Kind, export: Export, door: Door) -> Non
     raw = opened.records([name for name in kind.columns if name in opened.names])
     batch = _guarded(raw, bool(export.dropped) or VIN in opened.names, export, door)
     frame, odd = guarded_records(batch.frame, door.vins)
-    cleaned = CLEANERS[kind.name](frame)
+    cleaned = _settled(export, CLEANERS[kind.name](frame), batch)
     _count(export, cleaned, batch.rows_in)
     export.rejects.add_cells(without(odd, cleaned.rows))
     records = cleaned.frame
@@ -186,6 +208,14 @@ def _guarded(raw: RawBatch, hide: bool, export: Export, door: Door) -> RawBatch:
     export.rejects.add_rows(batch.rejected)
     export.hashed += hashed
     return batch
+
+
+def _settled(export: Export, cleaned: Cleaned, batch: RawBatch) -> Cleaned:
+    """What was cleaned, with the faults of its translation and the file's own cells in the words about it."""
+    if not isinstance(batch, Translated):
+        return cleaned
+    export.quiet += batch.quiet
+    return settle(batch, cleaned)
 
 
 def _count(export: Export, cleaned: Cleaned, rows_in: int) -> None:

@@ -44,6 +44,11 @@ def to_utc(values: pl.Series) -> tuple[pl.Series, pl.Series]:
     return _judged(values, instants, why)
 
 
+def plausible(instant: pl.Expr) -> tuple[pl.Expr, str]:
+    """Whether an instant lies in the years in which cars had on-board diagnosis, and the reason if not."""
+    return (instant >= _FIRST) & (instant < _END), NOT_PLAUSIBLE
+
+
 def to_date(texts: pl.Series, first: date, last: date) -> tuple[pl.Series, pl.Series]:
     """Dates from ``first`` to ``last`` and, where there is none though the cell is not empty, the reason."""
     # Spreadsheets and data frames write a date as its midnight.
