@@ -10,7 +10,8 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import ConfigError, ExportError
-from pipeline.exports.finding import find_exports, fingerprint, named_fingerprint
+from pipeline.exports.finding import IGNORED, find_exports, fingerprint, named_fingerprint
+from pipeline.exports.items import Item
 from pipeline.exports.layouts import layout_for, read_layouts
 from pipeline.exports.merging import Merged, merge_readings
 from pipeline.exports.outcome import (
@@ -73,7 +74,7 @@ def ingest(
     finally:
         run.close()
     lines = run.lines + [
-        {"file": str(path), "status": "ignored", "kind": "", "reason": "not *.csv, *.csv.gz or *.parquet"}
+        {"file": str(path), "status": "ignored", "kind": "", "reason": IGNORED}
         for path in ignored
     ]
     return IngestSummary.of(lines)
@@ -101,13 +102,11 @@ class _Run:
         self._exports: list[Export] = []
         self.lines: list[dict[str, object]] = []
 
-    def take(self, path: Path) -> None:
+    def take(self, path: Item) -> None:
         """Read one file unless its content has been read; commit when enough has come together."""
         self._done += 1
         try:
-            layout = layout_for(path.as_posix(), self._door.layouts)
-            told_by_name = layout is not None and layout.names_the_file
-            identity = named_fingerprint(path) if told_by_name else fingerprint(path)
+            identity = named_fingerprint(path) if self._told_by_name(path) else fingerprint(path)
         except ExportError as error:
             self.lines.append({"file": str(path), "status": REFUSED, "kind": REFUSED, "reason": str(error)})
             return
@@ -120,6 +119,14 @@ class _Run:
                 self._known.add(export.export_id)
         if self._stage.rows >= GROUP_ROWS:
             self.publish()
+
+    def _told_by_name(self, item: Item) -> bool:
+        """Whether the export's name says whose rows it holds, or of which day."""
+        try:
+            layout = layout_for(Path(str(item)).as_posix(), self._door.layouts)
+        except ExportError:  # two layouts: reading the export refuses it and says so
+            return False
+        return layout is not None and layout.names_the_file
 
     def publish(self) -> None:
         """Commit everything taken so far."""

@@ -9,6 +9,7 @@ from pathlib import PurePosixPath
 import polars as pl
 
 from pipeline.errors import ExportError
+from pipeline.exports.csvtext import CsvSource
 from pipeline.exports.gateway import Logger
 from pipeline.exports.kinds import FORMS, Kind, inputs
 from pipeline.exports.layoutmodel import MEASURED, Layout, Meaning
@@ -39,17 +40,16 @@ class LaidOut:
     come out wide.
     """
 
-    def __init__(self, opened: Source, layout: Layout, file: str, typed: bool) -> None:
+    def __init__(self, opened: Source, layout: Layout, file: str) -> None:
         """Find the columns that the layout names.
 
         Args:
             file: path with forward slashes, whose name may say whose rows these are, or of which day.
-            typed: the file has numbers and times of its own, so the marks of text do not apply to numbers.
 
         Raises:
             ExportError: a header is missing or doubled, or the file's name does not say what it should.
         """
-        self._opened, self._layout, self._typed = opened, layout, typed
+        self._opened, self._layout = opened, layout
         self.path, self._file = opened.path, PurePosixPath(file)
         self._plain = [plain_header(name) for name in opened.names]
         self._unit = self._unit_of_file()
@@ -77,7 +77,7 @@ class LaidOut:
         times = self._times()
         self._logger = Logger(self._layout.gateway, list(self._readable()))
         kinds = dict.fromkeys(self._headers(), pl.String)
-        if self._typed:
+        if not isinstance(self._opened, CsvSource):  # numbers of its own, to which marks of text do not apply
             kinds |= {
                 self._places[name]: pl.Float64 for name in self._places if name in signals() or name == "value"
             }
@@ -115,20 +115,20 @@ class LaidOut:
         bad = self._time_faults(raw["line"], judged.texts, judged.why)
         return self._translated(batch, frame, bad, pl.concat(faults), raw)
 
-    def notes(self) -> str:
-        """What the reading of the file is to be known for."""
-        found = [f"read by layout {self._layout.name}"]
+    @property
+    def notes(self) -> list[str]:
+        """What is to be known of the reading; whole once the file was read."""
+        found = [*self._opened.notes, f"read by layout {self._layout.name}"]
         known = {plain_header(name) for name in self._layout.content.drop}
         strange = [name for name in (*self.dropped, *self.unlisted) if plain_header(name) not in known]
         if strange:
             more = f" and {len(strange) - _SHOWN} more" if len(strange) > _SHOWN else ""
-            found.append(f"it does not name {', '.join(map(repr, strange[:_SHOWN]))}{more}")
-        found += [
+            found.append(f"the layout does not name {', '.join(map(repr, strange[:_SHOWN]))}{more}")
+        return found + [
             f"{count:,} cells emptied that were not sampled ({habit})"
             for habit, count in self._logger.emptied.items()
             if count
         ]
-        return "; ".join(found)
 
     @property
     def unlisted(self) -> list[str]:

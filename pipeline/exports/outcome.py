@@ -109,7 +109,7 @@ def ledger(exports: list[Export], tallies: pl.DataFrame, arrived_at: datetime) -
                 "last_ts": kept["last_ts"],
                 "signals": " ".join(name for name in signals() if name in export.signals),
                 "dropped": " ".join("_".join(name.split()) for name in export.dropped),
-                "reason": export.reason,
+                "reason": export.reason or "; ".join(dict.fromkeys(export.notes)) or None,
                 "arrived_at": arrived_at,
             }
         )

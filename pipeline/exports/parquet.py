@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import polars as pl
@@ -10,48 +11,55 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.errors import ExportError
+from pipeline.exports.items import Item
 from pipeline.exports.rejects import no_faults
-from pipeline.exports.sources import RawBatch
+from pipeline.exports.sources import MOST_COLUMNS, MOST_TABLE_BYTES, RawBatch, too_big, too_wide
 
 BATCH_ROWS = 250_000
+# Longest list in the footer: schema, row groups. Bounds what a file of a million columns makes the reader hold.
+_MOST_ENTRIES = 100_000
 
 
 class ParquetSource:
     """One Parquet file; row 1 is the first."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, item: Item | Path) -> None:
         """Read the schema.
 
         Raises:
-            ExportError: the file is empty, cut off or damaged.
+            ExportError: the file is empty, cut off, damaged or has too many columns.
         """
-        self.path = path
-        if path.stat().st_size == 0:
-            raise ExportError(str(path), "the file is empty; export it again")
-        try:
-            with pq.ParquetFile(path) as opened:
-                self.names = list(opened.schema_arrow.names)
-        except (pa.ArrowException, OSError) as error:
-            raise self._damaged(error) from error
+        self._item = item if isinstance(item, Item) else Item(item)
+        self.path, self._file = self._item.path, str(self._item)
+        self.notes: list[str] = []
+        with self._item.stored() as handle:
+            if not handle.read(1):
+                raise ExportError(self._file, "the file is empty; export it again")
+        with self._opened() as opened:
+            if opened.metadata.num_columns > MOST_COLUMNS:
+                raise too_wide(self._file)
+            self.names = list(opened.schema_arrow.names)
 
     def batches(self, wanted: dict[str, pl.DataType]) -> Iterator[RawBatch]:
         """Row batches; see :class:`pipeline.exports.sources.Source`."""
         row = 1
-        try:
-            with pq.ParquetFile(self.path) as opened:
-                for batch in opened.iter_batches(BATCH_ROWS, columns=list(wanted)):
-                    frame = pl.DataFrame(pa.Table.from_batches([batch])).select(list(wanted))
-                    numbers = pl.int_range(row, row + frame.height, dtype=pl.Int64, eager=True).alias("line")
-                    row += frame.height
-                    columns = [self._plain(frame[name], kind) for name, kind in wanted.items()]
-                    yield RawBatch(pl.DataFrame([numbers, *columns]), frame.height, no_faults())
-        except (pa.ArrowException, OSError) as error:
-            raise self._damaged(error) from error
+        with self._opened() as opened:
+            for batch in opened.iter_batches(BATCH_ROWS, columns=list(wanted)):
+                frame = pl.DataFrame(pa.Table.from_batches([batch])).select(list(wanted))
+                numbers = pl.int_range(row, row + frame.height, dtype=pl.Int64, eager=True).alias("line")
+                row += frame.height
+                columns = [self._plain(frame[name], kind) for name, kind in wanted.items()]
+                yield RawBatch(pl.DataFrame([numbers, *columns]), frame.height, no_faults())
 
     def records(self, wanted: list[str]) -> RawBatch:
         """The whole file as text; timestamps keep their offset, or the lack of one."""
         kinds = {name: pl.String for name in wanted}
-        parts = [batch.frame for batch in self.batches(kinds)]
+        parts, size = [], 0
+        for batch in self.batches(kinds):
+            size += int(batch.frame.estimated_size())
+            if size > MOST_TABLE_BYTES:
+                raise too_big(self._file)
+            parts.append(batch.frame)
         empty = pl.DataFrame(schema={"line": pl.Int64} | kinds)
         frame = pl.concat(
             [empty, *(part.select("line", *(_as_text(part[name]) for name in wanted)) for part in parts)]
@@ -63,7 +71,7 @@ class ParquetSource:
         found = column.dtype
         if found.is_nested() or found in (pl.Binary, pl.Object):
             raise ExportError(
-                str(self.path),
+                self._file,
                 f"type {found} cannot be read; store numbers, text or timestamps",
                 column=column.name,
             )
@@ -75,8 +83,20 @@ class ParquetSource:
             return _as_text(column)
         return column
 
-    def _damaged(self, error: Exception) -> ExportError:
-        return ExportError(str(self.path), f"not a whole Parquet file ({error}); transfer it again")
+    @contextmanager
+    def _opened(self) -> Iterator[pq.ParquetFile]:
+        try:
+            with (
+                self._item.seekable() as handle,
+                pq.ParquetFile(handle, thrift_container_size_limit=_MOST_ENTRIES) as opened,
+            ):
+                yield opened
+        except (pa.ArrowException, OSError) as error:
+            if "Exceeded size limit" in str(error):
+                raise too_wide(self._file) from error
+            raise ExportError(
+                self._file, f"not a whole Parquet file ({error}); transfer it again"
+            ) from error
 
 
 def _as_text(column: pl.Series) -> pl.Series:

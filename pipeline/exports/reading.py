@@ -5,25 +5,26 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import PurePath
 
 import polars as pl
 
 from pipeline.errors import ExportError
 from pipeline.exports.airfuel import MixtureWatch
 from pipeline.exports.answers import clean_answers, statements
-from pipeline.exports.csvtext import CsvSource
 from pipeline.exports.events import CLEANERS
+from pipeline.exports.finding import Identity
+from pipeline.exports.formats import source_of
+from pipeline.exports.items import Item
 from pipeline.exports.kinds import Kind, recognise
 from pipeline.exports.laidout import LaidOut
 from pipeline.exports.layoutmodel import Layout
 from pipeline.exports.layouts import layout_for
 from pipeline.exports.longform import clean_long
-from pipeline.exports.parquet import ParquetSource
 from pipeline.exports.readings import Cleaned, clean_readings, wanted_types
 from pipeline.exports.rejects import Rejects
 from pipeline.exports.setups import SAID, setups
-from pipeline.exports.sources import RawBatch, Source, TextForm
+from pipeline.exports.sources import RawBatch, Source
 from pipeline.exports.staging import Stage
 from pipeline.exports.translate import Translated, settle
 from pipeline.signals import signals
@@ -36,8 +37,8 @@ class Export:
     """One file of a run and what became of its rows.
 
     ``records`` are rows for the small tables, by table. ``quiet`` rows are kept without any: raw answers that
-    say how the others are read, and rows in which a layout finds nothing that was sampled. ``reason`` says why
-    a file was refused, or by which layout it was read.
+    say how the others are read, and rows in which a layout finds nothing that was sampled. ``notes`` are things
+    said about the file that cost no row.
     """
 
     source: int
@@ -52,6 +53,7 @@ class Export:
     reason: str | None = None
     records: dict[str, list[pl.DataFrame]] = field(default_factory=dict)
     quiet: int = 0
+    notes: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -65,21 +67,22 @@ class Door:
     layouts: list[Layout] = field(default_factory=list)
 
 
-def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) -> Export:
+def read_export(item: Item, source: int, identity: Identity, door: Door) -> Export:
     """Read one file; one that is no table is refused, with the reason, and leaves nothing behind.
 
     Args:
         source: number of the file within the run.
-        identity: export id and size in bytes.
+        identity: what was found before the file was read.
     """
-    export_id, size = identity
-    export = Export(source, str(path), export_id, size, Rejects(export_id, str(path)))
+    file, (export_id, size, state) = str(item), identity
+    export = Export(source, file, export_id, size, Rejects(export_id, file))
     try:
-        opened = _opened(path, layout_for(path.as_posix(), door.layouts))
+        layout = layout_for(PurePath(file).as_posix(), door.layouts)
+        opened = _opened(item, layout)
         if isinstance(opened, LaidOut):
             kind, export.dropped = opened.kind, opened.dropped
         else:
-            kind, export.dropped = recognise(str(path), opened.names)
+            kind, export.dropped = recognise(file, opened.names)
         export.kind = kind.name
         if kind.form == "raw":
             _read_answers(opened, kind, export, door)
@@ -89,37 +92,30 @@ def read_export(path: Path, source: int, identity: tuple[str, int], door: Door) 
             _read_records(opened, kind, export, door)
         if isinstance(opened, LaidOut):
             export.dropped = [*export.dropped, *opened.unlisted]
-            export.reason = opened.notes()
-        _check_unchanged(path, size)
+        export.notes += opened.notes
+        _check_unchanged(item, state)
     except ExportError as error:
         door.stage.discard(source)
-        return Export(
-            source, str(path), export_id, size, Rejects(export_id, str(path)), reason=_without_file(error)
-        )
+        return Export(source, file, export_id, size, Rejects(export_id, file), reason=_without_file(error))
     return export
 
 
-def _check_unchanged(path: Path, size: int) -> None:
+def _check_unchanged(item: Item, state: tuple[int, int]) -> None:
     """A gateway may still be writing the file."""
-    try:
-        now = path.stat().st_size
-    except OSError as error:
-        raise ExportError(str(path), f"cannot be read: {error.strerror}; check its rights") from error
-    if now != size:
-        raise ExportError(str(path), "the file changed while it was read; it is read again on the next run")
+    if item.state() != state:
+        raise ExportError(str(item), "the file changed while it was read; it is read again on the next run")
 
 
-def _opened(path: Path, layout: Layout | None) -> Source:
-    typed = path.name.lower().endswith(".parquet")
-    form = layout.text_form if layout is not None else TextForm()
-    opened = ParquetSource(path) if typed else CsvSource(path, form)
-    return LaidOut(opened, layout, path.as_posix(), typed) if layout is not None else opened
+def _opened(item: Item, layout: Layout | None) -> Source:
+    if layout is None:
+        return source_of(item)
+    return LaidOut(source_of(item, layout.text_form), layout, PurePath(str(item)).as_posix())
 
 
 def _read_readings(opened: Source, kind: Kind, export: Export, door: Door) -> None:
     wanted = tuple(name for name in kind.columns if name in opened.names)
     clean = clean_long if kind.form == "long" else clean_readings
-    mixtures = MixtureWatch(str(opened.path))
+    mixtures = MixtureWatch(export.file)
     for batch in _one_ahead(opened.batches(wanted_types(wanted))):
         mixtures.see(batch.frame)
         _stage(export, clean(batch.frame, door.zone, door.buckets), batch, door)

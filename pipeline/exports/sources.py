@@ -9,6 +9,11 @@ from typing import Protocol
 
 import polars as pl
 
+from pipeline.errors import ExportError
+
+MOST_COLUMNS = 10_000  # a header of more is no export of a gateway
+MOST_TABLE_BYTES = 256 << 20  # of a small table, which is read whole
+
 
 @dataclass(frozen=True)
 class TextForm:
@@ -36,10 +41,14 @@ class RawBatch:
 
 
 class Source(Protocol):
-    """One export file whose column names are known."""
+    """One export file whose column names are known.
+
+    ``notes`` are things said about the file that cost no row; they are whole once it was read.
+    """
 
     path: Path
     names: list[str]
+    notes: list[str]
 
     def batches(self, wanted: dict[str, pl.DataType]) -> Iterator[RawBatch]:
         """Rows in file order, a bounded number at a time; columns typed as wanted where every cell allows it.
@@ -56,3 +65,15 @@ class Source(Protocol):
             ExportError: the file is damaged.
         """
         ...
+
+
+def too_wide(file: str) -> ExportError:
+    """More columns than any export has."""
+    return ExportError(
+        file, f"more than {MOST_COLUMNS} columns; not an export of readings or a small table", line=1
+    )
+
+
+def too_big(file: str) -> ExportError:
+    """A small table that is none."""
+    return ExportError(file, f"a small table of more than {MOST_TABLE_BYTES >> 20} MB; split it")

@@ -28,16 +28,16 @@ def test_files_are_found_once_and_in_order(tmp_path: Path) -> None:
     for name in ("b.csv", "a/z.parquet", "a/y.CSV.GZ", "a/.x.csv", "notes.txt", ".git/c.csv"):
         write(tmp_path / name, "x")
     found, ignored = find_exports([tmp_path / "b.csv", tmp_path, tmp_path / "a"])
-    assert [path.relative_to(tmp_path).as_posix() for path in found] == ["a/y.CSV.GZ", "a/z.parquet", "b.csv"]
-    assert [path.name for path in ignored] == ["notes.txt"]
+    assert [item.path.relative_to(tmp_path).as_posix() for item in found] == ["a/y.CSV.GZ", "a/z.parquet", "b.csv"]
+    assert [item.name for item in ignored] == ["notes.txt"]
 
 
 def test_fingerprint_is_the_start_of_sha_256(tmp_path: Path) -> None:
     """FIPS 180-4, example of "abc": digest ba7816bf 8f01cfea ..."""
     path = write(tmp_path / "a.csv", "abc")
-    assert fingerprint(path) == ("ba7816bf8f01cfea", 3)
+    assert fingerprint(path)[:2] == ("ba7816bf8f01cfea", 3)
     long = write(tmp_path / "b.csv", b"0123456789" * 300_000)
-    assert fingerprint(long) == (hashlib.sha256(long.read_bytes()).hexdigest()[:16], 3_000_000)
+    assert fingerprint(long)[:2] == (hashlib.sha256(long.read_bytes()).hexdigest()[:16], 3_000_000)
 
 
 @pytest.mark.parametrize(
