@@ -13,7 +13,7 @@ from typing import BinaryIO
 import polars as pl
 
 from pipeline.errors import ExportError
-from pipeline.exports.encodings import BOM, Recoded, check_utf8, is_utf8, told_encoding
+from pipeline.exports.encodings import BOM, Recoded, check_utf8, is_utf8, told_encoding, what_to_do
 from pipeline.exports.items import Item
 from pipeline.exports.lines import BLOCK_BYTES, blocks, count, lines_in, rows_over_lines
 from pipeline.exports.rejects import FAULTS, no_faults
@@ -138,7 +138,7 @@ class CsvSource:
         if not header.strip():
             raise ExportError(self._file, f"blank; line {number} must hold the column names", line=number)
         if "\0" in header:
-            raise ExportError(self._file, "NUL bytes in the header: not a text file", line=number)
+            raise ExportError(self._file, f"NUL bytes in the header; {what_to_do(start)}", line=number)
         if header.count(self._form.delimiter) >= MOST_COLUMNS:
             raise too_wide(self._file)
         cells = [cell.strip() for cell in next(csv.reader([header], delimiter=self._form.delimiter))]

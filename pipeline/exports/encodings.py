@@ -87,10 +87,16 @@ class Recoded(io.RawIOBase):
         return text.encode("utf-8")
 
 
-def _refusal(encoding: str, content: bytes, at: int, position: int) -> str:
-    likely = _likely(content[max(at - _AROUND, 0) : at + _AROUND])
+def what_to_do(sample: bytes) -> str:
+    """Advice on text in another encoding, with those that fit the sample."""
+    likely = _likely(sample[: 2 * _AROUND])
     hint = f", or name its encoding in a layout (the bytes fit {', '.join(likely)})" if likely else ""
-    return f"not {encoding} at byte {position + at} (0x{content[at]:02x}); save the file as UTF-8{hint}"
+    return f"save the file as UTF-8{hint}"
+
+
+def _refusal(encoding: str, content: bytes, at: int, position: int) -> str:
+    advice = what_to_do(content[max(at - _AROUND, 0) :][: 2 * _AROUND])
+    return f"not {encoding} at byte {position + at} (0x{content[at]:02x}); {advice}"
 
 
 def _likely(sample: bytes) -> list[str]:

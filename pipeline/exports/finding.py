@@ -98,7 +98,7 @@ def _within(file: Path) -> list[Item]:
     if not file.name.lower().endswith(ARCHIVE) or file.is_dir():
         return [Item(file)]
     try:
-        return members(file)
+        return members(file) or [Item(file)]
     except ExportError:
         return [Item(file)]
 

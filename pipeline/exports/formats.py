@@ -6,7 +6,7 @@ from pathlib import Path
 
 from pipeline.errors import ExportError
 from pipeline.exports.csvtext import CsvSource
-from pipeline.exports.items import Item
+from pipeline.exports.items import Item, members
 from pipeline.exports.ndjson import NdjsonSource
 from pipeline.exports.parquet import ParquetSource
 from pipeline.exports.sources import Source, TextForm
@@ -24,10 +24,8 @@ def source_of(item: Item | Path, form: TextForm | None = None) -> Source:
     if item.format == "ndjson":
         return NdjsonSource(item)
     if item.format == "zip":
-        with item.stored():
-            raise ExportError(str(item), _ARCHIVE if item.member else _NO_ARCHIVE)
+        if not item.member:
+            members(item.path)  # tells what is wrong with an archive that could not be searched
+            raise ExportError(str(item), "an archive without a file that could be an export")
+        raise ExportError(str(item), "an archive within an archive; unpack the outer one")
     return CsvSource(item, form)
-
-
-_ARCHIVE = "an archive within an archive; unpack the outer one"
-_NO_ARCHIVE = "not a whole zip archive; transfer it again"

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import io
 import json
 from collections.abc import Iterator
 from pathlib import Path
 
 import polars as pl
-import pyarrow as pa
-from pyarrow import json as arrow_json
 
 from pipeline.errors import ExportError
 from pipeline.exports.encodings import BOM, check_utf8
@@ -17,6 +14,9 @@ from pipeline.exports.items import Item
 from pipeline.exports.lines import BLOCK_BYTES, blocks, count, lines_in
 from pipeline.exports.rejects import no_faults
 from pipeline.exports.sources import MOST_COLUMNS, MOST_TABLE_BYTES, RawBatch, too_big, too_wide
+
+# A text or number behind its key.
+_VALUE = r'([^\\]")\s*:\s*(?:"(?:[^"\\]|\\.)*"|[^",{}\[\]]+)'
 
 
 class NdjsonSource:
@@ -36,12 +36,11 @@ class NdjsonSource:
         empty = True
         for line, text, _ in self._blocks():
             empty = False
-            found = _keys(text) if text.strip() else []
-            if found is None:
-                self._doubtful.add(line)
-                rows = map(_object, text.decode("utf-8").split("\n"))
-                found = [key for row in rows if isinstance(row, dict) for key in row]
-            keys |= dict.fromkeys(found)
+            for row in map(_object, _shapes(text)):
+                if isinstance(row, str):
+                    self._doubtful.add(line)
+                else:
+                    keys |= dict.fromkeys(row)
             if len(keys) > MOST_COLUMNS:
                 raise too_wide(self._file)
         if empty:
@@ -125,12 +124,12 @@ class NdjsonSource:
         return RawBatch(frame, frame.height + rejected.height, rejected)
 
 
-def _keys(text: bytes) -> list[str] | None:
-    """The keys of the objects in the text, None where a line is no object, or types or keys contend."""
-    try:
-        return list(arrow_json.read_json(io.BytesIO(text)).column_names)
-    except pa.ArrowInvalid:
-        return None
+def _shapes(text: bytes) -> pl.Series:
+    """One line of each sequence of keys; the lines of a gateway have few."""
+    lines = pl.DataFrame({"text": text.decode("utf-8").split("\n")})
+    bare = pl.col("text").str.replace_all(_VALUE, "${1}:")
+    lines = lines.filter(pl.col("text").str.strip_chars().str.len_bytes() > 0)
+    return lines.filter(bare.is_first_distinct())["text"]
 
 
 def _typed(text: bytes, kinds: dict[str, pl.DataType]) -> pl.DataFrame | None:
