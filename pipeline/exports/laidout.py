@@ -18,7 +18,7 @@ from pipeline.exports.localtimes import Times
 from pipeline.exports.numerals import emptied
 from pipeline.exports.readings import NO_UNIT
 from pipeline.exports.rejects import no_faults
-from pipeline.exports.sources import RawBatch, Source
+from pipeline.exports.sources import RawBatch, Source, TextForm
 from pipeline.exports.translate import Named, Translated, fault, to_numbers, unit_name, without_emptied
 from pipeline.signals import signals
 
@@ -51,6 +51,9 @@ class LaidOut:
         """
         self._opened, self._layout = opened, layout
         self.path, self._file = opened.path, PurePosixPath(file)
+        # Numbers of other files are written one way only: marks of text do not apply.
+        self._is_text = isinstance(opened, CsvSource)
+        self._form = layout.text_form if self._is_text else TextForm(absent=layout.text_form.absent)
         self._plain = [plain_header(name) for name in opened.names]
         self._unit = self._unit_of_file()
         self._unit_column = self._found(layout.unit.column) if layout.unit.column else None
@@ -77,7 +80,7 @@ class LaidOut:
         times = self._times()
         self._logger = Logger(self._layout.gateway, list(self._readable()))
         kinds = dict.fromkeys(self._headers(), pl.String)
-        if not isinstance(self._opened, CsvSource):  # numbers of its own, to which marks of text do not apply
+        if not self._is_text:
             kinds |= {
                 self._places[name]: pl.Float64 for name in self._places if name in signals() or name == "value"
             }
@@ -92,7 +95,7 @@ class LaidOut:
         for name, named in self._columns.items():
             column = raw[self._places[name]]
             if name in _NUMBERS:
-                numbers, bad = to_numbers(raw["line"], column, named, self._layout)
+                numbers, bad = to_numbers(raw["line"], column, named, self._form)
                 column = numbers.cast(pl.String)
                 faults.append(bad)
             columns.append(column.alias(name))
@@ -164,7 +167,7 @@ class LaidOut:
             if name in _AS_WRITTEN:
                 columns.append(cells.alias(name))
                 continue
-            numbers, unusable = to_numbers(raw["line"], cells, named, self._layout)
+            numbers, unusable = to_numbers(raw["line"], cells, named, self._form)
             columns.append(numbers.alias(name))
             faults.append(unusable)
         before = keys.hstack(columns)
@@ -229,8 +232,7 @@ class LaidOut:
     # -- cells -----------------------------------------------------------------------------------------------
 
     def _emptied(self, frame: pl.DataFrame) -> pl.DataFrame:
-        absent = self._layout.text_form.absent
-        return frame.with_columns(emptied(frame[name], absent) for name in frame.columns if name != "line")
+        return frame.with_columns(emptied(frame[name], self._form.absent) for name in frame.columns if name != "line")
 
     def _units(self, raw: pl.DataFrame) -> pl.Series:
         if self._unit is not None:
@@ -287,7 +289,7 @@ class LaidOut:
 
     def _times(self) -> Times | None:
         time = self._layout.time
-        return Times(time, self._file, self._layout.text.decimal) if time is not None else None
+        return Times(time, self._file, self._form.decimal) if time is not None else None
 
     def _kind(self) -> Kind:
         taken = self._layout.content.input
