@@ -82,7 +82,9 @@ class LaidOut:
         kinds = dict.fromkeys(self._headers(), pl.String)
         if not self._is_text:
             kinds |= {
-                self._places[name]: pl.Float64 for name in self._places if name in signals() or name == "value"
+                self._places[name]: pl.Float64
+                for name in self._places
+                if name in signals() or name == "value"
             }
         for batch in self._opened.batches(kinds):
             yield self._readings(batch, times)
@@ -148,7 +150,9 @@ class LaidOut:
         bad = pl.concat(
             [
                 self._unit_faults(raw["line"].filter(no_unit)),
-                self._time_faults(*(part.filter(~no_unit) for part in (raw["line"], judged.texts, judged.why))),
+                self._time_faults(
+                    *(part.filter(~no_unit) for part in (raw["line"], judged.texts, judged.why))
+                ),
             ]
         )
         usable = ~no_unit & judged.why.is_null()
@@ -213,11 +217,10 @@ class LaidOut:
         raw = raw.filter(known_rows)
         if "unit" in self._places:
             stated = pl.col(self._places["unit"]).cast(pl.String).str.strip_chars().fill_null("")
-            units = {
-                name: named.meaning.source_unit.name for name, named in self._readable().items()
-            }
+            units = {name: named.meaning.source_unit.name for name, named in self._readable().items()}
             raw = raw.with_columns(
-                stated.alias(_STATED), pl.col(_SIGNAL).replace_strict(units, return_dtype=pl.String).alias(_MEANT)
+                stated.alias(_STATED),
+                pl.col(_SIGNAL).replace_strict(units, return_dtype=pl.String).alias(_MEANT),
             )
             spelt = {text: unit_name(text) for text in raw[_STATED].unique()}
             other = pl.col(_STATED).replace_strict(
@@ -232,7 +235,9 @@ class LaidOut:
     # -- cells -----------------------------------------------------------------------------------------------
 
     def _emptied(self, frame: pl.DataFrame) -> pl.DataFrame:
-        return frame.with_columns(emptied(frame[name], self._form.absent) for name in frame.columns if name != "line")
+        return frame.with_columns(
+            emptied(frame[name], self._form.absent) for name in frame.columns if name != "line"
+        )
 
     def _units(self, raw: pl.DataFrame) -> pl.Series:
         if self._unit is not None:
@@ -248,7 +253,9 @@ class LaidOut:
         header = " ".join(self._layout.time.columns)
         faults = pl.DataFrame({"line": lines, "value": texts, "reason": why})
         faults = faults.filter(pl.col("reason").is_not_null())
-        return faults.select("line", column=pl.lit(header), value=pl.col("value").fill_null(""), reason="reason")
+        return faults.select(
+            "line", column=pl.lit(header), value=pl.col("value").fill_null(""), reason="reason"
+        )
 
     def _translated(
         self,
@@ -269,7 +276,13 @@ class LaidOut:
         else:
             own = raw.select("line", *(pl.col(self._places[name]).alias(name) for name in named))
         return Translated(
-            frame, batch.rows_in, pl.concat([batch.rejected, bad]), faults=faults, own=own, named=named, quiet=quiet
+            frame,
+            batch.rows_in,
+            pl.concat([batch.rejected, bad]),
+            faults=faults,
+            own=own,
+            named=named,
+            quiet=quiet,
         )
 
     # -- columns ---------------------------------------------------------------------------------------------
@@ -306,7 +319,8 @@ class LaidOut:
         found = re.search(expression, self._file.name)
         if found is None or not found["unit"]:
             raise ExportError(
-                str(self._file), f"the name has no unit that {expression!r} finds; check file_name of the layout"
+                str(self._file),
+                f"the name has no unit that {expression!r} finds; check file_name of the layout",
             )
         return found["unit"]
 
@@ -322,8 +336,10 @@ class LaidOut:
             return None
         if len(places) != 1:
             what = "is missing" if not places else "stands there more than once"
-            do = "correct the header in the layout, or add optional = true to the column" if not places else (
-                "leave one of them"
+            do = (
+                "correct the header in the layout, or add optional = true to the column"
+                if not places
+                else ("leave one of them")
             )
             shown = ", ".join(repr(name[:40]) for name in self._opened.names[:_SHOWN])
             raise ExportError(

@@ -100,9 +100,7 @@ def _own_words(batch: Translated, faults: pl.DataFrame) -> pl.DataFrame:
     return pl.concat(parts)
 
 
-def without_emptied(
-    before: pl.DataFrame, after: pl.DataFrame, faulty: pl.Series
-) -> tuple[pl.DataFrame, int]:
+def without_emptied(before: pl.DataFrame, after: pl.DataFrame, faulty: pl.Series) -> tuple[pl.DataFrame, int]:
     """Rows without those of which no cell is a sample any more, and how many those are."""
     names = before.columns[3:]
     held = before.select(pl.any_horizontal(pl.col(names).is_not_null())).to_series()

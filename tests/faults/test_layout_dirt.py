@@ -82,7 +82,9 @@ def test_declared_absent(tmp_path, cell):
     assert rejects(lake) == []
 
 
-@pytest.mark.parametrize("cell", ["∞", "inf", "-Infinity", "--", "1.81", "812.5", "12 km/h", "#VALUE!", "8 12"])
+@pytest.mark.parametrize(
+    "cell", ["∞", "inf", "-Infinity", "--", "1.81", "812.5", "12 km/h", "#VALUE!", "8 12"]
+)
 def test_not_declared_is_quarantined_in_the_files_words(tmp_path, cell):
     _, lake = ingested(tmp_path, HEADER + f"{AT}0;{cell};90;x\n")
     assert column(lake, "rpm") == [None]
@@ -311,7 +313,9 @@ def check_converted(lake):
 
 
 def test_wide_with_units(tmp_path):
-    text = ",".join(["Vehicle", "At", *SAMPLED]) + "\n" + ",".join(["V1", str(EPOCH), *SAMPLED.values()]) + "\n"
+    text = (
+        ",".join(["Vehicle", "At", *SAMPLED]) + "\n" + ",".join(["V1", str(EPOCH), *SAMPLED.values()]) + "\n"
+    )
     _, lake = ingested(tmp_path, text, HEAD.format(form="wide") + "[columns]" + UNITS)
     check_converted(lake)
     assert rejects(lake) == []
@@ -331,7 +335,9 @@ def test_long_with_units(tmp_path):
 
 def test_long_with_stated_units(tmp_path):
     layout = HEAD.format(form="long")
-    layout += '[columns]\n"S" = { is = "signal" }\n"V" = { is = "value" }\n"U" = { is = "unit" }\n[signals]' + UNITS
+    layout += (
+        '[columns]\n"S" = { is = "signal" }\n"V" = { is = "value" }\n"U" = { is = "unit" }\n[signals]' + UNITS
+    )
     rows = f"V1,{EPOCH},ECT,194,°F\nV1,{EPOCH},Speed,60,km/h\nV1,{EPOCH},O2S,450,\n"
     line, lake = ingested(tmp_path, "Vehicle,At,S,V,U\n" + rows, layout)
     assert column(lake, "coolant_degc") == [90.0] and column(lake, "o2_b1s1_v") == [pytest.approx(0.45)]
@@ -353,7 +359,9 @@ def test_files_with_numbers_of_their_own(tmp_path, packing):
     """Marks of text do not apply to numbers: a decimal comma in the layout leaves 29.92 as it is."""
     layout = HEAD.format(form="wide") + '[text]\ndecimal = ","\nthousands = "."\n[columns]' + UNITS
     cells = {name: float(value) if name != "MIL" else True for name, value in SAMPLED.items()}
-    frame = pl.DataFrame({"Vehicle": ["V1"], "At": [EPOCH]} | {name: [value] for name, value in cells.items()})
+    frame = pl.DataFrame(
+        {"Vehicle": ["V1"], "At": [EPOCH]} | {name: [value] for name, value in cells.items()}
+    )
     path = tmp_path / f"made.{packing}"
     frame.write_parquet(path) if packing == "parquet" else frame.write_ndjson(path)
     _, lake = ingested(tmp_path, path.read_bytes(), layout, name=f"gw_1.{packing}")
@@ -426,7 +434,9 @@ def test_codes(tmp_path):
     layout = small("codes", {"DTC": 'is = "code"', "Status": 'is = "state"'}, time)
     rows = "V1,01/05/2026 02:00 PM,p0420,Confirmed\nV1,11/01/2026 01:30,P0133,pending\nV1,01/05/2026 15:00,x,pending\n"
     line, lake = ingested(tmp_path, "Vehicle,Seen,DTC,Status\n" + rows, layout)
-    assert content(lake, "codes").rows() == [("V1", datetime(2026, 1, 5, 19, tzinfo=UTC), "P0420", "confirmed")]
+    assert content(lake, "codes").rows() == [
+        ("V1", datetime(2026, 1, 5, 19, tzinfo=UTC), "P0420", "confirmed")
+    ]
     assert sorted(rejects(lake)) == [(3, "row", "Seen", "11/01/2026 01:30"), (4, "row", "DTC", "x")]
 
 
@@ -456,7 +466,11 @@ def test_register(tmp_path):
 
 def test_work_orders(tmp_path):
     columns = {"Order": 'is = "order_id"', "Part": 'is = "component"', "Done": 'is = "action"'}
-    columns |= {"Found": 'is = "finding"', "Miles": 'is = "odometer_km", unit = "mi"', "Cost": 'is = "parts_cost"'}
+    columns |= {
+        "Found": 'is = "finding"',
+        "Miles": 'is = "odometer_km", unit = "mi"',
+        "Cost": 'is = "parts_cost"',
+    }
     time = '[time]\ncolumns = ["Closed"]\norder = "day-first"\n'
     layout = small("work_orders", columns, time, '[text]\ndelimiter = ";"\ndecimal = ","\nthousands = "."\n')
     rows = (
