@@ -51,7 +51,9 @@ class Logger:
         rows = self._followed(frame)
         rows = rows.with_columns(column for name in self._names for column in (_before(name), _earlier(name)))
         rows = rows.with_columns(_trip_before(name) for name in self._names)
-        rows = rows.with_columns(column for name in self._names for column in (_nonzero(name), _changed(name)))
+        rows = rows.with_columns(
+            column for name in self._names for column in (_nonzero(name), _changed(name))
+        )
         columns = []
         for name in self._names:
             value, why = pl.col(name), pl.lit(None, dtype=pl.String)

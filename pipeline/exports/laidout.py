@@ -18,7 +18,7 @@ from pipeline.exports.localtimes import Times
 from pipeline.exports.numerals import emptied
 from pipeline.exports.readings import NO_UNIT
 from pipeline.exports.rejects import no_faults
-from pipeline.exports.sources import RawBatch, Source
+from pipeline.exports.sources import RawBatch, Source, TextForm
 from pipeline.exports.translate import Named, Translated, fault, to_numbers, unit_name, without_emptied
 from pipeline.signals import signals
 
@@ -51,6 +51,9 @@ class LaidOut:
         """
         self._opened, self._layout = opened, layout
         self.path, self._file = opened.path, PurePosixPath(file)
+        # Numbers of other files are written one way only: marks of text do not apply.
+        self._is_text = isinstance(opened, CsvSource)
+        self._form = layout.text_form if self._is_text else TextForm(absent=layout.text_form.absent)
         self._plain = [plain_header(name) for name in opened.names]
         self._unit = self._unit_of_file()
         self._unit_column = self._found(layout.unit.column) if layout.unit.column else None
@@ -77,9 +80,11 @@ class LaidOut:
         times = self._times()
         self._logger = Logger(self._layout.gateway, list(self._readable()))
         kinds = dict.fromkeys(self._headers(), pl.String)
-        if not isinstance(self._opened, CsvSource):  # numbers of its own, to which marks of text do not apply
+        if not self._is_text:
             kinds |= {
-                self._places[name]: pl.Float64 for name in self._places if name in signals() or name == "value"
+                self._places[name]: pl.Float64
+                for name in self._places
+                if name in signals() or name == "value"
             }
         for batch in self._opened.batches(kinds):
             yield self._readings(batch, times)
@@ -92,7 +97,7 @@ class LaidOut:
         for name, named in self._columns.items():
             column = raw[self._places[name]]
             if name in _NUMBERS:
-                numbers, bad = to_numbers(raw["line"], column, named, self._layout)
+                numbers, bad = to_numbers(raw["line"], column, named, self._form)
                 column = numbers.cast(pl.String)
                 faults.append(bad)
             columns.append(column.alias(name))
@@ -145,7 +150,9 @@ class LaidOut:
         bad = pl.concat(
             [
                 self._unit_faults(raw["line"].filter(no_unit)),
-                self._time_faults(*(part.filter(~no_unit) for part in (raw["line"], judged.texts, judged.why))),
+                self._time_faults(
+                    *(part.filter(~no_unit) for part in (raw["line"], judged.texts, judged.why))
+                ),
             ]
         )
         usable = ~no_unit & judged.why.is_null()
@@ -164,7 +171,7 @@ class LaidOut:
             if name in _AS_WRITTEN:
                 columns.append(cells.alias(name))
                 continue
-            numbers, unusable = to_numbers(raw["line"], cells, named, self._layout)
+            numbers, unusable = to_numbers(raw["line"], cells, named, self._form)
             columns.append(numbers.alias(name))
             faults.append(unusable)
         before = keys.hstack(columns)
@@ -210,11 +217,10 @@ class LaidOut:
         raw = raw.filter(known_rows)
         if "unit" in self._places:
             stated = pl.col(self._places["unit"]).cast(pl.String).str.strip_chars().fill_null("")
-            units = {
-                name: named.meaning.source_unit.name for name, named in self._readable().items()
-            }
+            units = {name: named.meaning.source_unit.name for name, named in self._readable().items()}
             raw = raw.with_columns(
-                stated.alias(_STATED), pl.col(_SIGNAL).replace_strict(units, return_dtype=pl.String).alias(_MEANT)
+                stated.alias(_STATED),
+                pl.col(_SIGNAL).replace_strict(units, return_dtype=pl.String).alias(_MEANT),
             )
             spelt = {text: unit_name(text) for text in raw[_STATED].unique()}
             other = pl.col(_STATED).replace_strict(
@@ -229,8 +235,9 @@ class LaidOut:
     # -- cells -----------------------------------------------------------------------------------------------
 
     def _emptied(self, frame: pl.DataFrame) -> pl.DataFrame:
-        absent = self._layout.text_form.absent
-        return frame.with_columns(emptied(frame[name], absent) for name in frame.columns if name != "line")
+        return frame.with_columns(
+            emptied(frame[name], self._form.absent) for name in frame.columns if name != "line"
+        )
 
     def _units(self, raw: pl.DataFrame) -> pl.Series:
         if self._unit is not None:
@@ -246,7 +253,9 @@ class LaidOut:
         header = " ".join(self._layout.time.columns)
         faults = pl.DataFrame({"line": lines, "value": texts, "reason": why})
         faults = faults.filter(pl.col("reason").is_not_null())
-        return faults.select("line", column=pl.lit(header), value=pl.col("value").fill_null(""), reason="reason")
+        return faults.select(
+            "line", column=pl.lit(header), value=pl.col("value").fill_null(""), reason="reason"
+        )
 
     def _translated(
         self,
@@ -267,7 +276,13 @@ class LaidOut:
         else:
             own = raw.select("line", *(pl.col(self._places[name]).alias(name) for name in named))
         return Translated(
-            frame, batch.rows_in, pl.concat([batch.rejected, bad]), faults=faults, own=own, named=named, quiet=quiet
+            frame,
+            batch.rows_in,
+            pl.concat([batch.rejected, bad]),
+            faults=faults,
+            own=own,
+            named=named,
+            quiet=quiet,
         )
 
     # -- columns ---------------------------------------------------------------------------------------------
@@ -287,7 +302,7 @@ class LaidOut:
 
     def _times(self) -> Times | None:
         time = self._layout.time
-        return Times(time, self._file, self._layout.text.decimal) if time is not None else None
+        return Times(time, self._file, self._form.decimal) if time is not None else None
 
     def _kind(self) -> Kind:
         taken = self._layout.content.input
@@ -304,7 +319,8 @@ class LaidOut:
         found = re.search(expression, self._file.name)
         if found is None or not found["unit"]:
             raise ExportError(
-                str(self._file), f"the name has no unit that {expression!r} finds; check file_name of the layout"
+                str(self._file),
+                f"the name has no unit that {expression!r} finds; check file_name of the layout",
             )
         return found["unit"]
 
@@ -320,8 +336,10 @@ class LaidOut:
             return None
         if len(places) != 1:
             what = "is missing" if not places else "stands there more than once"
-            do = "correct the header in the layout, or add optional = true to the column" if not places else (
-                "leave one of them"
+            do = (
+                "correct the header in the layout, or add optional = true to the column"
+                if not places
+                else ("leave one of them")
             )
             shown = ", ".join(repr(name[:40]) for name in self._opened.names[:_SHOWN])
             raise ExportError(

@@ -146,7 +146,9 @@ class Time(_Part):
         try:
             return ZoneInfo(value).key if value else value
         except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-            raise ValueError(f"{value!r} is no time zone; write an IANA name such as 'Europe/Vienna'") from error
+            raise ValueError(
+                f"{value!r} is no time zone; write an IANA name such as 'Europe/Vienna'"
+            ) from error
 
     @model_validator(mode="after")
     def _complete(self) -> Time:
@@ -177,7 +179,10 @@ class Meaning(_Part):
     @field_validator("is_")
     @classmethod
     def _canonical(cls, value: str) -> str:
-        known = [*signals(), *(name for kind in (*inputs().values(), *FORMS.values()) for name in kind.columns)]
+        known = [
+            *signals(),
+            *(name for kind in (*inputs().values(), *FORMS.values()) for name in kind.columns),
+        ]
         if value not in known:
             near = difflib.get_close_matches(value, known, n=3, cutoff=0.4)
             hint = f"; near are {', '.join(dict.fromkeys(near))}" if near else ""
@@ -190,7 +195,9 @@ class Meaning(_Part):
         if not self.unit:
             stated = [name for name in _ASSUMPTIONS if getattr(self, name) is not None]
             if stated:
-                raise ValueError(f"{', '.join(stated)} says nothing without a unit; name the unit or remove it")
+                raise ValueError(
+                    f"{', '.join(stated)} says nothing without a unit; name the unit or remove it"
+                )
             return self
         unit = unit_named(self.unit)
         if target is None:
@@ -273,7 +280,7 @@ class Layout(_Part):
         if missing:
             raise ValueError(f"columns: no header is {', '.join(missing)}; add it")
         if taken == "readings" and form == "wide" and not means:
-            raise ValueError("columns: no header is a signal; add one such as \"Speed\" = { is = \"speed_kmh\" }")
+            raise ValueError('columns: no header is a signal; add one such as "Speed" = { is = "speed_kmh" }')
         self._check_zone(dated)
         self._check_signals(form)
         if self.gateway != Gateway() and (taken != "readings" or form == "raw"):
@@ -285,7 +292,9 @@ class Layout(_Part):
         if time is None or time.zone or dated or time.order in ("iso", *EPOCHS):
             return
         if "%z" not in time.pattern and "%#z" not in time.pattern and "%:z" not in time.pattern:
-            raise ValueError("time.zone: missing; these times have no offset: add zone, such as 'Europe/Vienna'")
+            raise ValueError(
+                "time.zone: missing; these times have no offset: add zone, such as 'Europe/Vienna'"
+            )
 
     def _check_signals(self, form: str) -> None:
         if self.signals and form != "long":

@@ -84,7 +84,9 @@ class Times:
         zone = self._time.zone or "UTC"
         frame = pl.DataFrame({"local": local, "fixed": fixed, "text": texts})
         judged = frame.select(
-            day=pl.coalesce("local", pl.col("fixed").dt.convert_time_zone(zone).dt.replace_time_zone(None)).dt.date(),
+            day=pl.coalesce(
+                "local", pl.col("fixed").dt.convert_time_zone(zone).dt.replace_time_zone(None)
+            ).dt.date(),
             empty=pl.col("text").str.len_bytes().fill_null(0) == 0,
         ).with_columns(
             why=pl.when(pl.col("day").is_null() & ~pl.col("empty")).then(pl.lit(self._wrong)).cast(pl.String)
@@ -144,7 +146,9 @@ class Times:
     def _of_day(self, texts: pl.Series, units: pl.Series) -> pl.Series:
         """Date of the name + time of day + midnights passed by the unit so far in the file."""
         if self._time.order == "clock":
-            frame = texts.to_frame("text").select(pl.col("text").str.extract_groups(f"^{_CLOCK}$").alias("parts"))
+            frame = texts.to_frame("text").select(
+                pl.col("text").str.extract_groups(f"^{_CLOCK}$").alias("parts")
+            )
             micros = frame.unnest("parts").select(_micros_of_clock()).to_series()
         else:
             micros = (self._numbers(texts, 0, 2 * _DAY_S) * _US).round().cast(pl.Int64)
@@ -291,7 +295,8 @@ def _named_date(time: Time, path: PurePosixPath) -> date:
         return datetime.strptime(found["date"], time.date_pattern).replace(tzinfo=UTC).date()
     except ValueError as error:
         raise ExportError(
-            str(path), f"the date {found['date']!r} in the name is not written as {time.date_pattern!r}: {error}"
+            str(path),
+            f"the date {found['date']!r} in the name is not written as {time.date_pattern!r}: {error}",
         ) from error
 
 

@@ -52,7 +52,9 @@ def read_numbers(column: pl.Series, form: TextForm, unit: Unit | None) -> Number
     unparsed = values.is_null() & (texts.str.len_bytes().fill_null(0) > 0)
     if unit is not None and unparsed.any():
         places = unparsed.arg_true()
-        rest = texts.gather(places).to_frame("text").select(pl.col("text").str.replace_many(_SIGNS)).to_series()
+        rest = (
+            texts.gather(places).to_frame("text").select(pl.col("text").str.replace_many(_SIGNS)).to_series()
+        )
         bare = _plain(rest.str.replace(_suffix(unit), "").str.strip_chars(), form)
         values = values.scatter(places, bare)
         unparsed = unparsed.scatter(places, bare.is_null())

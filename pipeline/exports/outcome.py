@@ -132,7 +132,7 @@ def ledger(exports: list[Export], tallies: pl.DataFrame, arrived_at: datetime) -
                 "signals": " ".join(name for name in signals() if name in export.signals),
                 "dropped": " ".join("_".join(name.split()) for name in export.dropped),
                 "reason": export.reason,
-                "notes": "; ".join(export.notes) or None,
+                "notes": "; ".join(dict.fromkeys(export.notes)) or None,
                 # A list made again counts history from the first arrival: it stays that of the first reading.
                 "arrived_at": first_seen,
             }

@@ -6,11 +6,11 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipeline.exports.layoutmodel import Layout, Meaning
+from pipeline.exports.layoutmodel import Meaning
 from pipeline.exports.numerals import read_numbers
 from pipeline.exports.readings import NO_SIGNAL, Cleaned
 from pipeline.exports.rejects import no_faults
-from pipeline.exports.sources import RawBatch
+from pipeline.exports.sources import RawBatch, TextForm
 from pipeline.exports.units import convert, unit_named
 
 
@@ -44,10 +44,10 @@ class Translated(RawBatch):
 
 
 def to_numbers(
-    lines: pl.Series, cells: pl.Series, named: Named, layout: Layout
+    lines: pl.Series, cells: pl.Series, named: Named, form: TextForm
 ) -> tuple[pl.Series, pl.DataFrame]:
     """Numbers in the canonical unit, and the faults of cells that are none."""
-    meaning, form = named.meaning, layout.text_form
+    meaning = named.meaning
     read = read_numbers(cells, form, meaning.source_unit)
     values = read.values
     if meaning.source_unit is not None:
@@ -56,8 +56,8 @@ def to_numbers(
         return values, no_faults()
     unit = f" in {meaning.source_unit.name}" if meaning.source_unit is not None else ""
     reason = (
-        f"not a number{unit} with the decimal mark {form.decimal!r}; check the cell, or [text], absent and "
-        f"the unit in the layout {layout.name}"
+        f"not a number{unit} with the decimal mark {form.decimal!r}; check the cell, or the layout: its [text], "
+        "its absent words and the unit of this column"
     )
     faults = pl.DataFrame({"line": lines, "value": cells.cast(pl.String).str.strip_chars()})
     return values, fault(faults.filter(read.unparsed), named.header, pl.col("value"), reason)
@@ -100,9 +100,7 @@ def _own_words(batch: Translated, faults: pl.DataFrame) -> pl.DataFrame:
     return pl.concat(parts)
 
 
-def without_emptied(
-    before: pl.DataFrame, after: pl.DataFrame, faulty: pl.Series
-) -> tuple[pl.DataFrame, int]:
+def without_emptied(before: pl.DataFrame, after: pl.DataFrame, faulty: pl.Series) -> tuple[pl.DataFrame, int]:
     """Rows without those of which no cell is a sample any more, and how many those are."""
     names = before.columns[3:]
     held = before.select(pl.any_horizontal(pl.col(names).is_not_null())).to_series()

@@ -66,7 +66,9 @@ def test_a_trip_without_a_sample_leaves_the_values_of_the_one_before():
 
 
 def test_every_habit_is_counted_once_a_cell():
-    logger = Logger(Gateway(holds_last_value=True, zeros_before_first=True, repeats_before_first=True), ["rpm"])
+    logger = Logger(
+        Gateway(holds_last_value=True, zeros_before_first=True, repeats_before_first=True), ["rpm"]
+    )
     logger.sampled(frame([0.0, 0.0, 3.0, 3.0, 3.0, 4.0], [0, 1, 2, 3, 20, 21]))
     assert logger.emptied == {"holds_last_value": 1, "zeros_before_first": 2, "repeats_before_first": 1}
 

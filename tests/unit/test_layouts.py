@@ -72,7 +72,11 @@ def test_name_is_the_stem_where_it_is_absent(tmp_path):
         ('encoding = "cp949"', 'encoding = "cp0"', "text.encoding: 'cp0' is no encoding"),
         ("skip_lines = 2", "skip_lines = -1", "text.skip_lines"),
         ('input = "readings"', 'input = "values"', "content.input"),
-        ('input = "readings"', 'input = "codes"\nform = "long"', "content: form = 'long' is for readings only"),
+        (
+            'input = "readings"',
+            'input = "codes"\nform = "long"',
+            "content: form = 'long' is for readings only",
+        ),
         ('column = "Vehicle"', "", "unit: write either column or file_name"),
         ('column = "Vehicle"', 'file_name = "veh_(.*)"', "has no group 'unit'"),
         ('column = "Vehicle"', 'file_name = "veh_(?P<unit>"', "is no regular expression"),
@@ -84,12 +88,20 @@ def test_name_is_the_stem_where_it_is_absent(tmp_path):
         ('zone = "Europe/Vienna"', "", "time.zone: missing"),
         ('"speed_kmh"', '"speed"', "columns.Speed.is: 'speed' is no canonical name; near are speed_kmh"),
         ('"speed_kmh", unit = "mph"', '"state"', "columns.'Speed': 'state' is no column of readings"),
-        ('unit = "mph"', 'unit = "knots"', "columns.Speed: unit 'knots' is not known; write one of m/s, km/h, mph"),
+        (
+            'unit = "mph"',
+            'unit = "knots"',
+            "columns.Speed: unit 'knots' is not known; write one of m/s, km/h, mph",
+        ),
         ('unit = "mph"', 'unit = "degF"', "columns.Speed: speed_kmh cannot be in degF"),
         ("air_degc = 20.0, ", "", "columns.Air: unit cfm needs air_degc"),
         ('unit = "mph"', 'unit = "mph", stoichiometric = 14.7', "stoichiometric is not used with unit mph"),
         ('unit = "mph"', "air_kpa = 100.0", "air_kpa says nothing without a unit"),
-        ('"maf_gs", unit = "cfm", air_degc = 20.0, air_kpa = 101.325', '"speed_kmh"', "meaning of two headers"),
+        (
+            '"maf_gs", unit = "cfm", air_degc = 20.0, air_kpa = 101.325',
+            '"speed_kmh"',
+            "meaning of two headers",
+        ),
         ("[gateway]", '[signals]\n"A" = { is = "rpm" }\n[gateway]', "only a long file has signal names"),
         ("holds_last_value = true", "holds = true", "gateway.holds: not a key of a layout"),
         ('[columns]\n"Speed"', '[columns]\n"Speed" = 3\n"Other"', "columns.Speed"),
@@ -108,7 +120,7 @@ def test_a_wrong_layout_is_refused(tmp_path, old, new, words):
     [
         ("x = [", "not a TOML file"),
         (b"name = '\xff'", "not UTF-8 at byte 8"),
-        (GOOD.split("[time]")[0] + "[columns]\n\"a\" = { is = \"rpm\" }", "time: missing"),
+        (GOOD.split("[time]")[0] + '[columns]\n"a" = { is = "rpm" }', "time: missing"),
         (GOOD.split("[columns]")[0], "no header is a signal"),
     ],
 )
@@ -121,7 +133,9 @@ def test_other_inputs_need_their_columns(tmp_path):
     head = '[files]\nmatch = ["x.csv"]\n[content]\ninput = "{}"\n[unit]\ncolumn = "u"\n'
     with pytest.raises(ConfigError, match="no header is order_id, closed_on, component, action, finding"):
         layouts(tmp_path, head.format("work_orders"))
-    timed = head.format("codes") + '[time]\ncolumns = ["t"]\norder = "iso"\n[columns]\n"c" = { is = "code" }\n'
+    timed = (
+        head.format("codes") + '[time]\ncolumns = ["t"]\norder = "iso"\n[columns]\n"c" = { is = "code" }\n'
+    )
     with pytest.raises(ConfigError, match="no header is state"):
         layouts(tmp_path, timed)
     (layout,) = layouts(tmp_path, timed + '"s" = { is = "state" }\n')
@@ -157,7 +171,9 @@ def test_which_files_a_layout_is_for(tmp_path, path, matches):
 
 def test_two_layouts_that_match_one_file(tmp_path):
     both = layouts(tmp_path, GOOD, GOOD.replace('"north"', '"south"'))
-    with pytest.raises(ExportError, match=r"gw_1.csv: the layouts 'north' \(l0.toml\) and 'south' \(l1.toml\)"):
+    with pytest.raises(
+        ExportError, match=r"gw_1.csv: the layouts 'north' \(l0.toml\) and 'south' \(l1.toml\)"
+    ):
         layout_for("a/gw_1.csv", both)
 
 

@@ -195,7 +195,11 @@ def test_midnights_are_counted_from_batch_to_batch():
 
 def test_seconds_of_day():
     found, why = read(
-        ["28800", "86399,5", "86401", "3", "-1", "x"], order="seconds-of-day", zone="UTC", decimal=",", **NAMED
+        ["28800", "86399,5", "86401", "3", "-1", "x"],
+        order="seconds-of-day",
+        zone="UTC",
+        decimal=",",
+        **NAMED,
     )
     assert found[:3] == [utc("2026-01-05T08:00:00"), utc("2026-01-05T23:59:59.5"), utc("2026-01-06T00:00:01")]
     assert found[3] == utc("2026-01-06T00:00:03")
@@ -230,7 +234,8 @@ def test_patterns(pattern, text, expected):
 def test_columns_are_joined_by_one_blank():
     times = Times(Time(columns=["d", "t"], order="day-first", zone="UTC"), PurePosixPath("f"))
     judged = times.instants(
-        [pl.Series([" 05.01.2026", None, "05.01.2026"]), pl.Series(["08:00 ", None, None])], pl.Series(["V"] * 3)
+        [pl.Series([" 05.01.2026", None, "05.01.2026"]), pl.Series(["08:00 ", None, None])],
+        pl.Series(["V"] * 3),
     )
     assert judged.found.to_list() == [utc("2026-01-05T08:00:00"), None, utc("2026-01-05T00:00:00")]
     assert judged.texts.to_list() == ["05.01.2026 08:00", "", "05.01.2026"]
@@ -241,12 +246,17 @@ def test_timestamps_of_a_parquet_file():
     found, why = read(naive, order="iso", zone=VIENNA)
     assert found == [utc("2026-01-05T07:00:00"), None] and "no such time" in why[1]
     zoned = naive.dt.replace_time_zone("UTC").cast(pl.Datetime("ms", "UTC"))
-    assert read(zoned, order="iso", zone=VIENNA)[0] == [utc("2026-01-05T08:00:00"), utc("2026-03-29T02:30:00")]
+    assert read(zoned, order="iso", zone=VIENNA)[0] == [
+        utc("2026-01-05T08:00:00"),
+        utc("2026-03-29T02:30:00"),
+    ]
 
 
 def test_days():
     def days(texts, **time):
-        judged = Times(Time(columns=["d"], **time), PurePosixPath("f")).days([pl.Series(texts, dtype=pl.String)])
+        judged = Times(Time(columns=["d"], **time), PurePosixPath("f")).days(
+            [pl.Series(texts, dtype=pl.String)]
+        )
         return judged.found.to_list(), [why is not None for why in judged.why]
 
     assert days(["31.01.2026", "1.2.26 10:00", "", None, "x"], order="day-first") == (

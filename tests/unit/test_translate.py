@@ -118,20 +118,20 @@ SPEED = Named("Speed", LAYOUT.columns["Speed"])
 
 
 def test_conversion_and_faults():
-    values, faults = to_numbers(pl.Series("line", [2, 3, 4]), pl.Series(["10,0", "fast", None]), SPEED, LAYOUT)
+    values, faults = to_numbers(
+        pl.Series("line", [2, 3, 4]), pl.Series(["10,0", "fast", None]), SPEED, LAYOUT.text_form
+    )
     assert values.to_list() == [pytest.approx(16.09344), None, None]
     ((line, column, value, reason),) = faults.rows()
     assert (line, column, value) == (3, "Speed", "fast")
-    assert "mph" in reason and "','" in reason and "north" in reason
+    assert "mph" in reason and "','" in reason
 
 
 def translated(cells, rpm):
     """A batch of one converted and one plain column, cleaned and settled."""
     lines = pl.Series("line", range(2, 2 + len(cells)), dtype=pl.Int64)
-    values, faults = to_numbers(lines, pl.Series(cells, dtype=pl.String), SPEED, LAYOUT)
-    keys = lines.to_frame().with_columns(
-        unit_id=pl.lit("V1"), ts=pl.lit(datetime(2026, 1, 5, 8, tzinfo=UTC))
-    )
+    values, faults = to_numbers(lines, pl.Series(cells, dtype=pl.String), SPEED, LAYOUT.text_form)
+    keys = lines.to_frame().with_columns(unit_id=pl.lit("V1"), ts=pl.lit(datetime(2026, 1, 5, 8, tzinfo=UTC)))
     frame = keys.with_columns(values.alias("speed_kmh"), pl.Series("rpm", rpm, dtype=pl.Float64))
     named = {"speed_kmh": SPEED, "rpm": Named("Turns", Meaning.model_validate({"is": "rpm"}))}
     own = lines.to_frame().with_columns(pl.Series("speed_kmh", cells), pl.Series("rpm", rpm))
@@ -163,13 +163,17 @@ def watched(values, name="lambda_b1s1"):
     watch.judge()
 
 
-@pytest.mark.parametrize("values", [[14.7, 14.2, 15.1], ["14.7", "", "14.2", "9.1"], [0.0, 0.0, 0.0, 0.0, 14.0, 13.0, 12.0]])
+@pytest.mark.parametrize(
+    "values", [[14.7, 14.2, 15.1], ["14.7", "", "14.2", "9.1"], [0.0, 0.0, 0.0, 0.0, 14.0, 13.0, 12.0]]
+)
 def test_an_air_fuel_ratio_named_lambda_is_refused(values):
     with pytest.raises(Exception, match='"lambda_b1s1" = { is = "lambda_b1s1", unit = "afr"'):
         watched(values)
 
 
-@pytest.mark.parametrize("values", [[1.0, 1.99, 0.9], [1.0, 1.0, 14.7], [14.7, 14.7], [1.0] * 4 + [8.0] * 4, [None, None]])
+@pytest.mark.parametrize(
+    "values", [[1.0, 1.99, 0.9], [1.0, 1.0, 14.7], [14.7, 14.7], [1.0] * 4 + [8.0] * 4, [None, None]]
+)
 def test_lambda_passes(values):
     watched(values)
 
