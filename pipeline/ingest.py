@@ -36,7 +36,7 @@ from pipeline.signals import signals
 from pipeline.tables import table
 
 GROUP_ROWS = 20_000_000  # readings committed together; bounds what a stopped run has to read again
-PACKAGE_ROWS = 1_000_000  # readings merged at once; bounds memory
+PACKAGE_ROWS = 500_000  # readings merged at once; bounds memory
 PACKAGE_PARTITIONS = 256  # partitions written in one commit; the writer holds about 2 MB (measured) for each
 
 _MERGES = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 import socket
@@ -11,15 +12,16 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import polars as pl
-import pyarrow as pa
 from deltalake import DeltaTable, WriterProperties, write_deltalake
 from deltalake.exceptions import DeltaError
+from deltalake.transaction import AddAction, RemoveAction
 
 from pipeline.errors import ConfigError, LakeError
+from pipeline.partfiles import COMPRESSION, LEVEL, PartFile, partition_values, write_parts
 from pipeline.tables import Table, table
 
-# zstd 3 against the writer's default on a million readings: about 40 % fewer bytes at the same write time.
-_WRITER = WriterProperties(compression="ZSTD", compression_level=3)
+_WRITER = WriterProperties(compression=COMPRESSION.upper(), compression_level=LEVEL)
+_ENDED = "ended"
 _INTENT = "_intent.json"
 _LOCK = "_lock.json"
 _BASIS = "_lake.json"
@@ -79,7 +81,7 @@ class Lake:
         if not self.exists(name):
             return pl.DataFrame(schema=schema | parts)
         opened = self._open(name)
-        actions = pl.DataFrame(pa.table(opened.get_add_actions(flatten=True)))
+        actions = pl.DataFrame(opened.get_add_actions(flatten=True))
         return actions.select(
             uri=pl.lit(self._uri(name) + "/") + pl.col("path"),
             path=pl.col("path"),
@@ -110,10 +112,7 @@ class Lake:
                     f"{self.root}: {' and '.join(differing)}; set what the lake has, or begin another lake"
                 )
             return
-        self.root.mkdir(parents=True, exist_ok=True)
-        temporary = path.with_suffix(".new")
-        temporary.write_text(json.dumps(wanted), encoding="utf-8")
-        os.replace(temporary, path)
+        self._note(path, wanted)
 
     def append(self, name: str, frame: pl.DataFrame) -> None:
         """Add rows whose keys are new to the table."""
@@ -133,20 +132,38 @@ class Lake:
         checked = declared.conform(frame)
         if not partitions:
             return
-        if not self.exists(name):
-            self._commit(name, checked, mode="append")
+        columns = list(declared.partition)
+        wanted = pl.DataFrame(partitions, schema={column: declared.columns[column].type for column in columns})
+        strange = checked.join(wanted, on=columns, how="anti", nulls_equal=True)
+        if strange.height:
+            found = strange.select(columns).row(0, named=True)
+            raise LakeError(f"table {name!r} of {self.root} cannot be written: rows of {found}, which is not replaced")
+        if not self.exists(name) or {field.name for field in self._open(name).schema().fields} != set(declared.columns):
+            # An empty commit makes the table, or brings in a column declared since.
+            self._commit(name, declared.empty(), mode="append")
+        gone = self.files(name).join(wanted, on=columns, how="semi", nulls_equal=True)
+        opened = self._open(name)
+        try:
+            added = write_parts(Path(self._uri(name)), declared, checked)
+            self._swap(opened, declared, added, gone.to_dicts())
+        except (DeltaError, OSError) as error:
+            raise self._unwritten(name, error) from error
+
+    def _swap(
+        self, opened: DeltaTable, declared: Table, added: list[PartFile], gone: list[dict[str, object]]
+    ) -> None:
+        """Put files into the table in the place of others, in one commit."""
+        if not added and not gone:
             return
-        # Neighbouring partitions of one group share a clause, so that the predicate stays short.
-        lead, rest = declared.partition[:1], declared.partition[1:]
-        groups: dict[tuple, list[object]] = {}
-        for partition in partitions:
-            groups.setdefault(tuple(partition[c] for c in rest), []).append(partition[lead[0]])
-        clauses = []
-        for values, leads in groups.items():
-            terms = [f"{lead[0]} IN ({', '.join(sorted({_literal(v) for v in leads}))})"]
-            terms += [f"{column} = {_literal(value)}" for column, value in zip(rest, values, strict=True)]
-            clauses.append("(" + " AND ".join(terms) + ")")
-        self._commit(name, checked, mode="overwrite", predicate=" OR ".join(clauses))
+        log = Path(self._uri(declared.name)) / "_delta_log"
+        now_ms = max([log.stat().st_mtime_ns // 1_000_000, *(part.written_ms for part in added)])
+        actions: list[AddAction | RemoveAction] = [
+            AddAction(part.path, part.bytes, part.values, part.written_ms, True, part.stats) for part in added
+        ]
+        for file in gone:
+            values = partition_values({column: file[column] for column in declared.partition})
+            actions.append(RemoveAction(file["path"], True, now_ms, size=file["bytes"], partition_values=values))
+        opened.create_write_transaction(actions, "append", opened.schema(), list(declared.partition))
 
     @contextmanager
     def transaction(self, *names: str) -> Iterator[None]:
@@ -155,17 +172,18 @@ class Lake:
         The versions before the first write are noted in a file; an error rolls back to them at once, and a run
         that was killed is rolled back by :meth:`recover` when the next one begins.
         """
-        self.root.mkdir(parents=True, exist_ok=True)
         intent = self.root / _INTENT
-        temporary = intent.with_suffix(".new")
-        temporary.write_text(json.dumps({name: self.version(name) for name in names}), encoding="utf-8")
-        os.replace(temporary, intent)
+        self._note(intent, {name: self.version(name) for name in names})
         try:
             yield
-        except BaseException:
-            self.recover()
+        except BaseException as error:
+            try:
+                self.recover()
+            except LakeError as further:
+                # On a full disk undoing fails, too; the intent stays, and the next run undoes.
+                raise LakeError(f"{error}; the next run undoes what was begun ({further})") from error
             raise
-        intent.unlink()
+        self._erase(intent)
 
     def recover(self) -> list[str]:
         """Roll back what a stopped run left half-done; the names of the tables rolled back."""
@@ -178,13 +196,16 @@ class Lake:
             if now is None or now == before:
                 continue
             opened = self._open(name)
-            if before is None:
-                # The table did not exist before: an empty version stands for that.
-                opened.delete()
-            else:
-                opened.restore(before)
+            try:
+                if before is None:
+                    # The table did not exist before: an empty version stands for that.
+                    opened.delete()
+                else:
+                    opened.restore(before)
+            except (DeltaError, OSError) as error:
+                raise self._unwritten(name, error) from error
             rolled_back.append(name)
-        intent.unlink()
+        self._erase(intent)
         return rolled_back
 
     @contextmanager
@@ -199,42 +220,45 @@ class Lake:
         except OSError as error:
             raise LakeError(f"{self.root}: cannot be made: {error}; choose another folder with `lake`") from error
         path = self.root / _LOCK
-        mine = json.dumps({"purpose": purpose, "since": since, "host": socket.gethostname(), "pid": os.getpid()})
-        # The lock appears with its content in one step: a second run never sees it half-written.
-        prepared = path.with_name(f"{_LOCK}.{os.getpid()}")
-        try:
-            prepared.write_text(mine, encoding="utf-8")
-            while True:
-                try:
-                    os.link(prepared, path)
-                except FileExistsError:
-                    self._break_dead_lock(path)
-                    continue
-                break
-        except OSError as error:
-            raise LakeError(f"{self.root}: cannot be written: {error}; check rights and space") from error
-        finally:
-            prepared.unlink(missing_ok=True)
+        holder = {"purpose": purpose, "since": since, "host": socket.gethostname(), "pid": os.getpid()}
+        self._take_lock(path, holder | {"began": _began(os.getpid())})
         try:
             self.recover()
             yield
         finally:
             path.unlink(missing_ok=True)
 
+    def _take_lock(self, path: Path, holder: dict[str, object]) -> None:
+        """Put the lock in place, whole, in one step."""
+        try:
+            # One process at a time looks at the lock: two that find it dead would else both take it over.
+            folder = os.open(self.root, os.O_RDONLY)
+            try:
+                fcntl.flock(folder, fcntl.LOCK_EX)
+                if path.exists():
+                    self._break_dead_lock(path)
+                self._note(path, holder)
+            finally:
+                os.close(folder)
+        except OSError as error:
+            raise self._unwritten(None, error) from error
+
     def _break_dead_lock(self, path: Path) -> None:
+        """Pass over a lock whose process is gone.
+
+        Raises:
+            LakeError: the process runs, or is on another machine.
+        """
         try:
             holder = json.loads(path.read_text(encoding="utf-8") or "{}")
-        except FileNotFoundError:
-            return
         except json.JSONDecodeError:
             holder = {}
-        alive = holder.get("host") != socket.gethostname() or _runs(holder.get("pid", 0))
+        alive = holder.get("host") != socket.gethostname() or _runs(holder.get("pid", 0), holder.get("began"))
         if holder and alive:
             raise LakeError(
                 f"{self.root} is held by '{holder['purpose']}' (process {holder['pid']} on {holder['host']}) "
                 f"since {holder['since']}; wait for it, or remove {path.name} if that process is gone"
             )
-        path.unlink(missing_ok=True)
 
     # -- ground ----------------------------------------------------------------------------------------------
 
@@ -274,7 +298,27 @@ class Lake:
                 writer_properties=_WRITER,
             )
         except (DeltaError, OSError) as error:
-            raise LakeError(f"table {name!r} of {self.root} cannot be written: {error}") from error
+            raise self._unwritten(name, error) from error
+
+    def _note(self, path: Path, content: dict[str, object]) -> None:
+        """Put a small file in place, whole, in one step."""
+        temporary = path.with_suffix(".new")
+        try:
+            self.root.mkdir(parents=True, exist_ok=True)
+            temporary.write_text(json.dumps(content), encoding="utf-8")
+            os.replace(temporary, path)
+        except OSError as error:
+            raise self._unwritten(None, error) from error
+
+    def _erase(self, path: Path) -> None:
+        try:
+            path.unlink()
+        except OSError as error:
+            raise self._unwritten(None, error) from error
+
+    def _unwritten(self, name: str | None, error: Exception) -> LakeError:
+        what = f"table {name!r} of {self.root}" if name else f"the lake {self.root}"
+        return LakeError(f"{what} cannot be written: {error}; check rights and space, then run again")
 
 
 def bucket_of(unit_ids: pl.Series | pl.Expr, buckets: int) -> pl.Series | pl.Expr:
@@ -287,12 +331,8 @@ def bucket_of(unit_ids: pl.Series | pl.Expr, buckets: int) -> pl.Series | pl.Exp
     return unit_ids.replace_strict(units, found, return_dtype=pl.Int32).alias("bucket")
 
 
-def _literal(value: object) -> str:
-    return str(value) if isinstance(value, int) else f"'{value}'"
-
-
-def _runs(pid: int) -> bool:
-    """Whether a process of that number is alive on this machine."""
+def _runs(pid: int, began: str | None) -> bool:
+    """Whether the process of that number is alive on this machine and no later one that got the same number."""
     if pid <= 0:
         return False
     try:
@@ -301,6 +341,16 @@ def _runs(pid: int) -> bool:
         return False
     except PermissionError:
         return True
-    return True
+    now = _began(pid)
+    return now != _ENDED and (began is None or now is None or now == began)
 
 
+def _began(pid: int) -> str | None:
+    """When a process began, in the system's ticks; ``_ENDED`` if it only waits for its parent, None if unknown."""
+    try:
+        status = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return None
+    # proc_pid_stat(5): after the name in brackets come the state (field 3) and, as field 22, the start time.
+    fields = status.rpartition(")")[2].split()
+    return _ENDED if fields[0] == "Z" else fields[19]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import polars as pl
@@ -128,7 +129,8 @@ def _checked(column: pl.Series) -> tuple[pl.Series, _BadCells | None]:
         numbers = pl.Series(column.name, [None], dtype=kind).new_from_index(0, column.len())
         unparsed = column.is_not_null()
         texts = column.cast(pl.String)
-    if numbers.is_nan().any():
+    # A sum is NaN wherever a value is: the mask is made only then.
+    if math.isnan(numbers.sum()) and numbers.is_nan().any():
         numbers = numbers.fill_nan(None)
     least, most = (pl.Series([limit], dtype=kind)[0] for limit in (signal.least, signal.most))
     outside = _outside(numbers, least, most)

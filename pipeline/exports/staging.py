@@ -7,7 +7,7 @@ from pathlib import Path
 
 import polars as pl
 
-SPILL_ROWS = 1_000_000  # held in memory at most, about 130 bytes each; more go to disk
+SPILL_ROWS = 500_000  # held in memory at most, about 130 bytes each; more go to disk
 
 
 class Stage:

