@@ -33,7 +33,7 @@ spent on a part that failed before today.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from math import isfinite
 from typing import TypeVar
 
@@ -67,6 +67,7 @@ class KindCosts:
 class Costs:
     """Planning values of a fleet. Rate in currency an hour; inspection and bay in currency a visit.
 
+    ``families`` are kinds of part whose costs differ in one engine family: family -> kind -> costs.
     ``inspection`` is a visit that finds no fault, without the bay. ``bay_cost`` is what any visit costs
     whatever is done: booking, bay, lift, road test, the vehicle's absence; several jobs on one vehicle pay it
     once. ``catalyst_damage_probability_per_week`` (0..1) is for driving on with a failed upstream sensor.
@@ -81,6 +82,7 @@ class Costs:
     bay_cost: float
     catalyst_damage_probability_per_week: float
     currency: str
+    families: Mapping[str, Mapping[str, KindCosts]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         _check_amounts(self)
@@ -92,15 +94,19 @@ class Costs:
         if self.inspection + self.bay_cost <= 0:
             raise ValueError("inspection + bay_cost must be above 0: a visit without a fault is never free")
 
-    def planned(self, kind: str) -> float:
+    def of(self, kind: str, family: str = "") -> KindCosts:
+        """Costs of a kind of part, those of the engine family where it has its own."""
+        return self.families.get(family, {}).get(kind) or getattr(self, kind)
+
+    def planned(self, kind: str, family: str = "") -> float:
         """Part and labour of a planned repair, without the bay."""
-        costs: KindCosts = getattr(self, kind)
+        costs = self.of(kind, family)
         return costs.part + costs.labour_h * self.labour_rate_per_h
 
-    def damage(self, kind: str) -> float:
+    def damage(self, kind: str, family: str = "") -> float:
         """What a failure adds when nobody acts for a week: breakdown, fuel and, upstream, the catalyst."""
-        costs: KindCosts = getattr(self, kind)
-        consequence = self.catalyst_damage_probability_per_week * self.planned("catalyst")
+        costs = self.of(kind, family)
+        consequence = self.catalyst_damage_probability_per_week * self.planned("catalyst", family)
         return costs.breakdown + costs.extra_fuel_per_week + (consequence if kind == "upstream" else 0.0)
 
 
@@ -126,7 +132,9 @@ def cost_of_acting(p_true_fault: Amount, planned: Amount, no_fault: Amount) -> A
 def expected_saving(frame: pl.DataFrame, costs: Costs) -> pl.DataFrame:
     """The frame with wait_cost, act_cost, expected_saving and ride_along_saving added, all in currency.
 
-    frame : one row a judged part: unit_id, depot, component, kind (upstream, downstream, catalyst), p28, p7.
+    frame : one row a judged part: unit_id, depot, component, kind (upstream, downstream, catalyst), p28, p7; with
+        engine_family where costs differ by it; with p28_low, p28_high, p7_low and p7_high where saving_low and
+        saving_high are wanted as well (the saving rises with both probabilities, so their ends give its ends).
     expected_saving : wait_cost - act_cost of the part alone, the whole visit on its account.
     ride_along_saving : the same if the vehicle is in the bay anyway, so ``bay_cost`` is already paid.
     Raises ValueError on a missing column, a null, a part named twice, an unknown kind, a probability outside
@@ -138,16 +146,32 @@ def expected_saving(frame: pl.DataFrame, costs: Costs) -> pl.DataFrame:
         _no_rows(frame.filter(~pl.col(name).is_between(0, 1)), f"{name} must lie in 0..1")
     _no_rows(frame.filter(pl.col("p7") > pl.col("p28")), "p7 must not be above p28")
 
-    def by_kind(amount: Callable[[str], float]) -> pl.Expr:
-        return pl.col("kind").replace_strict({k: amount(k) for k in KINDS}, return_dtype=pl.Float64)
+    family = pl.col("engine_family").fill_null("") if "engine_family" in frame.columns else pl.lit("")
 
-    planned = by_kind(costs.planned) + costs.bay_cost
+    def priced(amount: Callable[[str, str], float]) -> pl.Expr:
+        price = pl.col("kind").replace_strict({k: amount(k, "") for k in KINDS}, return_dtype=pl.Float64)
+        for name, kinds in costs.families.items():
+            # A dearer catalyst makes a failed upstream sensor dearer too: every kind of the family is priced anew.
+            own = {k: amount(k, name) for k in KINDS} if kinds else {}
+            if own:
+                price = pl.when(family == name).then(
+                    pl.col("kind").replace_strict(own, return_dtype=pl.Float64)
+                ).otherwise(price)
+        return price
+
+    planned = priced(costs.planned) + costs.bay_cost
+    damage = priced(costs.damage)
     no_fault = costs.inspection + costs.bay_cost
-    return frame.with_columns(
-        wait_cost=cost_of_waiting(pl.col("p7"), pl.col("p28"), planned, by_kind(costs.damage)),
-        act_cost=cost_of_acting(pl.col("p28"), planned, no_fault),
+
+    def saving(suffix: str) -> pl.Expr:
         # the difference with the repair cancelled on paper, not in floating point
-        expected_saving=pl.col("p7") * by_kind(costs.damage) - (1 - pl.col("p28")) * no_fault,
+        return pl.col(f"p7{suffix}") * damage - (1 - pl.col(f"p28{suffix}")) * no_fault
+
+    return frame.with_columns(
+        wait_cost=cost_of_waiting(pl.col("p7"), pl.col("p28"), planned, damage),
+        act_cost=cost_of_acting(pl.col("p28"), planned, no_fault),
+        expected_saving=saving(""),
+        **{f"saving{end}": saving(end) for end in ("_low", "_high") if f"p28{end}" in frame.columns},
     ).with_columns(ride_along_saving=pl.col("expected_saving") + costs.bay_cost)
 
 
@@ -214,12 +238,12 @@ def choose(frame: pl.DataFrame, bays_per_depot: Mapping[str, int]) -> pl.DataFra
 
 
 def _check_amounts(costs: KindCosts | Costs) -> None:
-    for field in fields(costs):
-        value = getattr(costs, field.name)
-        if isinstance(value, KindCosts | str):
+    for entry in fields(costs):
+        value = getattr(costs, entry.name)
+        if isinstance(value, KindCosts | str | Mapping):
             continue
         if not (isfinite(value) and value >= 0):
-            raise ValueError(f"{field.name} must be a finite amount of 0 or more, got {value}")
+            raise ValueError(f"{entry.name} must be a finite amount of 0 or more, got {value}")
 
 
 def _check_parts(frame: pl.DataFrame, columns: list[str]) -> None:

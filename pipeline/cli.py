@@ -23,6 +23,7 @@ from pipeline.lake import Lake
 from pipeline.quarantine import faults
 from pipeline.report.why import explain
 from pipeline.settings import Settings, read_settings
+from pipeline.whatif import what_if_lines
 
 LOOK = 3  # done, but something needs a look
 SHOWN_OFFENDERS = 20
@@ -95,9 +96,23 @@ def derive_command(context: typer.Context) -> None:
 
 
 @app.command()
-def rank(context: typer.Context, week: Week = None) -> None:
+def rank(
+    context: typer.Context,
+    week: Week = None,
+    bays: Annotated[
+        list[str] | None, typer.Option(help="What if: bays, as 6 or as DEPOT=2; prints that list, writes nothing.")
+    ] = None,
+    costs: Annotated[
+        Path | None, typer.Option(help="What if: another costs file; prints that list, writes nothing.")
+    ] = None,
+) -> None:
     """Judge every sensor and catalyst and write the ranked list of one week."""
     settings, lake = _open(context)
+    if bays or costs:
+        week_start = _week(settings, lake, week)
+        for line in what_if_lines(settings, lake, week_start, ISSUED, bays or [], costs):
+            say(_console, line)
+        return
     with lake.lock("rank", _now().isoformat()):
         week_start = _week(settings, lake, week)
         result = jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())

@@ -104,29 +104,56 @@ def read_blame(settings: Settings) -> tuple[dict[str, dict], list[Hold]]:
         raise ConfigError(f"{path}: {error}") from error
 
 
-def read_costs(settings: Settings) -> Costs:
-    """Costs in the fleet's currency.
+def read_costs(settings: Settings, path: Path | None = None) -> Costs:
+    """Costs in the fleet's currency, from the settings' costs file or from another one.
 
     Raises:
         ConfigError: an entry is missing, unknown or impossible.
     """
-    path = settings.config_file("costs.toml")
+    path = path or settings.config_file("costs.toml")
     body = _read_toml(path)
+    families = body.pop("family", {})
     problems = _wrong_amounts(body, Costs, "")
     for kind in KINDS:
         if isinstance(body.get(kind), dict):
             problems += _wrong_amounts(body[kind], KindCosts, f"{kind}.")
+    if not problems:
+        families, problems = _families(families, body)
     if problems:
         raise ConfigError(f"{path}: " + "; ".join(problems))
     try:
-        return Costs(**body | {kind: KindCosts(**body[kind]) for kind in KINDS})
+        of_families = {
+            family: {kind: KindCosts(**amounts) for kind, amounts in kinds.items()}
+            for family, kinds in families.items()
+        }
+        return Costs(**body | {kind: KindCosts(**body[kind]) for kind in KINDS}, families=of_families)
     except ValueError as error:
         raise ConfigError(f"{path}: {error}") from error
 
 
+def _families(families: object, body: dict) -> tuple[dict[str, dict[str, dict]], list[str]]:
+    """``[family.NAME.KIND]`` tables, filled up with the kind's own amounts, and what is wrong with them."""
+    if not isinstance(families, dict):
+        return {}, ["family must be tables such as [family.NAME.catalyst]"]
+    full: dict[str, dict[str, dict]] = {}
+    problems = []
+    for name, kinds in families.items():
+        for kind, amounts in (kinds.items() if isinstance(kinds, dict) else ()):
+            where = f"family.{name}.{kind}"
+            if kind not in KINDS or not isinstance(amounts, dict):
+                problems.append(f"{where} is not known; there are tables of {', '.join(KINDS)}")
+                continue
+            filled = body[kind] | amounts
+            problems += _wrong_amounts(filled, KindCosts, f"{where}.")
+            full.setdefault(name, {})[kind] = filled
+        if not isinstance(kinds, dict):
+            problems.append(f"family.{name} must hold tables of {', '.join(KINDS)}")
+    return full, problems
+
+
 def _wrong_amounts(body: dict, declared: type, where: str) -> list[str]:
     """Entries that are missing, unknown, or of another type than the declared one."""
-    kinds = {field.name: field.type for field in fields(declared)}
+    kinds = {field.name: field.type for field in fields(declared) if field.name != "families"}
     problems = [f"{where}{name} is missing" for name in kinds if name not in body]
     surplus = [name for name in body if name not in kinds]
     problems += [f"{where}{name} is not known; there are {', '.join(kinds)}" for name in surplus]

@@ -7,8 +7,9 @@ from datetime import date
 
 import polars as pl
 
-from models.money import choose, expected_saving
+from models.money import Costs, choose, expected_saving
 from models.words import action_words
+from pipeline.errors import ConfigError
 from pipeline.facts import read_costs
 from pipeline.lake import Lake
 from pipeline.limits import read_limits
@@ -27,12 +28,37 @@ class RankSummary:
 
 
 def rank(settings: Settings, lake: Lake, week_start: date, series: str) -> RankSummary:
-    """Order the components of one week by expected saving and choose those that go on the list.
+    """Order the components of one week by expected saving, choose those that go on the list, and store both."""
+    ranked = priced_list(settings, lake, week_start, series, read_costs(settings))
+    lake.replace("ranked", ranked, [{"series": series, "week_start": week_start}])
+    return _summary(ranked, week_start)
+
+
+def what_if(
+    settings: Settings, lake: Lake, week_start: date, series: str, costs: Costs
+) -> tuple[pl.DataFrame, RankSummary]:
+    """The list of a week that has been judged, at other costs or bays; nothing is stored.
+
+    Returns:
+        The rows on that list in its order (table ``ranked``), and its summary.
+
+    Raises:
+        ConfigError: that week has not been judged yet.
+    """
+    where = (pl.col("series") == series) & (pl.col("week_start") == week_start)
+    if lake.read("scores", where=where).is_empty():
+        raise ConfigError(f"the week of {week_start} has not been judged yet; run `lightoff rank` for it first")
+    ranked = priced_list(settings, lake, week_start, series, costs)
+    listed = ranked.filter(pl.col("list_rank").is_not_null()).sort("list_rank")
+    return listed, _summary(ranked, week_start)
+
+
+def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, costs: Costs) -> pl.DataFrame:
+    """Rows of table ``ranked``: the scores of one week with money and order.
 
     A row is listed where waiting costs more than acting, its probability reaches ``judge.list_probability``, nothing
     holds it back, and its depot has a bay. Ties are broken by probability, unit and component.
     """
-    costs = read_costs(settings)
     least = read_limits(settings)["judge"]["list_probability"].value
     scores = lake.read("scores", where=(pl.col("series") == series) & (pl.col("week_start") == week_start))
     judged = scores.filter(pl.col("status").is_in(["judged", "held"])).with_columns(
@@ -69,11 +95,14 @@ def rank(settings: Settings, lake: Lake, week_start: date, series: str) -> RankS
         "unit_id", "component", "action", "rank", "list_rank",
         *(pl.col(name).round(2) for name in ("wait_cost", "act_cost", "expected_saving")),
     )
-    ranked = (
+    return (
         scores.join(money, on=["unit_id", "component"], how="left")
         .with_columns(pl.col("action").fill_null(""))
         .select(*table("ranked").columns)
     )
-    lake.replace("ranked", ranked, [{"series": series, "week_start": week_start}])
+
+
+def _summary(ranked: pl.DataFrame, week_start: date) -> RankSummary:
     listed = ranked.filter(pl.col("list_rank").is_not_null())
+    judged = ranked.filter(pl.col("status").is_in(["judged", "held"]))
     return RankSummary(week_start, listed.height, listed["unit_id"].n_unique(), judged.height)

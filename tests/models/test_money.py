@@ -287,3 +287,20 @@ def test_bad_costs_are_named(change, message):
         replace(COSTS, **change)
     with pytest.raises(ValueError, match="breakdown must be a finite amount"):
         KindCosts(part=1.0, labour_h=1.0, breakdown=float("nan"), extra_fuel_per_week=0.0)
+
+
+def test_a_family_with_a_dearer_catalyst_waits_dearer_upstream_too():
+    """Hand-worked: D upstream = 300 + 8 + 0.05 * (2000 + 2 * 80) = 416 instead of 377; P stays 280."""
+    dear = replace(COSTS, families={"T12": {"catalyst": replace(COSTS.catalyst, part=2000.0)}})
+    frame = parts(("V1", "north", "B1S1", "upstream", 1.0, 1.0), ("V2", "north", "B1S1", "upstream", 1.0, 1.0))
+    priced = expected_saving(frame.with_columns(engine_family=pl.Series(["T12", "T15"])), dear)
+    assert priced["wait_cost"].to_list() == pytest.approx([280 + 416, 280 + 377])
+
+
+def test_ends_of_the_chance_give_the_ends_of_the_saving():
+    ends = {"p28_low": 0.4, "p28_high": 0.8, "p7_low": 0.1, "p7_high": 0.3}
+    frame = parts(("V1", "north", "B1S1", "upstream", 0.6, 0.2)).with_columns(**{k: pl.lit(v) for k, v in ends.items()})
+    row = expected_saving(frame, COSTS).row(0, named=True)
+    assert row["saving_low"] == pytest.approx(0.1 * 377 - 0.6 * 100)
+    assert row["saving_high"] == pytest.approx(0.3 * 377 - 0.2 * 100)
+    assert row["saving_low"] < row["expected_saving"] < row["saving_high"]
