@@ -23,9 +23,6 @@ from tests.faults.lakes import ARRIVED, run
 from pipeline.lake import Lake
 from pipeline.settings import Settings
 
-# Small enough that a small export makes several groups, packages and spills.
-stage.GROUP_ROWS, stage.PACKAGE_ROWS, staging.SPILL_ROWS = 1500, 400, 300
-
 
 # No threads of the libraries' allocators and of the linear algebra: a fork copies only the thread that calls it.
 QUIET = {
@@ -67,6 +64,8 @@ class Zygote:
 
 
 def _serve() -> None:
+    # Small enough that a small export makes several groups, packages and spills. Only in this process.
+    stage.GROUP_ROWS, stage.PACKAGE_ROWS, staging.SPILL_ROWS = 1500, 400, 300
     tasks = [task for task in Path("/proc/self/task").iterdir() if int(task.name) != os.getpid()]
     names = [(task / "comm").read_text(encoding="utf-8").strip() for task in tasks]
     print(json.dumps({"threads": names}), flush=True)
