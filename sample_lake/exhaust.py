@@ -13,9 +13,6 @@ import numpy as np
 
 from sample_lake.physics import LAMBDA_CEILING, OXYGEN_MASS_FRACTION, PUMP_CURRENT_MA, PUMP_LAMBDA
 
-BIAS_V = 0.45
-"""Bias of the control unit's input: a cold or open sensor floats here (common practice)."""
-
 REDUCED_D, FILLED_D, KNEE_FILL = -0.0045, 0.0125, 0.15
 """Rear `d` of a reduced and of a filled store, and the fill where it starts to rise: the rear sensor reads
 0.6 to 0.75 V up to a fill of about 0.4, and 0.1 V when full."""
