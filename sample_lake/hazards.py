@@ -125,7 +125,8 @@ def plan_hazards(
 
 
 def _mixes(tilt: float, rng: np.random.Generator) -> dict[str, tuple[tuple[str, ...], np.ndarray]]:
-    lists = {**UPSTREAM_MODES, "downstream": DOWNSTREAM_MODES, "catalyst": CATALYST_MODES}
+    catalyst = CATALYST_MODES + ("storage_loss",) * 3  # misfire brings more of the sudden kind
+    lists = {**UPSTREAM_MODES, "downstream": DOWNSTREAM_MODES, "catalyst": catalyst}
     mixes = {}
     for name, listed in lists.items():
         modes = tuple(sorted(set(listed)))

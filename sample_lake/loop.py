@@ -15,6 +15,7 @@ from sample_lake.course import Lanes, prepare
 from sample_lake.engine import Drive
 from sample_lake.exhaust import (
     OxygenStore,
+    bounded,
     lag_share,
     pump_current_ma,
     reported_lambda,
@@ -130,13 +131,13 @@ class _Bank:
         if lanes.wide:
             self.hold = cut | (self.status != CLOSED)
         command = np.where(enriched, physics.enrichment_lambda, np.where(purge, physics.purge_lambda, 1.0))
-        warm_up = 1.0 - 0.06 * np.clip((50 - drive.coolant_degc[t]) / 60, 0, 1) * (self.status == COLD)
+        warm_up = 1.0 - 0.06 * bounded((50 - drive.coolant_degc[t]) / 60, 0, 1) * (self.status == COLD)
         self.command = np.where(enriched | purge, command, warm_up)
         self.long_trim = np.where(self.course.idle[t], self.trims[0], self.trims[1])
         usable = self.closed & (self.course.rear_active[t] > 0.8) & (drive.gas_degc[t] > 300)
         miss = np.where(usable, self.physics.rear_target_v - self.out_rear, 0.0)
-        self.skew_integral = np.clip(self.skew_integral + 0.004 * miss, -0.25, 0.25)
-        self.skew = np.clip(1.3 * miss + self.skew_integral, -0.6, 0.6)
+        self.skew_integral = bounded(self.skew_integral + 0.004 * miss, -0.25, 0.25)
+        self.skew = bounded(1.3 * miss + self.skew_integral, -0.6, 0.6)
         # Calibrated to the nominal delay and an allowance for the sensor: a new one swings by 1 to 2 %.
         self.relay.slope = lanes.shared["travel"] / (self.course.delay_s[t] + 0.12)
         self.relay.jump = lanes.shared["jump_share"] * self.relay.slope * self.course.delay_s[t]
@@ -201,7 +202,7 @@ class _Bank:
             self.closed,
             self.hold,
             self.physics.step_s,
-            np.clip(1.6 * self.skew, -0.9, 0.9),
+            bounded(1.6 * self.skew, -0.9, 0.9),
         )
 
     def _wide_sensor(self, t: int, target_lambda: np.ndarray, random: np.ndarray) -> None:
@@ -225,7 +226,7 @@ class _Bank:
         gain = 1.0 / self.physics.long_trim_time_s
         limit = self.physics.long_trim_limit
         for cell, here in ((0, self.course.idle[t]), (1, ~self.course.idle[t])):
-            moved = np.clip(self.trims[cell] + gain * mean, -limit, limit)
+            moved = bounded(self.trims[cell] + gain * mean, -limit, limit)
             self.trims[cell] = np.where(able & here, moved, self.trims[cell])
 
     def _seen(
@@ -234,4 +235,4 @@ class _Bank:
         """Voltage the control unit reads: the bias while the element is cold, a fixed value when stuck."""
         bias = self.physics.float_v
         volts = bias + (volts - bias) * active
-        return np.clip(np.where(bad, stuck, volts) + self.physics.sensor_noise_v * random, 0.0, 1.275)
+        return bounded(np.where(bad, stuck, volts) + self.physics.sensor_noise_v * random, 0.0, 1.275)

@@ -12,11 +12,13 @@ from sample_lake.physics import Physics
 from sample_lake.worlds import World
 
 KM_OF_AGEING = 100_000.0
+MOST_AGEING = 2.0
+"""A part that has run further has been renewed: what runs now has aged over 200,000 km at most."""
 
 
 def aged(base: dict[str, float], odometer_km: float, physics: Physics) -> dict[str, float]:
     """A bank's healthy values after `odometer_km`: less storage, slower sensors, each part still sound."""
-    distance = odometer_km / KM_OF_AGEING
+    distance = min(MOST_AGEING, odometer_km / KM_OF_AGEING)
     slower = 1.0 + physics.lag_ageing * distance
     return {
         **base,

@@ -115,8 +115,8 @@ SHIFTED: dict[str, tuple[Range, tuple[Range, ...]]] = {
 """Field: near range, far ranges (one side or both)."""
 
 CHOICES: dict[str, tuple[tuple, tuple]] = {
-    "driving.trip_s": (((360, 780), (420, 900), (480, 1020)), ((240, 350), (1050, 1500))),
-    "telemetry.intervals_s": (((1.0, 1.0, 2.0), (1.0, 2.0, 5.0), (1.0, 3.0), (1.0,)), ((1.5, 4.0), (6.0, 8.0, 10.0))),
+    "driving.trip_s": (((360, 780), (420, 900), (480, 1020)), ((1050, 1500), (250, 350), (1200, 1700))),
+    "telemetry.intervals_s": (((1.0, 1.0, 2.0, 5.0), (1.0, 2.0, 3.0, 5.0), (1.0, 1.0, 3.0)), ((1.5, 4.0), (1.5, 4.0, 10.0))),
     "telemetry.volts_step": (((0.005,), (0.005, 0.01), (0.005, 0.02)), ((0.025, 0.05),)),
     "hazards.paths": (
         (("linear", "accelerating", "stepwise", "intermittent", "plateau"),),

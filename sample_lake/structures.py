@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from sample_lake.exhaust import behind_store_d
+from sample_lake.exhaust import behind_store_d, bounded
 from sample_lake.physics import OXYGEN_MASS_FRACTION
 
 
@@ -35,12 +35,12 @@ class TwoReservoirs:
         # Rate-limited: the share taken falls as flow outruns the surface.
         taken = (1.0 - (1.0 - room) ** 5) / (1.0 + air_gs / 60.0)
         offered = OXYGEN_MASS_FRACTION * air_gs * through * step_s / (self.SURFACE * capacity_g)
-        moved = np.clip(self.fill + offered * taken, 0.0, 1.0)
+        moved = bounded(self.fill + offered * taken, 0.0, 1.0)
         stored = np.minimum(np.abs(moved - self.fill) / np.maximum(np.abs(offered), 1e-12), 1.0)
         gap = moved - self.bulk
         flow = gap * np.where(gap > 0, self.TAKE_PER_S, self.GIVE_PER_S) * step_s
         self.bulk = self.bulk + flow
-        self.fill = np.clip(moved - flow * (1.0 - self.SURFACE) / self.SURFACE, 0.0, 1.0)
+        self.fill = bounded(moved - flow * (1.0 - self.SURFACE) / self.SURFACE, 0.0, 1.0)
         return d * leak + through * (1.0 - stored) + behind_store_d(self.fill)
 
 
@@ -74,13 +74,13 @@ class GradedController:
 
         `active`, `hold` and `skew` as in `control.RelayController.step`.
         """
-        error = np.clip(lean_v / self.FULL_ERROR_V, -1.0, 1.0)
+        error = bounded(lean_v / self.FULL_ERROR_V, -1.0, 1.0)
         direction = np.where(lean_v > 0, 1.0, -1.0)
         back = np.where(direction != self.direction, self.BACK_SHARE * (self.middle - self.integral), 0.0)
         change = error * self.slope * (1.0 + skew * direction) * step_s + back
-        moved = np.clip(self.integral + change, -self.limit, self.limit)
+        moved = bounded(self.integral + change, -self.limit, self.limit)
         self.integral = np.where(active, np.where(hold, self.integral, moved), 0.0)
         self.middle += (self.integral - self.middle) * step_s / self.MEAN_TIME_S
         self.direction = np.where(hold, self.direction, direction)
-        trim = np.clip(self.integral + np.where(hold, 0.0, 0.5 * self.jump * error), -self.limit, self.limit)
+        trim = bounded(self.integral + np.where(hold, 0.0, 0.5 * self.jump * error), -self.limit, self.limit)
         return np.where(active, trim, 0.0)
