@@ -19,7 +19,8 @@ class TwoReservoirs:
     `exhaust.OxygenStore`; `fill` is the surface's, 0 to 1.
     """
 
-    SURFACE = 0.45
+    SURFACE = 0.6
+    SURFACE_GS = 500.0
     TAKE_PER_S, GIVE_PER_S = 0.30, 0.12
 
     def __init__(self, lanes: int, fill: float = 0.2) -> None:
@@ -33,7 +34,7 @@ class TwoReservoirs:
         through = d * (1.0 - leak)
         room = np.where(through > 0, 1.0 - self.fill, self.fill)
         # Rate-limited: the share taken falls as flow outruns the surface.
-        taken = (1.0 - (1.0 - room) ** 5) / (1.0 + air_gs / 60.0)
+        taken = (1.0 - (1.0 - room) ** 6) / (1.0 + air_gs / self.SURFACE_GS)
         offered = OXYGEN_MASS_FRACTION * air_gs * through * step_s / (self.SURFACE * capacity_g)
         moved = bounded(self.fill + offered * taken, 0.0, 1.0)
         stored = np.minimum(np.abs(moved - self.fill) / np.maximum(np.abs(offered), 1e-12), 1.0)

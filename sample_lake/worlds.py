@@ -85,6 +85,7 @@ def _physics(rng: np.random.Generator, far: bool) -> Physics:
             sensor_dead_s=draw(rng, (0.03, 0.08)),
             slow_dead_s=draw(rng, (0.25, 0.5)),
             slow_gas_lag_s=0.3 * physics.slow_gas_lag_s,
+            slow_wide_lag_s=0.4 * physics.slow_wide_lag_s,
             lag_asymmetry=draw(rng, (0.2, 0.35)),
         )
     return physics
