@@ -175,7 +175,7 @@ def simulate(
     start: Annotated[str, typer.Option(help="First Monday.")] = "2026-01-05",
     world: Annotated[
         Literal["demo", "near", "far"],
-        typer.Option(help="demo: as in the sample; near: varied by the seed; far: varied outside near, other physics."),
+        typer.Option(help="demo: as the sample; near: varied by the seed; far: outside near, other physics."),
     ] = "demo",
     log_minutes: Annotated[float, typer.Option(min=1, help="Minutes of driving logged a vehicle and week.")] = 26.0,
     days_per_week: Annotated[int, typer.Option(min=1, max=6, help="Most days of a week logged.")] = 6,

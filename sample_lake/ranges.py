@@ -116,7 +116,10 @@ SHIFTED: dict[str, tuple[Range, tuple[Range, ...]]] = {
 
 CHOICES: dict[str, tuple[tuple, tuple]] = {
     "driving.trip_s": (((360, 780), (420, 900), (480, 1020)), ((1050, 1500), (250, 350), (1200, 1700))),
-    "telemetry.intervals_s": (((1.0, 1.0, 2.0, 5.0), (1.0, 2.0, 3.0, 5.0), (1.0, 1.0, 3.0)), ((1.5, 4.0), (1.5, 4.0, 10.0))),
+    "telemetry.intervals_s": (
+        ((1.0, 1.0, 2.0, 5.0), (1.0, 2.0, 3.0, 5.0), (1.0, 1.0, 3.0)),
+        ((1.5, 4.0), (1.5, 4.0, 10.0)),
+    ),
     "telemetry.volts_step": (((0.005,), (0.005, 0.01), (0.005, 0.02)), ((0.025, 0.05),)),
     "hazards.paths": (
         (("linear", "accelerating", "stepwise", "intermittent", "plateau"),),
@@ -141,4 +144,4 @@ MISSING: dict[str, tuple[Range, Range]] = {
     "codes": ((0.0, 0.15), (0.2, 0.5)),
     "onboard_tests": ((0.1, 0.4), (0.5, 0.9)),
 }
-"""Share of vehicles without a signal: near, far. Families lack `maf`, `map` and `lambda_target` on their own."""
+"""Share of vehicles without a signal: near, far. Whether `maf`, `map` or `lambda_target` is sent is a family's."""

@@ -18,7 +18,13 @@ from sample_lake.physics import Physics, Range
 from sample_lake.ranges import BOTH, CHOICES, MISSING, SHIFTED
 
 KINDS = ("demo", "near", "far")
-FLEET_WIDE = ("ambient_mean_degc", "ambient_swing_k", "repair_never_share", "repair_wait_weeks", "wrong_part_share")
+FLEET_WIDE = (
+    "ambient_mean_degc",
+    "ambient_swing_k",
+    "repair_never_share",
+    "repair_wait_weeks",
+    "wrong_part_share",
+)
 """Fields of `Physics` that all families of a world share: weather and workshop."""
 
 
@@ -125,7 +131,8 @@ def _families(rng: np.random.Generator, far: bool) -> tuple[Family, ...]:
         banks = 1 if hybrid or rng.random() < 0.68 else 2
         litres = round(draw(rng, (2.4, 3.8) if banks == 2 else (1.0, 2.4)), 1)
         wide = hybrid or place % 2 == 1
-        reports = {name for name, share in (("maf", 0.8), ("map", 0.5), ("catalyst", 0.3)) if rng.random() < share}
+        offered = (("maf", 0.8), ("map", 0.5), ("catalyst", 0.3))
+        reports = {name for name, share in offered if rng.random() < share}
         if rng.random() < (0.4 if far else 0.75):
             reports.add("lambda_target")
         if wide:
