@@ -6,7 +6,7 @@ import os
 import sys
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import polars as pl
 import typer
@@ -220,12 +220,29 @@ def simulate(
     weeks: Annotated[int, typer.Option(min=1, help="Weeks.")] = 16,
     seed: Annotated[int, typer.Option(min=0, help="Same seed, same fleet.")] = 1,
     start: Annotated[str, typer.Option(help="First Monday.")] = "2026-01-05",
+    world: Annotated[
+        Literal["demo", "near", "far"],
+        typer.Option(help="demo: as the sample; near: varied by the seed; far: outside near, other physics."),
+    ] = "demo",
+    log_minutes: Annotated[float, typer.Option(min=1, help="Minutes of driving logged a vehicle and week.")] = 26.0,
+    days_per_week: Annotated[int, typer.Option(min=1, max=6, help="Most days of a week logged.")] = 6,
 ) -> None:
     """Invent a fleet: exports as gateways write them, and the truth kept apart."""
     from sample_lake.simulate import simulate as make_fleet
+    from sample_lake.worlds import world as draw_world
 
+    monday = jobs.monday(start, "--start")
     try:
-        summary = make_fleet(out, units=units, weeks=weeks, seed=seed, start=jobs.monday(start, "--start"))
+        summary = make_fleet(
+            out,
+            units=units,
+            weeks=weeks,
+            seed=seed,
+            start=monday,
+            log_minutes_per_week=log_minutes,
+            world=draw_world(seed, world),
+            days_per_week=days_per_week,
+        )
     except OSError as error:
         what_to_do = "check rights and space, or choose another --out"
         raise LightoffError(f"{out}: cannot be written: {error}; {what_to_do}") from error

@@ -6,7 +6,9 @@ import argparse
 from datetime import date
 from pathlib import Path
 
+from sample_lake.schedule import WEEKDAYS
 from sample_lake.simulate import LOG_MINUTES_PER_WEEK, simulate
+from sample_lake.worlds import KINDS, world
 
 
 def main() -> None:
@@ -26,6 +28,8 @@ def main() -> None:
         default=LOG_MINUTES_PER_WEEK,
         help="minutes of driving logged a vehicle and week",
     )
+    parser.add_argument("--world", choices=KINDS, default="demo", help="what the fleet is drawn from")
+    parser.add_argument("--days-per-week", type=int, default=WEEKDAYS, help="most days of a week logged")
     args = parser.parse_args()
     sampling = args.sampling if args.sampling == "mixed" else float(args.sampling)
     summary = simulate(
@@ -36,6 +40,8 @@ def main() -> None:
         args.start,
         sampling=sampling,
         log_minutes_per_week=args.log_minutes,
+        world=world(args.seed, args.world),
+        days_per_week=args.days_per_week,
     )
     print("  ".join(f"{name}: {count}" for name, count in summary.items()))
 

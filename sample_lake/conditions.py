@@ -41,6 +41,7 @@ NAMES = (
     "long_trim_idle",
     "long_trim_load",
     "exhaust_volume_l",
+    "dead_s",
 )
 """One bank's condition; `stuck_v` and `rear_stuck_v` are NaN when the sensor moves."""
 
@@ -79,8 +80,9 @@ def bank_condition(
                 "exhaust_volume_l",
             )
         },
-        "lag_rise_s": base["electrode_lag_s"],
-        "lag_fall_s": base["electrode_lag_s"],
+        "lag_rise_s": base["electrode_lag_s"] * (1 + physics.lag_asymmetry),
+        "lag_fall_s": base["electrode_lag_s"] * (1 - physics.lag_asymmetry),
+        "dead_s": physics.sensor_dead_s,
         "shift_v": 0.0,
         "shift_lambda": 0.0,
         "stuck_v": np.nan,
@@ -97,10 +99,10 @@ def bank_condition(
     for fault in faults:
         if fault.bank == bank:
             _apply(cond, fault, fault.severity(day), unit.family.upstream == "wide_range", physics, rng)
-    errors = _fuel_errors(unit, bank, day, confounders, rng)
+    errors = _fuel_errors(unit, bank, day, confounders, physics, rng)
     cond.update(errors)
     # The control unit has learnt what was there some days ago, and takes a sensor's shift for fuel error.
-    past = _fuel_errors(unit, bank, day - LEARNING_DAYS, confounders, np.random.default_rng(0))
+    past = _fuel_errors(unit, bank, day - LEARNING_DAYS, confounders, physics, np.random.default_rng(0))
     cond["long_trim_idle"] = _learnt(
         past["error_all"] + past["error_idle"] + past["false_air"], cond, physics
     )
@@ -158,7 +160,8 @@ def _apply_downstream(
     elif fault.mode == "heater":
         cond["rear_heater"] = _heater_works(severity, rng)
     else:
-        cond["rear_stuck_v"] = {"dead_open": 0.45, "stuck_low": 0.08, "stuck_high": 0.88}[fault.mode]
+        stuck = {"dead_open": physics.float_v, "stuck_low": 0.08, "stuck_high": 0.88}[fault.mode]
+        cond["rear_stuck_v"] = stuck + physics.stuck_spread_v * fault.skew
 
 
 def _apply_wide(
@@ -166,6 +169,7 @@ def _apply_wide(
 ) -> None:
     if fault.mode == "slow":
         cond["gas_lag_s"] += physics.slow_wide_lag_s * severity
+        cond["dead_s"] += physics.slow_dead_s * severity
     elif fault.mode == "gain_loss":
         cond["gain"] = max(0.3, 1 - physics.gain_loss * severity)
     elif fault.mode in ("bias_lean", "bias_rich"):
@@ -183,6 +187,7 @@ def _apply_narrow(
 ) -> None:
     if fault.mode == "slow":
         cond["gas_lag_s"] += physics.slow_gas_lag_s * severity
+        cond["dead_s"] += physics.slow_dead_s * severity
         cond["lag_rise_s"] += physics.slow_electrode_lag_s * severity * (1 + fault.skew)
         cond["lag_fall_s"] += physics.slow_electrode_lag_s * severity * (1 - fault.skew)
     elif fault.mode == "low_amplitude":
@@ -195,11 +200,17 @@ def _apply_narrow(
     elif fault.mode == "heater":
         cond["heater"] = _heater_works(severity, rng)
     else:
-        cond["stuck_v"] = {"stuck_low": 0.06, "stuck_mid": 0.45, "stuck_high": 0.92}[fault.mode]
+        stuck = {"stuck_low": 0.06, "stuck_mid": physics.float_v, "stuck_high": 0.92}[fault.mode]
+        cond["stuck_v"] = stuck + physics.stuck_spread_v * fault.skew
 
 
 def _fuel_errors(
-    unit: Unit, bank: int, day: float, confounders: list[Confounder], rng: np.random.Generator
+    unit: Unit,
+    bank: int,
+    day: float,
+    confounders: list[Confounder],
+    physics: Physics,
+    rng: np.random.Generator,
 ) -> dict[str, float]:
     """Lambda error of the uncorrected mixture by operating point; positive is lean."""
     errors = {
@@ -210,7 +221,7 @@ def _fuel_errors(
         "misfire_rate": 0.0,
     }
     for confounder in confounders:
-        severity = confounder.severity(day)
+        severity = confounder.severity(day) * physics.confounder_strength
         if severity == 0.0 or confounder.bank not in (-1, bank):
             continue
         if confounder.kind == "vacuum_leak":

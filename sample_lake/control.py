@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from sample_lake.exhaust import bounded
+
 AIR_GAS_CONSTANT = 287.0
 
 
@@ -33,7 +35,7 @@ class DelayLine:
         """Store `value` (lanes,) and return the value `delay_s` (lanes,) ago."""
         self.at = (self.at + 1) % self.size
         self.ring[self.at] = value
-        back = np.clip(delay_s / self.step_s, 0, self.size - 2)
+        back = bounded(delay_s / self.step_s, 0, self.size - 2)
         whole = back.astype(np.intp)
         part = back - whole
         newer = self.ring[(self.at - whole) % self.size, self.lanes]
@@ -69,7 +71,7 @@ class RelayController:
         direction = np.where(lean, 1.0, -1.0)
         change = direction * self.slope * (1.0 + skew * direction) * step_s
         change += np.where(direction != self.direction, direction * self.jump, 0.0)
-        moved = np.clip(self.trim + change, -self.limit, self.limit)
+        moved = bounded(self.trim + change, -self.limit, self.limit)
         self.trim = np.where(active, np.where(hold, self.trim, moved), 0.0)
         self.direction = np.where(hold, self.direction, direction)
         return self.trim
@@ -84,8 +86,8 @@ class ContinuousController:
 
     def step(self, error: np.ndarray, active: np.ndarray, hold: np.ndarray, step_s: float) -> np.ndarray:
         """Advance one step with `error`, measured minus target in `d` (lean positive); return the trim."""
-        error = np.clip(error, -0.15, 0.15)
-        moved = np.clip(self.integral + self.integral_per_s * error * step_s, -self.limit, self.limit)
+        error = bounded(error, -0.15, 0.15)
+        moved = bounded(self.integral + self.integral_per_s * error * step_s, -self.limit, self.limit)
         self.integral = np.where(active, np.where(hold, self.integral, moved), 0.0)
-        trim = np.clip(self.integral + self.proportional * error, -self.limit, self.limit)
+        trim = bounded(self.integral + self.proportional * error, -self.limit, self.limit)
         return np.where(active, np.where(hold, self.integral, trim), 0.0)

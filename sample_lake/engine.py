@@ -126,7 +126,9 @@ def simulate_drive(speed_kmh: np.ndarray, trips: Trips, physics: Physics) -> Dri
         rpm[t], maf[t] = np.where(stopped, 0.0, rpm_now), np.where(stopped, 0.0, air)
         cut[t], running[t] = cut_now & ~stopped, ~stopped
         enriched[t] = (enriched_for > 1.5) & ~stopped & ~trips.diesel
-        now_coolant, now_gas = _warm(now_coolant, now_gas, maf[t], cut[t], trips)
+        now_coolant, now_gas = _warm(
+            now_coolant, now_gas, maf[t], cut[t], trips, physics.gas_offset_k
+        )
         coolant[t], gas[t] = now_coolant, now_gas
     capacity = np.maximum(_air_capacity_gs(rpm, trips), 1e-6)
     fill = np.where(running, maf / capacity, 0.0)
@@ -140,12 +142,12 @@ def simulate_drive(speed_kmh: np.ndarray, trips: Trips, physics: Physics) -> Dri
 
 
 def _warm(
-    coolant: np.ndarray, gas: np.ndarray, maf: np.ndarray, cut: np.ndarray, trips: Trips
+    coolant: np.ndarray, gas: np.ndarray, maf: np.ndarray, cut: np.ndarray, trips: Trips, offset_k: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """One second of warm-up of the coolant and of the exhaust system ahead of the catalyst (degC)."""
     heat = 0.036 * maf / (0.6 + 0.3 * trips.displacement_l) * np.where(cut, 0.15, 1.0)
     loss = 0.0009 * (coolant - trips.ambient_degc)
     above = np.maximum(0.0, coolant - trips.thermostat_degc)
     coolant = coolant + heat - loss - np.minimum(0.5 * above, 1.2 * heat + 0.02 * above)
-    target = np.where(cut | (maf == 0), 220.0, 310.0 + 155.0 * np.log1p(maf / 3.0))
+    target = np.where(cut | (maf == 0), 220.0, 310.0 + offset_k + 155.0 * np.log1p(maf / 3.0))
     return coolant, gas + (target - gas) * (maf + 3.0) / 420.0

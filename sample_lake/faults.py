@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sample_lake.fleet import Unit, draw, with_defect
+from sample_lake.paths import climbed, shows
 from sample_lake.physics import Physics
 
 UPSTREAM_MODES = {
@@ -64,8 +65,8 @@ CONFOUNDERS = (
 class Fault:
     """One part that wears or breaks.
 
-    `severity(day)` is 0 before onset, 1 where the part is truly bad (`failed_day`), at most 2; 0 after
-    repair.
+    `severity(day)` is 0 before onset, 1 where the part is truly bad (`failed_day`), at most `worst`; 0 after
+    repair. `path` is "power" (the demo's, with `shape` as its power) or one of `paths.PATHS`.
     """
 
     unit: Unit
@@ -77,6 +78,10 @@ class Fault:
     skew: float
     code_severity: float
     repaired_day: float = np.inf
+    path: str = "power"
+    bends: tuple[float, ...] = ()
+    worst: float = 2.0
+    salt: int = 0
 
     @property
     def bank(self) -> int:
@@ -90,13 +95,22 @@ class Fault:
             return "catalyst"
         return "upstream" if self.component.endswith("S1") else "downstream"
 
+    def present(self, day: float) -> bool:
+        """True from onset to repair, on days an intermittent part behaves too."""
+        return self.onset_day < day < self.repaired_day
+
     def severity(self, day: float) -> float:
         """Severity on a day (dimensionless)."""
         if day < self.onset_day or day >= self.repaired_day:
             return 0.0
         if self.mode in SUDDEN:
-            return 1.6 if day >= self.failed_day else 0.0
-        return float(min(2.0, ((day - self.onset_day) / (self.failed_day - self.onset_day)) ** self.shape))
+            return min(1.6, self.worst) if day >= self.failed_day else 0.0
+        share = (day - self.onset_day) / (self.failed_day - self.onset_day)
+        if self.path == "power":
+            return float(min(self.worst, share**self.shape))
+        if self.path == "intermittent" and not shows(share, self.salt, day):
+            return 0.0
+        return climbed(self.path, share, self.shape, self.bends, self.worst)
 
 
 @dataclass
@@ -109,6 +123,10 @@ class Confounder:
     from_day: float
     ramp_days: float
     to_day: float = np.inf
+
+    def present(self, day: float) -> bool:
+        """True from its first to its last day."""
+        return self.from_day <= day < self.to_day
 
     def severity(self, day: float) -> float:
         """Severity on a day, 0 to 1."""

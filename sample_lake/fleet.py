@@ -10,6 +10,7 @@ import numpy as np
 from sample_lake.physics import Physics
 
 DEPOTS = ("Ostermere", "Vellholm", "Brackenrow", "Tarnwick")
+DEPOT_BARO_KPA = {"Ostermere": 101.0, "Vellholm": 99.0, "Brackenrow": 97.0, "Tarnwick": 100.0}
 
 
 @dataclass(frozen=True)
@@ -93,13 +94,21 @@ SPECIAL = tuple(family for family in FAMILIES if family.weight == 0)
 
 @dataclass(frozen=True)
 class Gateway:
-    """How a vehicle's gateway logs: seconds a row, seconds between slow signals, poll delays, defect."""
+    """How a vehicle's gateway logs: seconds a row, seconds between slow signals, poll delays, defect.
+
+    `robin`: a row holds one of so many groups of signals in turn; `fills`: it repeats the last value of the
+    rest; `missing`: names (or beginnings of names) it never sends.
+    """
 
     interval_s: float
     slow_every_s: float
     alternates: bool
     skew_seed: int
     defect: str = ""
+    robin: int = 1
+    fills: bool = False
+    volts_step: float = 0.005
+    missing: tuple[str, ...] = ()
 
 
 @dataclass
@@ -155,6 +164,22 @@ def bank_baseline(rng: np.random.Generator, physics: Physics, family: Family) ->
     }
 
 
+def vehicle_baseline(rng: np.random.Generator, physics: Physics, family: Family) -> dict[str, float]:
+    """Drawn values that all banks of a vehicle share (units as in `Physics`)."""
+    return {
+        "delay_cycles": draw(rng, physics.delay_cycles),
+        "travel": draw(rng, physics.integrator_travel),
+        "jump_share": draw(rng, physics.jump_share),
+        "thermostat_degc": draw(rng, physics.thermostat_degc),
+        "supply_v": draw(rng, physics.supply_v),
+        "dither": draw(rng, physics.dither_lambda),
+        "dither_hz": draw(rng, physics.dither_hz),
+        "purge_air_g": draw(rng, physics.purge_air_g),
+        "wait_s_per_k": draw(rng, physics.closed_loop_wait_s_per_k),
+        "mass_kg": family.mass_kg * draw(rng, (0.95, 1.3)),
+    }
+
+
 def _gateway(rng: np.random.Generator, sampling: str | float) -> Gateway:
     if sampling == "mixed":
         interval = float(rng.choice([1.0, 2.0, 5.0], p=[0.62, 0.20, 0.18]))
@@ -203,18 +228,7 @@ def build_fleet(
             odometer_at_clear_km=odometer - draw(rng, (500.0, 40_000.0)),
             style=draw(rng, (0.85, 1.2)),
         )
-        unit.shared = {
-            "delay_cycles": draw(rng, physics.delay_cycles),
-            "travel": draw(rng, physics.integrator_travel),
-            "jump_share": draw(rng, physics.jump_share),
-            "thermostat_degc": draw(rng, physics.thermostat_degc),
-            "supply_v": draw(rng, physics.supply_v),
-            "dither": draw(rng, physics.dither_lambda),
-            "dither_hz": draw(rng, physics.dither_hz),
-            "purge_air_g": draw(rng, physics.purge_air_g),
-            "wait_s_per_k": draw(rng, physics.closed_loop_wait_s_per_k),
-            "mass_kg": family.mass_kg * draw(rng, (0.95, 1.3)),
-        }
+        unit.shared = vehicle_baseline(rng, physics, family) | {"baro_kpa": DEPOT_BARO_KPA[depot]}
         unit.banks = [bank_baseline(rng, physics, family) for _ in range(family.banks)]
         fleet.append(unit)
     return fleet

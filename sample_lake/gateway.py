@@ -119,14 +119,24 @@ def log_trip(
         if signal.continuous:
             after = signal.values[np.minimum(whole + 1, len(signal.values) - 1)]
             values = values + (after - values) * (at - whole)
+        if signal.kind == "o2" and gateway.volts_step > STEPS["o2"]:
+            values = np.round(values / gateway.volts_step) * gateway.volts_step
         values = quantised(signal.kind, values)
         if signal.slow:
             values[(np.arange(rows) + place) % cycle != 0] = np.nan
         elif gateway.alternates:
             values[np.arange(rows) % 2 == int(signal.name in ENGINE_GROUP)] = np.nan
-        columns[signal.name] = values
+        elif gateway.robin > 1:
+            values[(np.arange(rows) + place) % gateway.robin != 0] = np.nan
+        columns[signal.name] = _filled(values) if gateway.fills else values
     _spoil(gateway.defect, columns, rows, gateway.interval_s, rng)
     return moments, columns
+
+
+def _filled(values: np.ndarray) -> np.ndarray:
+    """Every gap holds the last value before it (the first rows may stay empty)."""
+    last = np.maximum.accumulate(np.where(np.isfinite(values), np.arange(len(values)), -1))
+    return np.where(last >= 0, values[last], np.nan).astype(values.dtype)
 
 
 def _spoil(

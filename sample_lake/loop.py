@@ -14,14 +14,15 @@ from sample_lake.control import ContinuousController, DelayLine, RelayController
 from sample_lake.course import Lanes, prepare
 from sample_lake.engine import Drive
 from sample_lake.exhaust import (
-    BIAS_V,
     OxygenStore,
+    bounded,
     lag_share,
     pump_current_ma,
     reported_lambda,
     switching_volts,
 )
 from sample_lake.physics import Physics
+from sample_lake.structures import GradedController, TwoReservoirs
 
 RECORDS_PER_S = 10
 COLD, CLOSED, OPEN_DRIVING, OPEN_FAULT = 1, 2, 4, 8
@@ -78,13 +79,16 @@ class _Bank:
         count, cond, physics = self.count, self.cond, self.physics
         zeros = np.zeros(count)
         nominal = 1.0 / np.maximum(self.course.delay_s[0], 0.1)
-        self.relay = RelayController(nominal, nominal, physics.short_trim_limit)
-        self.continuous = ContinuousController(nominal, 0.25, physics.short_trim_limit)
+        relay = GradedController if physics.controller == "graded" else RelayController
+        self.relay = relay(nominal, nominal, physics.short_trim_limit)
+        self.continuous = ContinuousController(nominal, physics.wide_proportional, physics.short_trim_limit)
         self.line = DelayLine(count, physics.step_s, 2.5)
-        self.store = OxygenStore(count)
+        self.store = TwoReservoirs(count) if physics.store == "two_reservoirs" else OxygenStore(count)
+        # A protection tube that clogs holds gas back as a pure delay, where the demo's smears it.
+        self.tube = DelayLine(count, physics.step_s, 2.5) if physics.sensor == "dead_time" else None
         self.front_d, self.rear_d, self.noise, self.miss = (zeros.copy() for _ in range(4))
-        self.front_v = np.full(count, BIAS_V)
-        self.rear_v = np.full(count, BIAS_V)
+        self.front_v = np.full(count, physics.float_v)
+        self.rear_v = np.full(count, physics.float_v)
         self.trim, self.skew, self.skew_integral = zeros.copy(), zeros.copy(), zeros.copy()
         self.trim_sum = zeros.copy()
         self.purge_left = zeros.copy()
@@ -127,17 +131,17 @@ class _Bank:
         if lanes.wide:
             self.hold = cut | (self.status != CLOSED)
         command = np.where(enriched, physics.enrichment_lambda, np.where(purge, physics.purge_lambda, 1.0))
-        warm_up = 1.0 - 0.06 * np.clip((50 - drive.coolant_degc[t]) / 60, 0, 1) * (self.status == COLD)
+        warm_up = 1.0 - 0.06 * bounded((50 - drive.coolant_degc[t]) / 60, 0, 1) * (self.status == COLD)
         self.command = np.where(enriched | purge, command, warm_up)
         self.long_trim = np.where(self.course.idle[t], self.trims[0], self.trims[1])
         usable = self.closed & (self.course.rear_active[t] > 0.8) & (drive.gas_degc[t] > 300)
-        miss = np.where(usable, 0.68 - self.out_rear, 0.0)
-        self.skew_integral = np.clip(self.skew_integral + 0.004 * miss, -0.25, 0.25)
-        self.skew = np.clip(1.3 * miss + self.skew_integral, -0.6, 0.6)
+        miss = np.where(usable, self.physics.rear_target_v - self.out_rear, 0.0)
+        self.skew_integral = bounded(self.skew_integral + 0.004 * miss, -0.25, 0.25)
+        self.skew = bounded(1.3 * miss + self.skew_integral, -0.6, 0.6)
         # Calibrated to the nominal delay and an allowance for the sensor: a new one swings by 1 to 2 %.
         self.relay.slope = lanes.shared["travel"] / (self.course.delay_s[t] + 0.12)
         self.relay.jump = lanes.shared["jump_share"] * self.relay.slope * self.course.delay_s[t]
-        self.continuous.integral_per_s = 0.35 / (self.course.delay_s[t] + 0.15)
+        self.continuous.integral_per_s = physics.wide_integral / (self.course.delay_s[t] + 0.15)
         self.misfiring = self.rng.random(self.count) < self.cond["misfire_rate"] * (
             0.35 + 0.65 * self.course.idle[t]
         )
@@ -158,7 +162,8 @@ class _Bank:
         self.miss = np.where(burst, 0.12, self.miss * 0.75)
         d = self.line.push(np.minimum(d_burnt, 1.0), self.course.delay_s[t])
         d = np.minimum(d + np.where(d < 0.9, self.course.false_air[t] + self.miss, 0.0), 1.0)
-        self.front_d += (d - self.front_d) * self.share["gas_lag_s"]
+        reached = d if self.tube is None else self.tube.push(d, cond["dead_s"])
+        self.front_d += (reached - self.front_d) * self.share["gas_lag_s"]
         if self.lanes.wide:
             self._wide_sensor(t, target_lambda, random[1])
         else:
@@ -171,7 +176,7 @@ class _Bank:
         volts = switching_volts(self.rear_d, cond["rear_rich_v"], cond["lean_v"], physics.sigmoid_width * 1.1)
         share = np.where(volts > self.rear_v, self.share["rear_rise_s"], self.share["rear_fall_s"])
         self.rear_v += (volts - self.rear_v) * share
-        self.out_rear = _seen(
+        self.out_rear = self._seen(
             self.rear_v, self.course.rear_active[t], cond["rear_stuck_v"], self.bad_rear, random[2]
         )
         self.out_stft = 100 * np.where(self.closed, self.trim, 0.0)
@@ -184,19 +189,20 @@ class _Bank:
         )
         share = np.where(volts > self.front_v, self.share["lag_rise_s"], self.share["lag_fall_s"])
         self.front_v += (volts - self.front_v) * share
-        self.out_front = _seen(
+        self.out_front = self._seen(
             self.front_v + cond["shift_v"],
             self.course.front_active[t],
             cond["stuck_v"],
             self.bad_front,
             random,
         )
+        lean_v = self.physics.float_v - self.out_front
         self.trim = self.relay.step(
-            self.out_front < BIAS_V,
+            lean_v if isinstance(self.relay, GradedController) else lean_v > 0,
             self.closed,
             self.hold,
             self.physics.step_s,
-            np.clip(1.6 * self.skew, -0.9, 0.9),
+            bounded(1.6 * self.skew, -0.9, 0.9),
         )
 
     def _wide_sensor(self, t: int, target_lambda: np.ndarray, random: np.ndarray) -> None:
@@ -206,7 +212,7 @@ class _Bank:
         pump = pump * cond["gain"] + self.jitter * cond["erratic"] + 0.002 * random
         awake = (self.course.front_active[t] > 0.7) & (cond["unity"] == 0)
         self.out_pump = np.where(awake, pump, 0.0)
-        self.out_lambda = np.where(awake, reported_lambda(pump), 1.0)
+        self.out_lambda = np.where(awake, np.minimum(reported_lambda(pump), self.physics.lambda_ceiling), 1.0)
         # The target is compared as it was when the gas now at the sensor was burnt; dither is not fed back.
         error = (1.0 - 1.0 / self.out_lambda) - (1.0 - 1.0 / (self.command - 0.02 * self.skew))
         error = np.where(cond["unity"] > 0, 0.0, error)
@@ -220,13 +226,13 @@ class _Bank:
         gain = 1.0 / self.physics.long_trim_time_s
         limit = self.physics.long_trim_limit
         for cell, here in ((0, self.course.idle[t]), (1, ~self.course.idle[t])):
-            moved = np.clip(self.trims[cell] + gain * mean, -limit, limit)
+            moved = bounded(self.trims[cell] + gain * mean, -limit, limit)
             self.trims[cell] = np.where(able & here, moved, self.trims[cell])
 
-
-def _seen(
-    volts: np.ndarray, active: np.ndarray, stuck: np.ndarray, bad: np.ndarray, random: np.ndarray
-) -> np.ndarray:
-    """Voltage the control unit reads: the bias while the element is cold, a fixed value when stuck."""
-    volts = BIAS_V + (volts - BIAS_V) * active
-    return np.clip(np.where(bad, stuck, volts) + 0.004 * random, 0.0, 1.275)
+    def _seen(
+        self, volts: np.ndarray, active: np.ndarray, stuck: np.ndarray, bad: np.ndarray, random: np.ndarray
+    ) -> np.ndarray:
+        """Voltage the control unit reads: the bias while the element is cold, a fixed value when stuck."""
+        bias = self.physics.float_v
+        volts = bias + (volts - bias) * active
+        return bounded(np.where(bad, stuck, volts) + self.physics.sensor_noise_v * random, 0.0, 1.275)

@@ -142,3 +142,25 @@ class Physics:
     wrong_part_share: float = 0.24
     repair_never_share: float = 0.15
     repair_wait_weeks: Range = (0.7, 5.0)
+
+    # What other invented worlds vary and the demo keeps still; see `worlds`.
+    store: str = "one_state"  # or two_reservoirs
+    sensor: str = "first_order"  # or dead_time
+    controller: str = "relay"  # or graded
+    sensor_dead_s: float = 0.0
+    slow_dead_s: float = 0.0
+    lag_asymmetry: float = 0.0  # rising edge longer by this share, falling edge shorter
+    sensor_noise_v: float = 0.004
+    float_v: float = 0.45  # cold or open input, and where the control unit switches; common practice
+    rear_target_v: float = 0.68
+    wide_integral: float = 0.35
+    wide_proportional: float = 0.25
+    lambda_ceiling: float = LAMBDA_CEILING
+    gas_offset_k: float = 0.0
+    storage_ageing: float = 0.0  # healthy storage falls with exp(-this * odometer / 100,000 km)
+    lag_ageing: float = 0.0  # healthy sensor lags grow by this share in 100,000 km
+    stuck_spread_v: float = 0.0
+    confounder_strength: float = 1.0
+    code_severity: Range = (1.0, 1.35)
+    catalyst_code_late: float = 0.0  # added to the severity from which P0420 and P0430 set
+    catalyst_code_never_share: float = 0.0

@@ -15,18 +15,19 @@ from sample_lake.fleet import Unit
 from sample_lake.gateway import log_trip
 from sample_lake.history import History
 from sample_lake.loop import Recorded, run_banks
-from sample_lake.physics import Physics
 from sample_lake.schedule import Trip, start_degc
 from sample_lake.signals import trip_signals
+from sample_lake.worlds import World
 
 LANES_AT_ONCE = 640
+TRIPS_AT_ONCE = 6000
 
 
 @dataclass(frozen=True)
-class World:
+class Plan:
     """Everything decided before the trips are driven."""
 
-    physics: Physics
+    world: World
     seed: int
     faults: dict[str, list[Fault]]
     confounders: dict[str, list[Confounder]]
@@ -42,11 +43,27 @@ class Logged:
     columns: dict[str, np.ndarray]
 
 
-def chunks(trips: list[Trip]) -> list[list[Trip]]:
-    """Groups that run together: same kind of upstream sensor, about the same length, bounded in lanes."""
+def blocks(trips: list[Trip], world: World) -> list[list[Trip]]:
+    """Trips whose files are written before the next block is driven; the demo's in one."""
+    if world.hazards is None:
+        return [trips]
+    weeks: dict[int, list[Trip]] = {}
+    for trip in trips:
+        weeks.setdefault(int(trip.day // 7), []).append(trip)
+    out: list[list[Trip]] = []
+    for week in sorted(weeks):
+        if not out or len(out[-1]) + len(weeks[week]) > TRIPS_AT_ONCE:
+            out.append([])
+        out[-1] += weeks[week]
+    return out
+
+
+def chunks(trips: list[Trip], world: World) -> list[list[Trip]]:
+    """Groups that run together: the same equations and physics, about the same length, bounded in lanes."""
     groups: dict[str, list[Trip]] = {"narrowband": [], "wide_range": [], "none": []}
     for trip in trips:
-        groups[trip.unit.family.upstream if trip.unit.in_scope else "none"].append(trip)
+        kind = trip.unit.family.upstream if trip.unit.in_scope else "none"
+        groups.setdefault(kind if world.hazards is None else trip.unit.family.code, []).append(trip)
     out: list[list[Trip]] = []
     for group in groups.values():
         lanes, current = 0, []
@@ -61,13 +78,13 @@ def chunks(trips: list[Trip]) -> list[list[Trip]]:
     return out
 
 
-def _severity(world: World, unit: Unit, kind: str, day: float) -> float:
+def _severity(plan: Plan, unit: Unit, kind: str, day: float) -> float:
     return max(
-        (c.severity(day) for c in world.confounders.get(unit.unit_id, ()) if c.kind == kind), default=0.0
+        (c.severity(day) for c in plan.confounders.get(unit.unit_id, ()) if c.kind == kind), default=0.0
     )
 
 
-def _per_trip(trips: list[Trip], world: World) -> Trips:
+def _per_trip(trips: list[Trip], plan: Plan) -> Trips:
     def column(pick, dtype=float):
         return np.array([pick(trip) for trip in trips], dtype=dtype)
 
@@ -85,33 +102,34 @@ def _per_trip(trips: list[Trip], world: World) -> Trips:
         thermostat_degc=column(
             lambda t: (
                 66.0 + 0.8 * (t.unit.shared["thermostat_degc"] - 90.0)
-                if _severity(world, t.unit, "thermostat_open", t.day)
+                if _severity(plan, t.unit, "thermostat_open", t.day)
                 else t.unit.shared["thermostat_degc"]
             )
         ),
         supply_v=column(
-            lambda t: t.unit.shared["supply_v"] - 2.4 * _severity(world, t.unit, "low_supply", t.day)
+            lambda t: t.unit.shared["supply_v"] - 2.4 * _severity(plan, t.unit, "low_supply", t.day)
         ),
     )
 
 
-def run_chunk(trips: list[Trip], world: World, number: int) -> Iterator[Logged]:
+def run_chunk(trips: list[Trip], plan: Plan, number: int) -> Iterator[Logged]:
     """Simulate one chunk and yield every trip as logged.
 
-    Reproducible from `world.seed` and the chunk's number.
+    Reproducible from `plan.seed` and the chunk's number.
     """
-    rng = np.random.default_rng([world.seed, 3, number])
+    rng = np.random.default_rng([plan.seed, 3, number])
+    physics = plan.world.physics_of(trips[0].unit.family)
     longest = max(trip.seconds for trip in trips)
     speed = np.zeros((longest, len(trips)))
     for i, trip in enumerate(trips):
         speed[: trip.seconds, i] = trip.speed_kmh
-    state = _per_trip(trips, world)
+    state = _per_trip(trips, plan)
     recorded, first = None, np.zeros(len(trips), dtype=int)
-    drive = simulate_drive(speed, state, world.physics)
+    drive = simulate_drive(speed, state, physics)
     if trips[0].unit.in_scope:
         banks = np.array([trip.unit.family.banks for trip in trips])
         first = np.concatenate([[0], np.cumsum(banks)[:-1]])
-        recorded = _run_banks(trips, banks, drive, state, world, rng)
+        recorded = _run_banks(trips, banks, drive, state, plan, rng)
     transposed = Drive(**{f.name: np.ascontiguousarray(getattr(drive, f.name).T) for f in fields(Drive)})
     if recorded:
         recorded = Recorded(
@@ -119,32 +137,35 @@ def run_chunk(trips: list[Trip], world: World, number: int) -> Iterator[Logged]:
             {k: np.ascontiguousarray(v.T) for k, v in recorded.slow.items()},
         )
     for i, trip in enumerate(trips):
-        signals = list(
-            trip_signals(
-                trip, i, int(first[i]), transposed, recorded, world.histories[trip.unit.unit_id], rng
-            )
-        )
+        history = plan.histories[trip.unit.unit_id]
+        missing = trip.unit.gateway.missing
+        signals = [
+            signal
+            for signal in trip_signals(trip, i, int(first[i]), transposed, recorded, history, rng)
+            if not signal.name.startswith(missing)
+        ]
         moments, columns = log_trip(trip.unit, signals, trip.seconds, rng)
         yield Logged(trip, moments, columns)
 
 
 def _run_banks(
-    trips: list[Trip], banks: np.ndarray, drive: Drive, state: Trips, world: World, rng: np.random.Generator
+    trips: list[Trip], banks: np.ndarray, drive: Drive, state: Trips, plan: Plan, rng: np.random.Generator
 ) -> Recorded:
+    physics = plan.world.physics_of(trips[0].unit.family)
     lane_trip = np.repeat(np.arange(len(trips)), banks)
     conditions = []
     for trip in trips:
-        unit, history = trip.unit, world.histories[trip.unit.unit_id]
+        unit, history = trip.unit, plan.histories[trip.unit.unit_id]
         for bank in range(unit.family.banks):
             conditions.append(
                 bank_condition(
                     unit,
                     bank,
                     trip.day,
-                    world.faults.get(unit.unit_id, []),
-                    world.confounders.get(unit.unit_id, []),
+                    plan.faults.get(unit.unit_id, []),
+                    plan.confounders.get(unit.unit_id, []),
                     history.sensor_code(bank, trip.day),
-                    world.physics,
+                    physics,
                     rng,
                 )
             )
@@ -169,4 +190,4 @@ def _run_banks(
         start_degc=state.catalyst_degc[lane_trip],
     )
     wide_drive = Drive(**{f.name: getattr(drive, f.name)[:, lane_trip] for f in fields(Drive)})
-    return run_banks(wide_drive, lanes, world.physics, rng)
+    return run_banks(wide_drive, lanes, physics, rng)

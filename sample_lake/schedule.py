@@ -14,12 +14,12 @@ from pathlib import Path
 import numpy as np
 
 from sample_lake.fleet import Unit
-from sample_lake.physics import Physics
+from sample_lake.habits import TOWN, Driving
+from sample_lake.physics import Physics, Range
 
 TRACES = Path(__file__).with_name("speed_traces.csv")
-TOWN, COUNTRY, MOTORWAY = (15.0, 55.0), (40.0, 95.0), (80.0, 125.0)
-TRIP_SECONDS = (420, 900)
-DEPOT_BARO_KPA = {"Ostermere": 101.0, "Vellholm": 99.0, "Brackenrow": 97.0, "Tarnwick": 100.0}
+BETWEEN_TRIPS_DAYS = 300 / 86_400
+WEEKDAYS = 6
 
 
 def load_traces(path: Path = TRACES) -> dict[str, np.ndarray]:
@@ -31,16 +31,18 @@ def load_traces(path: Path = TRACES) -> dict[str, np.ndarray]:
     return {name: np.array(values) for name, values in traces.items()}
 
 
-def stochastic_profile(seconds: int, style: float, rng: np.random.Generator) -> np.ndarray:
+def stochastic_profile(
+    seconds: int, style: float, rng: np.random.Generator, bands: tuple[Range, ...] = Driving().bands
+) -> np.ndarray:
     """Speed in km/h, shape (seconds,): holds, ramps and stops.
 
     `style` above 1 drives harder.
     """
-    band = (TOWN, TOWN, COUNTRY, COUNTRY, MOTORWAY)[int(rng.integers(5))]
+    band = bands[int(rng.integers(len(bands)))]
     speed = np.zeros(seconds)
     now, at = 0.0, 0
     while at < seconds:
-        stop = now > 0 and rng.random() < (0.45 if band is TOWN else 0.15)
+        stop = now > 0 and rng.random() < (0.45 if band == TOWN else 0.15)
         target = 0.0 if stop else float(rng.uniform(*band)) * min(style, 1.1)
         rate = (
             float(rng.uniform(0.6, 1.3)) * style * 3.6 if target > now else float(rng.uniform(0.5, 1.4)) * 3.6
@@ -69,15 +71,19 @@ def trace_profile(
 
 
 def speed_profile(
-    seconds: int, style: float, traces: dict[str, np.ndarray], rng: np.random.Generator
+    seconds: int,
+    style: float,
+    traces: dict[str, np.ndarray],
+    rng: np.random.Generator,
+    driving: Driving = Driving(),
 ) -> np.ndarray:
     """One trip's speed in km/h, shape (seconds,): a short idle, then a trace or a random drive."""
     idle = int(rng.integers(6, 35))
     maker = rng.random()
     body = (
         trace_profile(seconds - idle, style, traces, rng)
-        if maker < 0.4
-        else stochastic_profile(seconds - idle, style, rng)
+        if maker < driving.trace_share
+        else stochastic_profile(seconds - idle, style, rng, driving.bands)
     )
     return np.concatenate([np.zeros(idle), body])
 
@@ -109,30 +115,50 @@ def _ambient(day: float, day_of_year: int, physics: Physics, rng: np.random.Gene
     return float(physics.ambient_mean_degc + physics.ambient_swing_k * season + hour + rng.normal(0, 3.0))
 
 
+def _logged_days(trips: int, days_per_week: int, rng: np.random.Generator) -> np.ndarray:
+    """Weekdays (0 Monday) of a week's trips, ascending."""
+    chances = [0.19] * (WEEKDAYS - 1) + [0.05]
+    if days_per_week >= WEEKDAYS:
+        return np.sort(rng.choice(WEEKDAYS, size=trips, replace=trips > WEEKDAYS, p=chances))
+    allowed = rng.choice(WEEKDAYS, size=days_per_week, replace=False, p=chances)
+    return np.sort(allowed[np.arange(trips) % days_per_week])
+
+
 def plan_trips(
-    fleet: list[Unit], weeks: int, day_of_year: int, log_minutes_per_week: float, physics: Physics, seed: int
+    fleet: list[Unit],
+    weeks: int,
+    day_of_year: int,
+    log_minutes_per_week: float,
+    physics: Physics,
+    seed: int,
+    driving: Driving = Driving(),
+    days_per_week: int = WEEKDAYS,
 ) -> list[Trip]:
-    """Draw the logged trips of all vehicles; the first of a week is always a cold start."""
+    """Draw the logged trips of all vehicles; the first of a week is always a cold start.
+
+    `days_per_week` (1 to 6) bounds the days of a week on which a vehicle is logged.
+    """
     traces = load_traces()
     trips = []
     for unit in fleet:
         rng = np.random.default_rng([seed, 2, unit.index])
-        driven = unit.odometer_km
+        driven, free_from = unit.odometer_km, 0.0
         for week in range(weeks):
             lengths = []
             budget = log_minutes_per_week * 60 * rng.uniform(0.8, 1.2)
-            while budget > TRIP_SECONDS[0] or not lengths:
-                lengths.append(int(rng.integers(*TRIP_SECONDS)) // 30 * 30)
+            while budget > driving.trip_s[0] or not lengths:
+                lengths.append(int(rng.integers(*driving.trip_s)) // 30 * 30)
                 budget -= lengths[-1]
-            days = np.sort(rng.choice(6, size=len(lengths), replace=len(lengths) > 6, p=[0.19] * 5 + [0.05]))
+            days = _logged_days(len(lengths), days_per_week, rng)
             base = unit.odometer_km + unit.km_per_week * week
             for nth, (weekday, seconds) in enumerate(zip(days, lengths, strict=True)):
-                cold = nth == 0 or rng.random() < 0.3
+                cold = nth == 0 or rng.random() < driving.cold_share
                 hour = rng.uniform(5.5, 8.0) if cold else rng.uniform(8.7, 17.5)
                 # Two trips of one day do not overlap: each later one takes a later slot.
                 same_day = int(np.sum(days[:nth] == weekday))
-                day = 7 * week + float(weekday) + (hour + 0.4 * same_day) / 24
-                speed = speed_profile(seconds, unit.style, traces, rng)
+                day = max(free_from, 7 * week + float(weekday) + (hour + 0.4 * same_day) / 24)
+                free_from = day + seconds / 86_400 + BETWEEN_TRIPS_DAYS
+                speed = speed_profile(seconds, unit.style, traces, rng, driving)
                 driven = max(driven, base + unit.km_per_week * (weekday + hour / 24) / 7)
                 soak = rng.uniform(9, 15) if cold else rng.uniform(0.15, 3.0)
                 trips.append(

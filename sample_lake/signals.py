@@ -11,7 +11,7 @@ from sample_lake.fleet import Unit
 from sample_lake.gateway import Signal, fast_at
 from sample_lake.history import History
 from sample_lake.loop import Recorded
-from sample_lake.schedule import DEPOT_BARO_KPA, Trip
+from sample_lake.schedule import Trip
 
 
 def trip_signals(
@@ -79,7 +79,7 @@ def trip_signals(
         1,
         slow=True,
     )
-    yield Signal("baro_kpa", "baro_kpa", DEPOT_BARO_KPA[unit.depot] * flat, 1, slow=True)
+    yield Signal("baro_kpa", "baro_kpa", unit.shared["baro_kpa"] * flat, 1, slow=True)
     yield Signal("run_time_s", "run_time_s", seconds, 1, slow=True)
     yield Signal("mil_on", "mil_on", history.mil_on(trip.day) * flat, 1, slow=True)
     yield Signal(

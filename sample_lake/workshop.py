@@ -8,10 +8,12 @@ import numpy as np
 from sample_lake.diagnostics import CIRCUIT_CODES, CodeMemory, Rule, confounder_rules, fault_rules
 from sample_lake.faults import Confounder, Fault
 from sample_lake.fleet import Unit, draw
+from sample_lake.habits import Workshop
 from sample_lake.history import CAUSES, ROUTINE, History, Order
 from sample_lake.physics import Physics
 
 DRIVING_CHANCE = (0.9, 0.9, 0.9, 0.9, 0.9, 0.4, 0.12)
+DRIVING_DAYS = sum(DRIVING_CHANCE)
 
 
 def _bank_of(code: str) -> int:
@@ -34,8 +36,10 @@ class _Life:
         days: int,
         physics: Physics,
         rng: np.random.Generator,
+        habits: Workshop,
     ) -> None:
         self.unit, self.causes, self.days, self.physics, self.rng = unit, causes, days, physics, rng
+        self.habits = habits
         self.rules: list[Rule] = []
         for cause in causes:
             self.rules += (
@@ -45,7 +49,7 @@ class _Life:
         self.history = History()
         self.visit_day: float | None = None
         self.visits = 0
-        self.clears_itself = draw(rng, (3, 16)) if rng.random() < 0.12 else None
+        self.clears_itself = draw(rng, (3, 16)) if rng.random() < habits.clears_itself_share else None
 
     def run(self, first_weekday: int) -> History:
         for day in range(self.days):
@@ -54,7 +58,7 @@ class _Life:
             failing = {
                 rule.code
                 for rule in self.rules
-                if rule.cause.severity(day) >= rule.severity and self.rng.random() < 0.65
+                if rule.cause.severity(day) >= rule.severity and self.rng.random() < self.habits.test_chance
             }
             was_lit = bool(self.memory.confirmed)
             self.memory.drive(day, failing, draw(self.rng, (0.30, 0.72)))
@@ -70,6 +74,8 @@ class _Life:
             ):
                 self._clear(day + 0.8)
                 self.clears_itself = None
+            elif self.habits.complaint_per_week and not self.memory.confirmed:
+                self._complaint(day)
         self._close_lit(np.inf)
         self.history.codes = self.memory.rows
         self._routine()
@@ -94,22 +100,34 @@ class _Life:
     def _visit(self, day: int) -> None:
         rng = self.rng
         lit = set(self.memory.confirmed)
-        seen = [rule.cause for rule in self.rules if rule.code in lit and rule.cause.severity(day) > 0]
+        seen = [rule.cause for rule in self.rules if rule.code in lit and rule.cause.present(day)]
         if not seen:
             return
-        cause = seen[0]
-        moment = day + 0.75
+        self._treat(seen[0], day + 0.75)
+
+    def _complaint(self, day: int) -> None:
+        """A bad part that lights no lamp is noticed by the driver or at a service."""
+        bad = [c for c in self.causes if isinstance(c, Fault) and c.severity(day) >= 1]
+        if bad and self.rng.random() < self.habits.complaint_per_week / DRIVING_DAYS:
+            self._treat(bad[0], day + 0.75)
+
+    def _treat(self, cause: Fault | Confounder, moment: float) -> None:
+        rng, habits = self.rng, self.habits
+        if habits.nothing_found_share and rng.random() < habits.nothing_found_share:
+            part = cause.component if isinstance(cause, Fault) else self._wrong_part(cause)
+            self._order(moment, part, "inspected", "no_fault_found", "")
+            self._clear(moment)
+            return
         self.visits += 1
         wrong = rng.random() < self.physics.wrong_part_share * (0.4 if self.visits > 1 else 1.0)
         if wrong:
             part = self._wrong_part(cause)
-            self._order(moment, part, "replaced", "no_fault_found" if rng.random() < 0.6 else "unknown", "")
-            for other in self.causes:
-                if isinstance(other, Fault) and other.component == part:
-                    other.repaired_day = min(other.repaired_day, moment)
+            closed = "no_fault_found" if rng.random() < habits.wrong_closed_share else "unknown"
+            self._order(moment, part, "replaced", closed, "")
+            self._renew(part, moment)
         elif isinstance(cause, Fault):
             cause.repaired_day = moment
-            known = rng.random() < 0.85
+            known = rng.random() < 1 - habits.unknown_share
             self._order(
                 moment,
                 cause.component,
@@ -117,10 +135,20 @@ class _Life:
                 "confirmed" if known else "unknown",
                 CAUSES[cause.mode] if known else "",
             )
+            if habits.pair_share and cause.place != "catalyst" and rng.random() < habits.pair_share:
+                partner = cause.component[:3] + ("2" if cause.place == "upstream" else "1")
+                self._order(moment, partner, "replaced", "unknown", "")
+                self._renew(partner, moment)
         else:
             cause.to_day = moment
             self._order(moment, "OTHER", "repaired", "confirmed", CAUSES[cause.kind])
         self._clear(moment)
+
+    def _renew(self, part: str, moment: float) -> None:
+        """A new part ends a fault that has begun; one yet to come is no longer due."""
+        for other in self.causes:
+            if isinstance(other, Fault) and other.component == part:
+                other.repaired_day = min(other.repaired_day, moment)
 
     def _wrong_part(self, cause: Fault | Confounder) -> str:
         if isinstance(cause, Confounder):
@@ -134,7 +162,10 @@ class _Life:
         return others[int(self.rng.integers(2))]
 
     def _order(self, moment: float, component: str, action: str, finding: str, cause: str) -> None:
-        late = self.rng.integers(0, 3) if self.rng.random() < 0.7 else self.rng.integers(5, 22)
+        if self.habits.missing_order_share and self.rng.random() < self.habits.missing_order_share:
+            return
+        on_time = self.rng.random() < 1 - self.habits.late_paper_share
+        late = self.rng.integers(0, 3) if on_time else self.rng.integers(5, 22)
         parts, labour = _costs(component, self.rng)
         self.history.orders.append(
             Order(
@@ -187,9 +218,10 @@ def live(
     first_weekday: int,
     physics: Physics,
     rng: np.random.Generator,
+    habits: Workshop = Workshop(),
 ) -> History:
     """Run one vehicle's weeks.
 
     Sets `repaired_day` and `to_day` of the causes that the workshop puts right.
     """
-    return _Life(unit, causes, days, physics, rng).run(first_weekday)
+    return _Life(unit, causes, days, physics, rng, habits).run(first_weekday)
