@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 from urllib.parse import quote
 from uuid import uuid4
@@ -56,7 +57,10 @@ def _write(folder: Path, declared: Table, key: dict[str, object], rows: pl.DataF
     path = "/".join([*steps, f"part-{uuid4()}.parquet"])
     target = folder / path
     target.parent.mkdir(parents=True, exist_ok=True)
-    rows.write_parquet(target, compression=COMPRESSION, compression_level=LEVEL)
+    # Through memory: writing to the disk itself, the frame library hides what the disk's error was.
+    content = BytesIO()
+    rows.write_parquet(content, compression=COMPRESSION, compression_level=LEVEL)
+    target.write_bytes(content.getbuffer())
     written = target.stat()
     return PartFile(path, written.st_size, written.st_mtime_ns // 1_000_000, values, _stats(declared, rows))
 

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.errors import LakeError
+
 SPILL_ROWS = 500_000  # held in memory at most, about 130 bytes each; more go to disk
 
 
@@ -63,11 +65,16 @@ class Stage:
         return pl.concat([part for part in parts if part.height], how="diagonal")
 
     def _spill(self) -> None:
-        self._folder.mkdir(parents=True, exist_ok=True)
         together = pl.concat(self._held, how="diagonal")
-        for (bucket,), rows in together.partition_by("bucket", as_dict=True, maintain_order=True).items():
-            path = self._folder / f"{self._spilled:06}-{bucket}.arrow"
-            rows.write_ipc(path, compression="lz4")
-            self._files.setdefault(bucket, []).append(path)
+        try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+            for (bucket,), rows in together.partition_by("bucket", as_dict=True, maintain_order=True).items():
+                path = self._folder / f"{self._spilled:06}-{bucket}.arrow"
+                rows.write_ipc(path, compression="lz4")
+                self._files.setdefault(bucket, []).append(path)
+        except (OSError, pl.exceptions.ComputeError) as error:
+            raise LakeError(
+                f"{self._folder} cannot be written: {error}; check rights and space, then run again"
+            ) from error
         self._spilled += 1
         self._held, self._held_rows = [], 0
