@@ -12,6 +12,7 @@ import polars as pl
 
 from pipeline.errors import ConfigError, ExportError
 from pipeline.exports.again import Before, filled_only, joined_spans, overtaken, settled_rows
+from pipeline.exports.ahead import AT_ONCE, Ahead
 from pipeline.exports.finding import IGNORED, Identity, find_exports, fingerprint, named_fingerprint
 from pipeline.exports.items import Item
 from pipeline.exports.layouts import layout_for, read_layouts
@@ -112,6 +113,7 @@ class _Run:
             self._stage, settings.time_zone, settings.buckets, self._tick, arrived_at, settings.first_day, vins,
             layouts,
         )
+        self._ahead = Ahead(self._door)
         self._again = again
         self._units: set[str] = set()
         known = lake.scan("exports").select("export_id", "kind").collect()
@@ -122,7 +124,6 @@ class _Run:
 
     def take(self, item: Item) -> None:
         """Read one file unless its content has been read; commit when enough has come together."""
-        self._done += 1
         try:
             identity = named_fingerprint(item) if self._told_by_name(item) else fingerprint(item)
         except ExportError as error:
@@ -131,15 +132,24 @@ class _Run:
         if self._again is not None:
             self._take_again(item, identity)
             return
+        if identity[0] in self._ahead:
+            self._settle(most=0)  # the same content: already read, unless that file is refused
         if identity[0] in self._known:
             self._say(item, "already read", export_id=identity[0])
         else:
-            export = read_export(item, len(self._exports), identity, self._door)
+            self._ahead.submit(item, len(self._exports) + len(self._ahead), identity)
+            self._settle(most=AT_ONCE)
+        if self._stage.rows >= GROUP_ROWS:
+            self.publish()
+
+    def _settle(self, most: int) -> None:
+        """Take the files being read, in their order, until so many are left."""
+        while len(self._ahead) > most:
+            export = self._ahead.take()
+            self._done += 1
             self._exports.append(export)
             if export.kind != REFUSED:
                 self._known.add(export.export_id)
-        if self._stage.rows >= GROUP_ROWS:
-            self.publish()
 
     def _told_by_name(self, item: Item) -> bool:
         """Whether the export's name says whose rows it holds, or of which day."""
@@ -170,9 +180,11 @@ class _Run:
             for name, parts in export.records.items():
                 wanted = pl.col("line").is_in(before.lines.implode())
                 export.records[name] = [part.filter(wanted) for part in parts]
+        self._done += 1
         self._exports.append(export)
 
     def _say(self, item: Item, status: str, **more: object) -> None:
+        self._done += 1
         self.lines.append({"file": masked(str(item)), "status": status, **more})
 
     def names(self) -> tuple[list[tuple[str, ...]], list[str]]:
@@ -188,6 +200,7 @@ class _Run:
 
     def publish(self) -> None:
         """Commit everything taken so far."""
+        self._settle(most=0)
         if not self._exports:
             return
         with self._lake.transaction(*_TABLES):
@@ -223,7 +236,8 @@ class _Run:
                 self._units |= set(records["unit_id"].unique())
 
     def close(self) -> None:
-        """Remove what is staged."""
+        """Stop reading and remove what is staged."""
+        self._ahead.close()
         self._stage.clear()
 
     def _tick(self, file: str, rows: int, doing: str = "reading") -> None:

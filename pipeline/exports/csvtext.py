@@ -149,6 +149,12 @@ class CsvSource:
     def _shape(self, sample: bytes, whole: bool) -> None:
         """Whether all rows are one empty cell longer than the header, or one shorter than a header with one."""
         text = sample.decode("utf-8", errors="replace")
+        if '"' not in text:
+            # Lines are rows: where all have as many cells as the header, there is no habit to find.
+            lines = text.split(self._end.decode(), _SAMPLE_ROWS + 1)
+            counts = {line.count(self._form.delimiter) for line in lines[:-1] if line}
+            if counts == {len(self.names) - 1} and self._header.rstrip()[-1:] != self._form.delimiter.strip()[:1]:
+                return
         rows: list[list[str]] = []
         try:
             for row in csv.reader(io.StringIO(text, newline=""), delimiter=self._form.delimiter):

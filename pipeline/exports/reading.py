@@ -23,6 +23,7 @@ from pipeline.exports.kinds import Kind, recognise
 from pipeline.exports.laidout import LaidOut
 from pipeline.exports.layoutmodel import Layout
 from pipeline.exports.layouts import layout_for
+from pipeline.exports.lines import BLOCK_BYTES
 from pipeline.exports.longform import clean_long
 from pipeline.exports.plausible import judged, without
 from pipeline.exports.privacy import NO_KEY, VIN, guarded, guarded_records, replaced_note
@@ -30,7 +31,7 @@ from pipeline.exports.readings import Cleaned, clean_readings, wanted_types
 from pipeline.exports.rejects import Rejects
 from pipeline.exports.setups import SAID, setups
 from pipeline.exports.sources import RawBatch, Source
-from pipeline.exports.staging import Stage
+from pipeline.exports.staging import Stage, Turn
 from pipeline.exports.vins import Vins, masked
 from pipeline.exports.translate import Translated, settle
 from pipeline.signals import signals
@@ -73,7 +74,7 @@ class Door:
     ``arrived_at`` and ``first_day`` bound the instants that can be; ``vins`` hashes identification numbers.
     """
 
-    stage: Stage
+    stage: Stage | Turn
     zone: str
     buckets: int
     tick: Callable[[str, int], None]
@@ -141,7 +142,8 @@ def _read_readings(opened: Source, kind: Kind, export: Export, door: Door) -> No
     clean = clean_long if kind.form == "long" else clean_readings
     hide = bool(export.dropped)
     mixtures = MixtureWatch(str(opened.path))
-    for raw in _one_ahead(opened.batches(wanted_types(wanted))):
+    batches = opened.batches(wanted_types(wanted))
+    for raw in batches if export.bytes <= BLOCK_BYTES else _one_ahead(batches):
         mixtures.see(raw.frame)
         batch = _guarded(raw, hide, export, door)
         _stage(export, clean(batch.frame, door.zone, door.buckets), batch, door)

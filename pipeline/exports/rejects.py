@@ -70,6 +70,8 @@ class Rejects:
             for column, count in self._cells.items()
             if count > MOST_CELLS
         ]
+        if not self._parts and not summaries:
+            return table("quarantine").empty()
         parts = [*self._parts, self._part(pl.DataFrame(summaries, schema=FAULTS), "cell")]
         frame = pl.concat(parts).select(list(table("quarantine").columns))
         return frame.with_columns(

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import shutil
+from concurrent.futures import CancelledError
 from pathlib import Path
+from threading import Event
 
 import polars as pl
 
 from pipeline.errors import LakeError
 
 SPILL_ROWS = 500_000  # held in memory at most, about 130 bytes each; more go to disk
+AHEAD_ROWS = 250_000  # of one file read before its turn; then it waits
 
 
 class Stage:
@@ -78,3 +81,47 @@ class Stage:
             ) from error
         self._spilled += 1
         self._held, self._held_rows = [], 0
+
+
+class Turn:
+    """What one file stages while files before it are still being read: the stage gets files in their order."""
+
+    def __init__(self, stage: Stage) -> None:
+        self._stage = stage
+        self._held: list[tuple[pl.DataFrame, int]] = []
+        self._rows = 0
+        self._come, self._given_up = Event(), False
+
+    def add(self, frame: pl.DataFrame, source: int) -> None:
+        """Stage rows: at once if the file's turn has come, else later; waits rather than hold many rows."""
+        self._held.append((frame, source))
+        self._rows += frame.height
+        if self._rows >= AHEAD_ROWS:
+            self._come.wait()
+        if self._given_up:
+            raise CancelledError
+        if self._come.is_set():
+            self._pass_on()
+
+    def discard(self, source: int) -> None:
+        """Leave out what was staged of a file that turned out to be damaged."""
+        self._held = []
+        self._stage.discard(source)
+
+    def come(self) -> None:
+        """Every file before this one has been staged."""
+        self._come.set()
+
+    def finish(self) -> None:
+        """The file has been read and its turn has come: stage the rest."""
+        self._pass_on()
+
+    def give_up(self) -> None:
+        """The run ends; a reader that waits stops."""
+        self._given_up = True
+        self._come.set()
+
+    def _pass_on(self) -> None:
+        held, self._held = self._held, []
+        for frame, source in held:
+            self._stage.add(frame, source)
