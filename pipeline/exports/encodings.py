@@ -89,7 +89,7 @@ class Recoded(io.RawIOBase):
 
 def what_to_do(sample: bytes) -> str:
     """Advice on text in another encoding, with those that fit the sample."""
-    likely = _likely(sample[: 2 * _AROUND])
+    likely = likely_encodings(sample[: 2 * _AROUND])
     hint = f", or name its encoding in a layout (the bytes fit {', '.join(likely)})" if likely else ""
     return f"save the file as UTF-8{hint}"
 
@@ -99,7 +99,7 @@ def _refusal(encoding: str, content: bytes, at: int, position: int) -> str:
     return f"not {encoding} at byte {position + at} (0x{content[at]:02x}); {advice}"
 
 
-def _likely(sample: bytes) -> list[str]:
+def likely_encodings(sample: bytes) -> list[str]:
     """Encodings in which the sample is text, likeliest first."""
     if sample.count(b"\0") * 4 > len(sample):
         return ["utf-16-le"] if sample[1::2].count(b"\0") > sample[::2].count(b"\0") else ["utf-16-be"]
