@@ -27,6 +27,7 @@ STEPS = (
     "33_catalyst",
     "34_heater",
     "35_fuel",
+    "36_fuelling",
     "50_indicator_days",
 )
 _DAY = timedelta(days=1)

@@ -117,6 +117,9 @@ STRUCTURE = {
 IN_ONE_FILE = {
     ("lib/macros", "0.232"): "mass fraction of oxygen in air, with its source beside it",
     ("33_catalyst", "20"): "pairs before a correlation is a number at all",
+    ("36_fuelling", "0.287"): "gas constant of air in J/(g K), as its comment says",
+    ("36_fuelling", "273.15"): "kelvin at 0 degC",
+    ("36_fuelling", "120"): "seconds of two turns times revolutions a minute",
     ("66_test_margins", "65535"): "end of the 16 bit scale (SAE J1979, service $06)",
     ("66_test_margins", "128"): "first signed unit-and-scaling id (SAE J1979-DA)",
     ("66_test_margins", "32768"): "lower end of the signed 16 bit scale (SAE J1979, service $06)",
