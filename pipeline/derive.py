@@ -28,6 +28,8 @@ STEPS = (
     "34_heater",
     "35_fuel",
     "36_fuelling",
+    "37_sensor_pairs",
+    "38_upstream_shape",
     "50_indicator_days",
 )
 _DAY = timedelta(days=1)

@@ -170,6 +170,8 @@ def made_by_sql() -> set[str]:
     """Indicators that steps make: the unpivoted columns, and those named in words."""
     unpivoted = re.findall(r"\bon\s+([a-z_0-9,\s]+?)\s+into\s+name\s+indicator", all_sql())
     named = re.findall(r"'(\w+)' as indicator\b", all_sql())
+    for cases in re.findall(r"\bcase\b((?:(?!\bcase\b).)*?)end as indicator\b", all_sql(), re.DOTALL):
+        named += re.findall(r"'(\w+)'", cases)
     return {part.strip() for group in unpivoted for part in group.split(",")} | set(named)
 
 
