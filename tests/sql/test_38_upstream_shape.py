@@ -129,7 +129,7 @@ def switching(rate_hz: float, frequency: float, edge_s: float, duty: float, seed
 
 FIGURES = [
     # rate, true frequency, edge, duty, apparent frequency and its spread, spread of the voltage, dwell and their spreads
-    (10, 1.7, 0.06, 0.5, (1.697, 0.080), (0.325, 0.002), (0.506, 0.008)),
+    (10, 1.7, 0.06, 0.5, (1.697, 0.080), (0.325, 0.0005), (0.506, 0.002)),
     (1, 1.7, 0.06, 0.5, (0.302, 0.073), (0.325, 0.002), (0.506, 0.008)),
     (1, 0.9, 0.25, 0.56, (0.102, 0.036), (0.290, 0.002), (0.572, 0.011)),
     (0.1, 1.7, 0.06, 0.5, (0.025, 0.003), (0.324, 0.006), (0.504, 0.042)),
