@@ -126,6 +126,10 @@ IN_ONE_FILE = {
     ("66_test_margins", "128"): "first signed unit-and-scaling id (SAE J1979-DA)",
     ("66_test_margins", "32768"): "lower end of the signed 16 bit scale (SAE J1979, service $06)",
     ("66_test_margins", "32767"): "upper end of the signed 16 bit scale (SAE J1979, service $06)",
+    ("67_misfire_weeks", "161"): "monitor $A1: misfire of all cylinders (SAE J1979-DA)",
+    ("67_misfire_weeks", "173"): "monitor $AD: misfire of cylinder 12 (SAE J1979-DA)",
+    ("67_misfire_weeks", "11"): "test $0B: average over ten driving cycles (SAE J1979-DA)",
+    ("67_misfire_weeks", "12"): "test $0C: last or current driving cycle (SAE J1979-DA)",
 }
 IN_ONE_FILE |= {
     ("39_wide_range_cells", number): "node of the published table of pump current and lambda"
