@@ -2,7 +2,7 @@
 -- grain: one row a unit, downstream sensor or catalyst, day and indicator
 -- reads: banks, cuts
 -- params: pair_step_s, front_least_spread_v, catalyst_active_degc, fast_step_s, mirror_lag_s, mirror_readings,
---   rear_cut_wait_s, high_v, low_v, bias_v, bias_band_v, flow_low_gs, flow_high_gs
+--   rear_cut_wait_s, settle_rear_after_cut_s, high_v, low_v, bias_v, bias_band_v, flow_low_gs, flow_high_gs
 -- note: both sensors are asked in the same rows only, so that the sampling bends both alike. Whether the rear repeats
 --   the front is asked at 5 Hz and faster only: slower, switching is aliased and a lag has no meaning. Where a catalyst
 --   temperature is reported, readings count from the first hot one of the trip and day
@@ -140,7 +140,10 @@ enriched as (
         avg(cast(rear_v < params.low_v as double)) as down_enriched_low_share,
         count(*) as samples
     from banks, params
-    where enriched and warm and running and rear_v is not null
+    where
+        enriched and warm and running and rear_v is not null
+        -- After a fuel cut the catalyst is full of oxygen: lean behind it is right until that is used up.
+        and coalesce(since_cut_s >= params.settle_rear_after_cut_s, true)
     group by unit_id, bank, day
 ),
 

@@ -19,6 +19,7 @@ LIMITS = {
     "mirror_lag_s": 1.0,
     "mirror_readings": 50.0,
     "rear_cut_wait_s": 4.0,
+    "settle_rear_after_cut_s": 20.0,
     "bias_band_v": 0.1,
     "flow_low_gs": 5.0,
     "flow_high_gs": 15.0,
@@ -128,6 +129,9 @@ def test_stuck_low_is_asked_of_enrichment():
         {"down_enriched_low_share": 2 / 3, "down_enriched_low_share_se": sqrt(2 / 9 / 3)}
     )
     assert made_of(banks=banks([0, 1], rear_v=0.1, enriched=True, warm=False)).height == 0
+    assert made_of(banks=banks([0, 1], rear_v=0.1, enriched=True, since_cut_s=[5.0, 19.0])).height == 0
+    settled = banks([0, 1], rear_v=0.1, enriched=True, since_cut_s=[5.0, 20.0])
+    assert counts(made_of(banks=settled))["down_enriched_low_share"] == 1
 
 
 def test_oxygen_by_air_flow():
