@@ -2,9 +2,9 @@
 -- grain: one row a unit, bank or vehicle, day and indicator
 -- reads: banks, samples
 -- params: cell_readings, purge_shut_pct, purge_open_pct, secondary_band_pct
--- note: what fuelling, purge and air say beside the total trim. Air drawn in one engine cycle (two turns) at the state of
---   the manifold is displacement times volumetric efficiency: neither is known here, so it is held against the unit's
---   own past only, where an air mass flow sensor that drifts shows against manifold pressure
+-- note: what fuelling, purge and air say beside the total trim. Air drawn in one engine cycle (two turns) at the
+--   state of the manifold is displacement times volumetric efficiency: neither is known here, so it is held against
+--   the unit's own past only, where an air mass flow sensor that drifts shows against manifold pressure
 
 with banks as (from banks),
 

@@ -38,8 +38,9 @@ measured as (
         count(*) as readings,
         median(since_s) <= params.fast_step_s as fast,
         -- Pairs up to twice the step still belong together: polls jitter.
-        count(*) filter (since_s <= 2 * params.fast_step_s and (front_v > params.switch_v) <> (before_v > params.switch_v))
-            as crossings,
+        count(*) filter (
+            since_s <= 2 * params.fast_step_s and (front_v > params.switch_v) <> (before_v > params.switch_v)
+        ) as crossings,
         sum(since_s) filter (since_s <= 2 * params.fast_step_s) as watched_s,
         count(*) filter (since_s <= 2 * params.fast_step_s) as pairs,
         count(*) filter (idling and since_s <= 2 * params.fast_step_s) as idle_pairs,

@@ -182,8 +182,10 @@ conflicts as (
         unit_id,
         bank,
         day,
-        avg(cast(error > params.conflict_ratio and rear_v > params.rear_rich_v as double)) as wide_lean_rear_rich_share,
-        avg(cast(error < -params.conflict_ratio and rear_v < params.rear_lean_v as double)) as wide_rich_rear_lean_share,
+        avg(cast(error > params.conflict_ratio and rear_v > params.rear_rich_v as double))
+            as wide_lean_rear_rich_share,
+        avg(cast(error < -params.conflict_ratio and rear_v < params.rear_lean_v as double))
+            as wide_rich_rear_lean_share,
         count(*) as samples
     from minutes, params
     group by unit_id, bank, day

@@ -1,10 +1,10 @@
 -- table: warm_up_days
 -- grain: one row a unit, catalyst or vehicle, day and indicator
 -- reads: samples, banks
--- params: start_run_s, cold_start_degc, warm_coolant_degc, thermostat_run_s, light_off_degc, quiet_block_s, quiet_range_v,
---   quiet_readings, rear_rich_v
--- note: cool starts whose logging begins with the engine. A day's part of a trip stands for itself, so that midnight and
---   the cut of the days change nothing
+-- params: start_run_s, cold_start_degc, warm_coolant_degc, thermostat_run_s, light_off_degc, quiet_block_s,
+--   quiet_range_v, quiet_readings, rear_rich_v
+-- note: cool starts whose logging begins with the engine. A day's part of a trip stands for itself, so that midnight
+--   and the cut of the days change nothing
 
 with samples as (from samples),
 

@@ -2,8 +2,8 @@
 -- grain: one row a unit, calendar week and indicator
 -- reads: onboard_tests
 -- params:
--- note: counters of the control unit itself: monitors A1 (all cylinders) and A2 to AD (each cylinder), tests 0B (average of
---   the last ten driving cycles) and 0C (last or current cycle) of SAE J1979-DA, service $06. A reading counts with its
+-- note: counters of the control unit itself: monitors A1 (all cylinders) and A2 to AD (each cylinder), tests 0B (average
+--   of the last ten driving cycles) and 0C (last or current cycle) of SAE J1979-DA, service $06. A reading counts with its
 --   worst monitor; one that has not run is missing. Weeks are those of UTC: a result of the hours between the two
 --   midnights falls into the neighbouring week
 

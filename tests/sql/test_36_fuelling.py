@@ -1,4 +1,4 @@
-"""Fuelling by operating point: given samples -> trims, secondary trims, purge and the air drawn in a cycle."""
+"""Fuelling by operating point: given samples -> trims, secondary trims, purge, air drawn in a cycle."""
 
 from __future__ import annotations
 
@@ -60,7 +60,8 @@ def test_banks_against_each_other():
 
 def test_purge_shifts_the_trims():
     # Between shut and open a valve is neither: those readings are left out.
-    frame = banks(list(range(5)), stft_pct=[2.0, 4.0, 50.0, -6.0, -4.0], purge_pct=[0.0, 1.0, 5.0, 10.0, 60.0])
+    purge = [0.0, 1.0, 5.0, 10.0, 60.0]
+    frame = banks(list(range(5)), stft_pct=[2.0, 4.0, 50.0, -6.0, -4.0], purge_pct=purge)
     made = made_of(frame)
     assert values(made)["trim_purge_shift_pct"] == pytest.approx(-5.0 - 3.0)
     assert counts(made)["trim_purge_shift_pct"] == 2
@@ -97,7 +98,7 @@ def drawn(**columns: object) -> dict[str, float]:
 
 
 def test_air_drawn_in_a_cycle_is_displacement_times_volumetric_efficiency():
-    # Ideal gas, R 287 J/(kg K): 12 g/s at 300 K and 50 kPa is 20.664 l/s; two turns at 2000 1/min last 0.06 s.
+    # Ideal gas, 287 J/(kg K): 12 g/s at 300 K and 50 kPa is 20.664 l/s; two turns at 2000 1/min last 0.06 s.
     assert drawn()["drawn_air_l"] == pytest.approx(12 * 0.287 * 300 / 50 * 0.06, rel=1e-5)
     assert drawn()["drawn_air_l"] == pytest.approx(1.23984, rel=1e-5)
     # It does not depend on load: twice the pressure draws twice the mass.
@@ -106,7 +107,8 @@ def test_air_drawn_in_a_cycle_is_displacement_times_volumetric_efficiency():
 
 @pytest.mark.parametrize(
     "otherwise",
-    [{"map_kpa": None}, {"map_kpa": 0.0}, {"maf_gs": None}, {"rpm": None}, {"intake_air_degc": None}]
+    [{"map_kpa": None}, {"map_kpa": 0.0}, {"maf_gs": None}, {"rpm": None}]
+    + [{"intake_air_degc": None}]
     + [{"steady": False}, {"warm": False}, {"cut": True}, {"enriched": True}, {"rpm": 0.0}],
 )
 def test_air_is_asked_of_steady_driving_with_every_signal(otherwise):

@@ -1,4 +1,4 @@
-"""Upstream against downstream: given samples and cuts -> paths, mirroring, stuck levels and oxygen by air flow."""
+"""Upstream against downstream: given samples and cuts -> paths, mirroring, levels and oxygen."""
 
 from __future__ import annotations
 
@@ -136,8 +136,9 @@ def test_stuck_low_is_asked_of_enrichment():
 
 def test_oxygen_by_air_flow():
     events = cuts(
-        {"oxygen_g": 0.5, "flow_gs": 3.0}, {"oxygen_g": 0.7, "flow_gs": 4.9}, {"oxygen_g": 0.4, "flow_gs": 5.0},
-        {"oxygen_g": 0.3, "flow_gs": 15.0}, {"oxygen_g": 0.3, "flow_gs": None}, {"oxygen_g": None, "flow_gs": 9.0},
+        {"oxygen_g": 0.5, "flow_gs": 3.0}, {"oxygen_g": 0.7, "flow_gs": 4.9},
+        {"oxygen_g": 0.4, "flow_gs": 5.0}, {"oxygen_g": 0.3, "flow_gs": 15.0},
+        {"oxygen_g": 0.3, "flow_gs": None}, {"oxygen_g": None, "flow_gs": 9.0},
         {"oxygen_g": 9.0, "flow_gs": 3.0, "warm": False}, kind="wide_range",
     )  # fmt: skip
     made = made_of(cuts=events)

@@ -1,4 +1,4 @@
-"""Shape of the upstream signal: given samples -> dwell, frequency, jumps and edges, and what sampling leaves of them."""
+"""Shape of the upstream signal: given samples -> dwell, frequency, jumps and edges."""
 
 from __future__ import annotations
 
@@ -119,7 +119,8 @@ def switching(rate_hz: float, frequency: float, edge_s: float, duty: float, seed
         level += each - pull * level
         wander[index] = level
     phase = np.cumsum(frequency * (1 + wander)) * 0.01 + rng.random()
-    sampled_at = np.sort(np.arange(0, seconds, 1 / rate_hz) + rng.normal(0, 0.02, int(seconds * rate_hz)).clip(-0.045, 0.045))
+    jitter = rng.normal(0, 0.02, int(seconds * rate_hz)).clip(-0.045, 0.045)
+    sampled_at = np.sort(np.arange(0, seconds, 1 / rate_hz) + jitter)
     place = np.interp(sampled_at.clip(0), grid, phase) % 1
     # Half of the rising and half of the falling edge lie above the middle.
     rise = edge_s * frequency
@@ -128,7 +129,7 @@ def switching(rate_hz: float, frequency: float, edge_s: float, duty: float, seed
 
 
 FIGURES = [
-    # rate, true frequency, edge, duty, apparent frequency and its spread, spread of the voltage, dwell and their spreads
+    # rate, true frequency, edge, duty; then with their spreads: apparent frequency, spread of volts, dwell
     (10, 1.7, 0.06, 0.5, (1.697, 0.080), (0.325, 0.0005), (0.506, 0.002)),
     (1, 1.7, 0.06, 0.5, (0.302, 0.073), (0.325, 0.002), (0.506, 0.008)),
     (1, 0.9, 0.25, 0.56, (0.102, 0.036), (0.290, 0.002), (0.572, 0.011)),
@@ -139,7 +140,7 @@ FIGURES = [
 
 @pytest.mark.parametrize(("rate", "true_hz", "edge", "duty", "apparent", "spread", "dwell"), FIGURES)
 def test_what_survives_the_sampling(rate, true_hz, edge, duty, apparent, spread, dwell):
-    """Worked figures (mean and spread of 200 simulated 20 min windows): the sampling folds 1.7 Hz to |1.7 - 2| Hz."""
+    """Worked figures, mean and spread of 200 simulated 20 min windows: 1.7 Hz is folded to |1.7 - 2| Hz."""
     frame = switching(rate, true_hz, edge, duty, seed=7)
     shape = values(made_of(frame))
     level = values(run("30_upstream_narrowband", banks=frame))

@@ -1,4 +1,4 @@
-"""Warm-up: given samples from a cool start -> rise of the coolant, light-off and quiet of the downstream sensor."""
+"""Warm-up: given samples from a cool start -> rise of the coolant, light-off and quiet rear."""
 
 from __future__ import annotations
 
@@ -62,7 +62,8 @@ def test_a_start_not_watched_to_the_end_tells_nothing():
 
 
 @pytest.mark.parametrize(
-    "otherwise", [{"running": False}, {"run_time_known": False}, {"coolant": 60.0}, {"late": 30.0}, {"coolant": None}]
+    "otherwise",
+    [{"running": False}, {"run_time_known": False}, {"coolant": 60.0}, {"late": 30.0}, {"coolant": None}],
 )
 def test_starts_that_do_not_count(otherwise):
     seconds = list(range(0, 721, 60))

@@ -15,7 +15,7 @@ AVERAGE, COUNT = 0x0B, 0x0C
 
 
 def results(*records: dict) -> list[tuple]:
-    """Week, indicator, value, samples and days of what is made of results of cylinder 1, a count unless told."""
+    """Week, indicator, value, samples and days of results of cylinder 1, a count unless told."""
     defaults = {
         "unit_id": "V1", "obdmid": 0xA2, "tid": COUNT, "uasid": 0x24, "min_raw": 0, "max_raw": 65535,
         "min": 0.0, "max": 65535.0, "has_run": True, "export_id": "e", "line": 2, "arrived_at": at(0),
@@ -44,7 +44,8 @@ def test_a_reading_counts_with_its_worst_cylinder():
 
 def test_a_week_is_the_mean_of_its_readings():
     found = results(
-        {"value": 10.0}, {"value": 30.0, "ts": at(3600)}, {"value": 80.0, "ts": at(2 * DAY_S)},
+        {"value": 10.0}, {"value": 30.0, "ts": at(3600)},
+        {"value": 80.0, "ts": at(2 * DAY_S)},
         {"value": 7.0, "ts": at(7 * DAY_S)},
     )  # fmt: skip
     assert found == [
