@@ -90,9 +90,10 @@ def _measured(settings: Settings, known: Known) -> tuple[pl.DataFrame, pl.DataFr
         session.attach("indicator_days", days)
         session.attach("codes", known.codes)
         session.attach("onboard_tests", known.onboard_tests)
-        for name in ("60_indicator_weeks", "65_active_codes", "66_test_margins"):
+        for name in ("60_indicator_weeks", "65_active_codes", "66_test_margins", "67_misfire_weeks"):
             session.run(name)
-        return session.fetch("indicator_weeks"), session.fetch("active_codes"), session.fetch("test_margins")
+        weeks = pl.concat([session.fetch("indicator_weeks"), session.fetch("misfire_weeks")])
+        return weeks, session.fetch("active_codes"), session.fetch("test_margins")
 
 
 def _trends(

@@ -27,6 +27,11 @@ STEPS = (
     "33_catalyst",
     "34_heater",
     "35_fuel",
+    "36_fuelling",
+    "37_sensor_pairs",
+    "38_upstream_shape",
+    "39_wide_range_cells",
+    "40_warm_up",
     "50_indicator_days",
 )
 _DAY = timedelta(days=1)

@@ -1,7 +1,8 @@
 -- table: indicator_days
 -- grain: one row a unit, component, day and indicator
 -- reads: upstream_narrowband_days, upstream_wide_range_days, downstream_days, catalyst_days, heater_days, fuel_days,
---   export_spans
+--   fuelling_days, sensor_pair_days, upstream_shape_days, wide_range_cell_days,
+--   warm_up_days, export_spans
 -- params:
 -- note: bucket is set by the caller, which knows the shard; arrived_at is when the last reading of that day came in
 
@@ -17,6 +18,16 @@ with families as (
     from heater_days
     union all by name
     from fuel_days
+    union all by name
+    from fuelling_days
+    union all by name
+    from sensor_pair_days
+    union all by name
+    from upstream_shape_days
+    union all by name
+    from wide_range_cell_days
+    union all by name
+    from warm_up_days
 ),
 
 arrivals as (

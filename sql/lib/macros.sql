@@ -15,3 +15,8 @@ create macro oxygen_rate_gs(air_gs, lambda_ratio) as
 -- A value carried forward, null once it is older than its staleness bound.
 create macro if_fresh(carried_value, sampled_at, now_at, bound_s) as
     case when seconds_between(sampled_at, now_at) <= bound_s then carried_value end;
+
+-- Standard error of a share of independent readings, sqrt(p (1 - p) / n): the binomial one. Readings of a periodic
+-- signal are more even than that, so that it errs to the safe side.
+create macro share_error(share, readings) as
+    sqrt(share * (1 - share) / nullif(readings, 0));

@@ -117,10 +117,26 @@ STRUCTURE = {
 IN_ONE_FILE = {
     ("lib/macros", "0.232"): "mass fraction of oxygen in air, with its source beside it",
     ("33_catalyst", "20"): "pairs before a correlation is a number at all",
+    ("36_fuelling", "0.287"): "gas constant of air in J/(g K), as its comment says",
+    ("36_fuelling", "273.15"): "kelvin at 0 degC",
+    ("36_fuelling", "120"): "seconds of two turns times revolutions a minute",
+    ("39_wide_range_cells", "2.54"): "pump current in air of the published table in mA, as the header says",
+    ("40_warm_up", "60"): "seconds a minute",
     ("66_test_margins", "65535"): "end of the 16 bit scale (SAE J1979, service $06)",
     ("66_test_margins", "128"): "first signed unit-and-scaling id (SAE J1979-DA)",
     ("66_test_margins", "32768"): "lower end of the signed 16 bit scale (SAE J1979, service $06)",
     ("66_test_margins", "32767"): "upper end of the signed 16 bit scale (SAE J1979, service $06)",
+    ("67_misfire_weeks", "161"): "monitor $A1: misfire of all cylinders (SAE J1979-DA)",
+    ("67_misfire_weeks", "173"): "monitor $AD: misfire of cylinder 12 (SAE J1979-DA)",
+    ("67_misfire_weeks", "11"): "test $0B: average over ten driving cycles (SAE J1979-DA)",
+    ("67_misfire_weeks", "12"): "test $0C: last or current driving cycle (SAE J1979-DA)",
+}
+IN_ONE_FILE |= {
+    ("39_wide_range_cells", number): "node of the published table of pump current and lambda"
+    for number in (
+        "0.652 0.850 0.405 0.900 0.183 0.950 0.040 0.990 0.0 1.003"
+        " 0.015 1.010 0.097 1.050 0.193 1.100 0.329 1.179 0.671 1.429"
+    ).split()
 }
 
 
@@ -167,6 +183,8 @@ def made_by_sql() -> set[str]:
     """Indicators that steps make: the unpivoted columns, and those named in words."""
     unpivoted = re.findall(r"\bon\s+([a-z_0-9,\s]+?)\s+into\s+name\s+indicator", all_sql())
     named = re.findall(r"'(\w+)' as indicator\b", all_sql())
+    for cases in re.findall(r"\bcase\b((?:(?!\bcase\b).)*?)end as indicator\b", all_sql(), re.DOTALL):
+        named += re.findall(r"'(\w+)'", cases)
     return {part.strip() for group in unpivoted for part in group.split(",")} | set(named)
 
 

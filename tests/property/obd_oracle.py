@@ -29,6 +29,7 @@ SCALARS = {
     0x10: (2, "maf_gs", lambda d: _ab(d) / 100),
     0x11: (1, "throttle_pct", lambda d: d[0] * 100 / 255),
     0x1F: (2, "run_time_s", _ab),
+    0x2E: (1, "purge_pct", lambda d: d[0] * 100 / 255),
     0x31: (2, "distance_since_clear_km", _ab),
     0x33: (1, "baro_kpa", lambda d: d[0]),
     0x3C: (2, "catalyst_b1s1_degc", lambda d: _ab(d) / 10 - 40),
@@ -36,9 +37,13 @@ SCALARS = {
     0x42: (2, "supply_v", lambda d: _ab(d) / 1000),
     0x44: (2, "lambda_target", lambda d: _ab(d) * 2 / 65536),
     0x46: (1, "ambient_degc", lambda d: d[0] - 40),
+    0x55: (1, "stft2_b1_pct", _trim),
+    0x56: (1, "ltft2_b1_pct", _trim),
+    0x57: (1, "stft2_b2_pct", _trim),
+    0x58: (1, "ltft2_b2_pct", _trim),
     0xA6: (4, "odometer_km", lambda d: (_ab(d) * 65536 + _ab(d[2:])) / 10),
 }
-TRIMS = (0x06, 0x07, 0x08, 0x09)
+TRIMS = (0x06, 0x07, 0x08, 0x09, 0x55, 0x56, 0x57, 0x58)
 NARROW = {0x14: "o2_b1s1_v", 0x15: "o2_b1s2_v", 0x18: "o2_b2s1_v", 0x19: "o2_b2s2_v"}  # PID $13 placing
 WIDE_VOLTS = {0x24: "lambda_b1s1", 0x28: "lambda_b2s1"}
 WIDE_CURRENT = {0x34: "b1s1", 0x38: "b2s1"}

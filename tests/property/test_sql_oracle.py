@@ -184,10 +184,17 @@ def night(rng: np.random.Generator, unit: str, midnight: datetime, begins_s: int
         "o2_b1s2_v": np.where(ticks < 45, 0.45, np.where(behind_cut, 0.08, 0.7 + 0.02 * held)),
         "stft_b1_pct": every(2, 3 * held),
         "ltft_b1_pct": every(30, np.full(LENGTH_S, 2.0)),
+        "intake_air_degc": every(15, 20 + held),
+        "map_kpa": np.where(driving, 45 + 5 * held, 30.0),
+        "purge_pct": every(5, np.where((ticks // 300) % 2 > 0, 40.0, 0.0)),
+        "stft2_b1_pct": every(3, 4 * held, shift=1),
+        "ltft2_b1_pct": every(40, 4 + 2 * held),
+        "catalyst_b1s1_degc": every(20, np.minimum(20 + 4.0 * ticks, 620), shift=3),
         "fuel_status_b1": np.where(cut | (ticks < 40), 4.0, 2.0) if told else np.full(LENGTH_S, np.nan),
     }
     if wide:
         columns["lambda_b1s1"] = np.where(ticks < 20, 1.0, np.where(cut, 1.99, 0.98 + 0.03 * held))
+        columns["pump_b1s1_ma"] = np.where(cut, 2.5, 0.1 * (held - 0.5))
     else:
         columns["o2_b1s1_v"] = np.where(ticks < 20, 0.45, front)
         if rng.random() < 0.5:
@@ -249,6 +256,9 @@ def test_derive_does_not_depend_on_the_cut_or_the_order_of_the_days(tmp_path_fac
     whole = derived(tmp_path_factory.mktemp("whole"), frame, [days], 2_000_000)
     assert set(whole["indicator_days"]["day"]) == set(days)
     assert whole["trips"].height == 2 * NIGHTS
+    told = set(whole["indicator_days"]["indicator"])
+    assert {"secondary_beyond_share", "trim_purge_shift_pct", "drawn_air_l", "rear_front_path"} <= told
+    assert {"light_off_s", "coolant_rate_degc_min", "wide_table_error", "wide_back_delay_s"} <= told
 
     cut = data.draw(st.integers(1, NIGHTS))
     shuffled = [days[index] for index in order]

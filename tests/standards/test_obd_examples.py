@@ -59,14 +59,22 @@ SCALARS = [
     ("44 7C 29", "X", "lambda_target", 0.97),
     ("46 3C", "M", "ambient_degc", 20),
     ("46 1E", "M", "ambient_degc", -10),
+    ("2E 4D", "M", "purge_pct", 30.20),
+    ("55 83", "M", "stft2_b1_pct", 2.34),
+    ("55 7D", "M", "stft2_b1_pct", -2.34),
+    ("56 80", "M", "ltft2_b1_pct", 0.0),
+    ("56 86", "M", "ltft2_b1_pct", 4.69),
+    ("57 7A", "M", "stft2_b2_pct", -4.69),
+    ("57 80", "M", "stft2_b2_pct", 0.0),
+    ("58 82", "M", "ltft2_b2_pct", 1.56),
+    ("58 7E", "M", "ltft2_b2_pct", -1.56),
     ("A6 00 01 E2 40", "M", "odometer_km", 12345.6),
 ]
 # The same appendix: PIDs that are listed, so that answers with them can be cut, but are no signal here.
 WITHOUT_SIGNAL = [
-    "0E 9C", "0E 74", "12 01", "1C 06", "1C 03", "21 02 58", "21 00 00", "2E 4D", "30 05", "30 FF",
+    "0E 9C", "0E 74", "12 01", "1C 06", "1C 03", "21 02 58", "21 00 00", "30 05", "30 FF",
     "3E 18 38", "3F 1A F4", "41 00 07 E5 E5", "43 00 48", "43 01 40", "45 0D", "45 80", "4D 00 3C",
-    "4D 05 A0", "4E 0B 40", "51 04", "51 11", "55 83", "55 7D", "56 80", "56 86", "57 7A", "58 82",
-    "58 7E",
+    "4D 05 A0", "4E 0B 40", "51 04", "51 11",
 ]  # fmt: skip
 
 

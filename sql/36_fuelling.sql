@@ -1,0 +1,139 @@
+-- table: fuelling_days
+-- grain: one row a unit, bank or vehicle, day and indicator
+-- reads: banks, samples
+-- params: cell_readings, purge_shut_pct, purge_open_pct, secondary_band_pct
+-- note: what fuelling, purge and air say beside the total trim. Air drawn in one engine cycle (two turns) at the
+--   state of the manifold is displacement times volumetric efficiency: neither is known here, so it is held against
+--   the unit's own past only, where an air mass flow sensor that drifts shows against manifold pressure
+
+with banks as (from banks),
+
+samples as (from samples),
+
+params as (from params),
+
+cells as (
+    select
+        unit_id,
+        bank,
+        day,
+        avg(stft_pct + coalesce(ltft_pct, 0)) as trim_pct,
+        count(*) as readings,
+        avg(stft_pct + coalesce(ltft_pct, 0)) filter (idle) as idle_pct,
+        count(*) filter (idle) as idle_readings,
+        avg(stft_pct + coalesce(ltft_pct, 0)) filter (cruise) as cruise_pct,
+        count(*) filter (cruise) as cruise_readings,
+        avg(stft_pct + coalesce(ltft_pct, 0)) filter (purge_pct <= params.purge_shut_pct) as shut_pct,
+        count(*) filter (purge_pct <= params.purge_shut_pct) as shut_readings,
+        avg(stft_pct + coalesce(ltft_pct, 0)) filter (purge_pct >= params.purge_open_pct) as open_pct,
+        count(*) filter (purge_pct >= params.purge_open_pct) as open_readings
+    from banks, params
+    where front_ok and stft_pct is not null
+    group by unit_id, bank, day
+),
+
+secondary as (
+    select
+        unit_id,
+        bank,
+        day,
+        -- Short and long are seldom polled in the same row: the means add up, the readings do not.
+        coalesce(avg(stft2_pct), 0) + coalesce(avg(ltft2_pct), 0) as secondary_pct,
+        greatest(count(stft2_pct), count(ltft2_pct)) as readings,
+        -- The long term one is what the controller has learned; the short one stands in where it is not sampled.
+        case
+            when count(ltft2_pct) > 0 then avg(cast(abs(ltft2_pct) >= params.secondary_band_pct as double))
+            else avg(cast(abs(stft2_pct) >= params.secondary_band_pct as double))
+        end as beyond_share,
+        case when count(ltft2_pct) > 0 then count(ltft2_pct) else count(stft2_pct) end as beyond_readings
+    from banks, params
+    where rear_ok and coalesce(stft2_pct, ltft2_pct) is not null
+    group by unit_id, bank, day, params.secondary_band_pct
+),
+
+by_bank as (
+    select unit_id, bank, day, 'trim_cruise_pct' as indicator, cruise_pct as value, cruise_readings as samples
+    from cells
+    where cruise_readings > 0
+    union all by name
+    select
+        unit_id, bank, day, 'trim_idle_less_cruise_pct' as indicator, idle_pct - cruise_pct as value,
+        least(idle_readings, cruise_readings) as samples
+    from cells, params
+    where least(idle_readings, cruise_readings) >= params.cell_readings
+    union all by name
+    select
+        unit_id, bank, day, 'trim_purge_shift_pct' as indicator, open_pct - shut_pct as value,
+        least(open_readings, shut_readings) as samples
+    from cells, params
+    where least(open_readings, shut_readings) >= params.cell_readings
+    union all by name
+    select unit_id, bank, day, 'secondary_trim_pct' as indicator, secondary_pct as value, readings as samples
+    from secondary
+    union all by name
+    select unit_id, bank, day, 'secondary_beyond_share' as indicator, beyond_share as value, beyond_readings as samples
+    from secondary
+    union all by name
+    select
+        unit_id, bank, day, 'secondary_beyond_share_se' as indicator,
+        share_error(beyond_share, beyond_readings) as value, beyond_readings as samples
+    from secondary
+),
+
+drawn as (
+    select
+        unit_id,
+        day,
+        -- 0.287 J/(g K) times g/s times K over kPa is l/s at the manifold; 120/rpm is the time of two turns in seconds.
+        avg(0.287 * maf_gs * (intake_air_degc + 273.15) / map_kpa * 120 / rpm) as drawn_air_l,
+        count(*) as readings
+    from samples
+    where
+        warm and steady and not cut and not enriched
+        and maf_gs > 0 and map_kpa > 0 and rpm > 0 and intake_air_degc is not null
+    group by unit_id, day
+),
+
+purge as (
+    select unit_id, day, avg(purge_pct) as purge_pct, count(*) as readings
+    from samples
+    where running and warm and purge_pct is not null
+    group by unit_id, day
+),
+
+by_unit as (
+    select
+        unit_id, day, 'bank_trim_difference_pct' as indicator,
+        max(trim_pct) filter (bank = 1) - max(trim_pct) filter (bank = 2) as value, min(readings) as samples
+    from cells
+    group by unit_id, day
+    having count(*) = 2
+    union all by name
+    select unit_id, day, 'drawn_air_l' as indicator, drawn_air_l as value, readings as samples
+    from drawn
+    union all by name
+    select unit_id, day, 'purge_pct' as indicator, purge_pct as value, readings as samples
+    from purge
+),
+
+long as (
+    select 'BANK' || bank as component, * exclude (bank)
+    from by_bank
+    union all by name
+    select 'UNIT' as component, *
+    from by_unit
+),
+
+final as (
+    select
+        unit_id,
+        component,
+        day,
+        indicator,
+        cast(value as double) as value,
+        samples
+    from long
+    where value is not null and samples > 0
+)
+
+from final

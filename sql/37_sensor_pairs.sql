@@ -1,0 +1,234 @@
+-- table: sensor_pair_days
+-- grain: one row a unit, downstream sensor or catalyst, day and indicator
+-- reads: banks, cuts
+-- params: pair_step_s, front_least_spread_v, catalyst_active_degc, fast_step_s, mirror_lag_s, mirror_readings,
+--   rear_cut_wait_s, settle_rear_after_cut_s, high_v, low_v, bias_v, bias_band_v, flow_low_gs, flow_high_gs
+-- note: both sensors are asked in the same rows only, so that the sampling bends both alike. Whether the rear repeats
+--   the front is asked at 5 Hz and faster only: slower, switching is aliased and a lag has no meaning. Where a catalyst
+--   temperature is reported, readings count from the first hot one of the trip and day
+
+with banks as (from banks),
+
+cuts as (from cuts),
+
+params as (from params),
+
+heated as (
+    select
+        unit_id,
+        bank,
+        started_at,
+        day,
+        min(ts) filter (catalyst_degc >= params.catalyst_active_degc) as hot_at
+    from banks, params
+    where catalyst_degc is not null
+    group by unit_id, bank, started_at, day
+),
+
+paired as (
+    select
+        banks.unit_id,
+        banks.bank,
+        banks.day,
+        banks.ts,
+        banks.started_at,
+        banks.front_v,
+        banks.rear_v,
+        banks.rear_ok and banks.cruise and (heated.unit_id is null or coalesce(banks.ts >= heated.hot_at, false))
+            as usable,
+        abs(banks.front_v - lag(banks.front_v) over trip) as front_moved_v,
+        abs(banks.rear_v - lag(banks.rear_v) over trip) as rear_moved_v,
+        seconds_between(lag(banks.ts) over trip, banks.ts) as since_s,
+        row_number() over trip as place
+    from banks
+    left join heated
+        on
+            banks.unit_id = heated.unit_id
+            and banks.bank = heated.bank
+            and banks.started_at = heated.started_at
+            and banks.day = heated.day
+    where banks.kind = 'narrowband' and banks.front_v is not null and banks.rear_v is not null and banks.running
+    window trip as (partition by banks.unit_id, banks.bank, banks.started_at order by banks.ts)
+),
+
+paths as (
+    select
+        unit_id,
+        bank,
+        day,
+        case
+            when stddev_samp(front_v) >= params.front_least_spread_v
+                then safe_ratio(
+                    sum(rear_moved_v) filter (since_s <= params.pair_step_s),
+                    sum(front_moved_v) filter (since_s <= params.pair_step_s)
+                )
+        end as rear_front_path,
+        median(since_s) as step_s,
+        count(*) filter (since_s <= params.pair_step_s) as samples
+    from paired, params
+    where usable
+    group by unit_id, bank, day, params.front_least_spread_v
+),
+
+lags as (
+    select
+        unit_id,
+        bank,
+        day,
+        step_s,
+        unnest(range(0, cast(floor(params.mirror_lag_s / step_s) as bigint) + 1)) as places
+    from paths, params
+    where step_s <= params.fast_step_s
+),
+
+lagged as (
+    select
+        lags.unit_id,
+        lags.bank,
+        lags.day,
+        lags.places * lags.step_s as lag_s,
+        corr(later.rear_v, earlier.front_v) as likeness,
+        count(*) as samples
+    from lags
+    cross join params
+    inner join paired as later
+        on lags.unit_id = later.unit_id and lags.bank = later.bank and lags.day = later.day and later.usable
+    inner join paired as earlier
+        on
+            later.unit_id = earlier.unit_id
+            and later.bank = earlier.bank
+            and later.started_at = earlier.started_at
+            and later.place - lags.places = earlier.place
+            and later.day = earlier.day
+    -- A gap between the two readings would make the lag another one.
+    where seconds_between(earlier.ts, later.ts) <= params.mirror_lag_s + params.fast_step_s
+    group by lags.unit_id, lags.bank, lags.day, lags.places, lags.step_s
+    having count(*) >= any_value(params.mirror_readings)
+),
+
+mirrors as (
+    select
+        unit_id,
+        bank,
+        day,
+        max(likeness) as rear_front_mirror,
+        cast(arg_max(lag_s, likeness) as double) as rear_front_lag_s,
+        arg_max(samples, likeness) as samples
+    from lagged
+    where likeness is not null and not isnan(likeness)
+    group by unit_id, bank, day
+),
+
+in_cuts as (
+    select
+        unit_id,
+        bank,
+        day,
+        avg(cast(rear_floor_v > params.high_v as double)) as down_cut_high_share,
+        avg(cast(abs(rear_floor_v - params.bias_v) <= params.bias_band_v as double)) as down_cut_mid_share,
+        count(*) as samples
+    from cuts, params
+    where warm and rear_floor_v is not null and cut_s >= params.rear_cut_wait_s
+    group by unit_id, bank, day
+),
+
+enriched as (
+    select
+        unit_id,
+        bank,
+        day,
+        avg(cast(rear_v < params.low_v as double)) as down_enriched_low_share,
+        count(*) as samples
+    from banks, params
+    where
+        enriched and warm and running and rear_v is not null
+        -- After a fuel cut the catalyst is full of oxygen: lean behind it is right until that is used up.
+        and coalesce(since_cut_s >= params.settle_rear_after_cut_s, true)
+    group by unit_id, bank, day
+),
+
+hot_cuts as (
+    select cuts.*
+    from cuts
+    asof left join (select unit_id, bank, ts, day, catalyst_degc from banks where catalyst_degc is not null) as known
+        on
+            cuts.unit_id = known.unit_id
+            and cuts.bank = known.bank
+            and cuts.began_at >= known.ts
+    cross join params
+    where
+        cuts.warm
+        and cuts.oxygen_g is not null
+        -- A temperature of another day says nothing of this cut.
+        and coalesce(known.catalyst_degc >= params.catalyst_active_degc or known.day <> cuts.day, true)
+),
+
+oxygen as (
+    select
+        unit_id,
+        bank,
+        day,
+        case
+            when flow_gs < params.flow_low_gs then 'oxygen_low_flow_g'
+            when flow_gs < params.flow_high_gs then 'oxygen_mid_flow_g'
+            else 'oxygen_high_flow_g'
+        end as indicator,
+        median(oxygen_g) as value,
+        count(*) as samples
+    from hot_cuts, params
+    where flow_gs is not null
+    group by unit_id, bank, day, indicator
+),
+
+long as (
+    (
+        unpivot (select 'CAT' || bank as component, * exclude (bank, step_s) from paths)
+        on rear_front_path into name indicator value value
+    )
+    union all by name
+    (
+        unpivot (select 'CAT' || bank as component, * exclude (bank) from mirrors)
+        on rear_front_mirror, rear_front_lag_s into name indicator value value
+    )
+    union all by name
+    select 'CAT' || bank as component, * exclude (bank)
+    from oxygen
+    union all by name
+    (
+        unpivot (
+            select
+                'B' || bank || 'S2' as component,
+                * exclude (bank),
+                share_error(down_cut_high_share, samples) as down_cut_high_share_se,
+                share_error(down_cut_mid_share, samples) as down_cut_mid_share_se
+            from in_cuts
+        )
+        on down_cut_high_share, down_cut_high_share_se, down_cut_mid_share, down_cut_mid_share_se
+        into name indicator value value
+    )
+    union all by name
+    (
+        unpivot (
+            select
+                'B' || bank || 'S2' as component,
+                * exclude (bank),
+                share_error(down_enriched_low_share, samples) as down_enriched_low_share_se
+            from enriched
+        )
+        on down_enriched_low_share, down_enriched_low_share_se into name indicator value value
+    )
+),
+
+final as (
+    select
+        unit_id,
+        component,
+        day,
+        indicator,
+        cast(value as double) as value,
+        samples
+    from long
+    where samples > 0
+)
+
+from final

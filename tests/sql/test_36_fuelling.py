@@ -1,0 +1,142 @@
+"""Fuelling by operating point: given samples -> trims, secondary trims, purge, air drawn in a cycle."""
+
+from __future__ import annotations
+
+from math import sqrt
+
+import polars as pl
+import pytest
+
+from tests.sql.given import at, banks, counts, readings, run, samples, values
+
+STEP = "36_fuelling"
+LIMITS = {"cell_readings": 2.0, "purge_shut_pct": 1.0, "purge_open_pct": 10.0, "secondary_band_pct": 5.0}
+
+
+def made_of(*frames: pl.DataFrame, **params: float) -> pl.DataFrame:
+    return run(STEP, params=LIMITS | params, banks=pl.concat(frames))
+
+
+def test_nothing_makes_nothing():
+    assert run(STEP).height == 0
+
+
+def test_a_single_reading():
+    made = made_of(banks([0], stft_pct=3.0, ltft_pct=1.0))
+    assert values(made) == {"trim_cruise_pct": 4.0}
+    assert counts(made) == {"trim_cruise_pct": 1}
+
+
+def test_a_leak_adds_at_idle_and_not_at_cruise():
+    # A leak of constant flow is a large share of idle air and a small one of cruise air (common practice).
+    idle = [True] * 3 + [False] * 3
+    frame = banks(
+        list(range(6)), idle=idle, cruise=[not each for each in idle],
+        stft_pct=[9.0, 10.0, 11.0, 1.0, 2.0, 3.0], ltft_pct={0: 2.0, 1: 2.0, 2: 2.0},
+    )  # fmt: skip
+    made = made_of(frame)
+    assert values(made, "BANK1") == pytest.approx({"trim_cruise_pct": 2.0, "trim_idle_less_cruise_pct": 10.0})
+    assert counts(made) == {"trim_cruise_pct": 3, "trim_idle_less_cruise_pct": 3}
+
+
+def test_a_difference_needs_enough_readings_on_both_sides():
+    frame = banks([0, 1, 2], idle=[True, False, False], cruise=[False, True, True], stft_pct=4.0)
+    assert "trim_idle_less_cruise_pct" not in values(made_of(frame))
+    assert values(made_of(frame, cell_readings=1.0))["trim_idle_less_cruise_pct"] == 0
+
+
+@pytest.mark.parametrize("otherwise", [{"front_ok": False}, {"stft_pct": None}])
+def test_trims_that_do_not_count(otherwise):
+    assert made_of(banks([0, 1], **({"stft_pct": 3.0} | otherwise))).height == 0
+
+
+def test_banks_against_each_other():
+    both = (banks([0, 1, 2], stft_pct=8.0), banks([0, 1], stft_pct=[1.0, 3.0], bank=2))
+    made = made_of(*both)
+    assert values(made, "UNIT") == {"bank_trim_difference_pct": 6.0}
+    assert counts(made.filter(pl.col("component") == "UNIT")) == {"bank_trim_difference_pct": 2}
+    assert "UNIT" not in set(made_of(both[0])["component"])
+
+
+def test_purge_shifts_the_trims():
+    # Between shut and open a valve is neither: those readings are left out.
+    purge = [0.0, 1.0, 5.0, 10.0, 60.0]
+    frame = banks(list(range(5)), stft_pct=[2.0, 4.0, 50.0, -6.0, -4.0], purge_pct=purge)
+    made = made_of(frame)
+    assert values(made)["trim_purge_shift_pct"] == pytest.approx(-5.0 - 3.0)
+    assert counts(made)["trim_purge_shift_pct"] == 2
+    assert "trim_purge_shift_pct" not in values(made_of(banks([0, 1], stft_pct=2.0, purge_pct=[0.0, 0.0])))
+    assert "trim_purge_shift_pct" not in values(made_of(banks([0, 1], stft_pct=2.0)))
+
+
+def test_secondary_trims_add_up_and_their_share_beyond_the_band_has_an_error():
+    frame = banks(list(range(4)), stft2_pct={0: 1.0, 1: -3.0}, ltft2_pct=[5.0, -5.0, 4.0, 6.0])
+    made = values(made_of(frame), "BANK1")
+    assert made == pytest.approx(
+        {
+            "secondary_trim_pct": -1.0 + 2.5,
+            "secondary_beyond_share": 0.75,
+            "secondary_beyond_share_se": sqrt(0.75 * 0.25 / 4),
+        }
+    )
+
+
+def test_the_short_secondary_trim_stands_in_for_the_long_one():
+    made = made_of(banks([0, 1, 2, 3], stft2_pct={0: 6.0, 1: 0.0}))
+    assert values(made)["secondary_trim_pct"] == 3.0
+    assert values(made)["secondary_beyond_share"] == 0.5
+    assert counts(made)["secondary_beyond_share"] == 2
+
+
+def test_secondary_trims_soon_after_a_cut_do_not_count():
+    assert made_of(banks([0, 1], ltft2_pct=6.0, rear_ok=False)).height == 0
+
+
+def drawn(**columns: object) -> dict[str, float]:
+    given = {"maf_gs": 12.0, "map_kpa": 50.0, "rpm": 2000.0, "intake_air_degc": 26.85}
+    return values(run(STEP, params=LIMITS, samples=samples([0, 1], **(given | columns))))
+
+
+def test_air_drawn_in_a_cycle_is_displacement_times_volumetric_efficiency():
+    # Ideal gas, 287 J/(kg K): 12 g/s at 300 K and 50 kPa is 20.664 l/s; two turns at 2000 1/min last 0.06 s.
+    assert drawn()["drawn_air_l"] == pytest.approx(12 * 0.287 * 300 / 50 * 0.06, rel=1e-5)
+    assert drawn()["drawn_air_l"] == pytest.approx(1.23984, rel=1e-5)
+    # It does not depend on load: twice the pressure draws twice the mass.
+    assert drawn(map_kpa=100.0, maf_gs=24.0) == pytest.approx(drawn())
+
+
+@pytest.mark.parametrize(
+    "otherwise",
+    [{"map_kpa": None}, {"map_kpa": 0.0}, {"maf_gs": None}, {"rpm": None}]
+    + [{"intake_air_degc": None}]
+    + [{"steady": False}, {"warm": False}, {"cut": True}, {"enriched": True}, {"rpm": 0.0}],
+)
+def test_air_is_asked_of_steady_driving_with_every_signal(otherwise):
+    assert "drawn_air_l" not in drawn(**otherwise)
+
+
+def test_purge_of_a_warm_engine():
+    made = run(STEP, params=LIMITS, samples=samples([0, 1, 2], purge_pct=[0.0, 30.0, None]))
+    assert values(made, "UNIT") == {"purge_pct": 15.0}
+    assert counts(made) == {"purge_pct": 2}
+    assert run(STEP, params=LIMITS, samples=samples([0, 1], purge_pct=30.0, warm=False)).height == 0
+
+
+def test_purge_is_carried_and_secondary_trims_are_not():
+    frame = readings([0, 5, 20], purge_pct={0: 30.0}, stft2_b1_pct={0: 1.0}, ltft2_b2_pct={5: 2.0})
+    made = run("10_samples", params={"purge_pct_staleness_s": 10.0}, readings=frame)
+    assert made["purge_pct"].to_list() == [30.0, 30.0, None]
+    assert made["stft2_b1_pct"].to_list() == [1.0, None, None]
+    assert made["ltft2_b2_pct"].to_list() == [None, 2.0, None]
+
+
+def test_each_bank_has_its_own_secondary_trim_and_catalyst_temperature():
+    frame = samples(
+        [0], stft2_b1_pct=1.0, ltft2_b1_pct=2.0, stft2_b2_pct=3.0, ltft2_b2_pct=4.0, o2_b2s1_v=0.5,
+        catalyst_b1s1_degc=500.0, catalyst_b2s1_degc=600.0, purge_pct=7.0,
+    )  # fmt: skip
+    made = run("20_banks", samples=frame).sort("bank")
+    assert made.select("ts", "stft2_pct", "ltft2_pct", "catalyst_degc", "purge_pct").rows() == [
+        (at(0), 1.0, 2.0, 500.0, 7.0),
+        (at(0), 3.0, 4.0, 600.0, 7.0),
+    ]
