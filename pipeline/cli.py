@@ -20,6 +20,7 @@ from pipeline.derive import derive
 from pipeline.errors import LightoffError
 from pipeline.exports.vins import KEY_NAME
 from pipeline.lake import Lake
+from pipeline.layout_cli import layout_app
 from pipeline.quarantine import faults
 from pipeline.report.why import explain
 from pipeline.settings import Settings, read_settings
@@ -58,6 +59,7 @@ def ingest(context: typer.Context, paths: Paths = None) -> None:
         raise typer.Exit(LOOK)
 
 
+app.add_typer(layout_app, name="layout")
 quarantine_app = typer.Typer(invoke_without_command=True, no_args_is_help=False)
 app.add_typer(quarantine_app, name="quarantine")
 

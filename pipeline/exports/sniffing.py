@@ -232,22 +232,32 @@ def _find_marks(sample: Sample, decimal: str) -> None:
             return
     commas = sorted(cell for cell in cells if _COMMA.match(cell))
     points = sorted(cell for cell in cells if _POINT.match(cell))
-    mark = decimal or ("," if commas and not points else ".")
+    # One to three digits, a mark and three digits may be thousands; anything else has a decimal mark.
+    sure = {
+        ",": next((cell for cell in commas if not _MAYBE_GROUP.match(cell)), None),
+        ".": next((cell for cell in points if not _MAYBE_GROUP.match(cell.replace(".", ","))), None),
+    }
+    mark = decimal or next((mark for mark, cell in sure.items() if cell is not None), ".")
+    if not decimal and all(sure.values()):
+        raise ConfigError(
+            f"{sample.file}: '{sure[',']}' has a decimal comma and '{sure['.']}' a decimal point; say --decimal with "
+            "the mark of the signals"
+        )
+    if not decimal and commas and not any(sure.values()):
+        cell = commas[0]
+        raise ConfigError(
+            f"{sample.file}: '{cell}' can be {cell.replace(',', '.')} (decimal comma) or {cell.replace(',', '')} "
+            "(comma between thousands), and no cell of the sample tells; say --decimal ',' or --decimal '.'"
+        )
     sample.text["decimal"] = mark
-    if not decimal and commas and not points:
-        if all(_MAYBE_GROUP.match(cell) for cell in commas):
-            cell = commas[0]
-            raise ConfigError(
-                f"{sample.file}: '{cell}' can be {cell.replace(',', '.')} (decimal comma) or {cell.replace(',', '')} "
-                "(comma between thousands), and no cell of the sample tells; say --decimal ',' or --decimal '.'"
-            )
-        shown = next(cell for cell in commas if not _MAYBE_GROUP.match(cell))
-        why["decimal"] = f"'{shown}' has a decimal comma"
-    elif decimal:
+    if decimal:
         why["decimal"] = "as you said"
-        if decimal == "." and commas:
-            sample.text["thousands"] = ","
-            why["thousands"] = f"'{commas[0]}', as you said that the decimal mark is a point"
+    elif sure[mark] is not None:
+        why["decimal"] = f"'{sure[mark]}'"
+    others = points if mark == "," else commas
+    if others:
+        sample.text["thousands"] = "." if mark == "," else ","
+        why["thousands"] = f"'{others[0]}' beside a decimal {'comma' if mark == ',' else 'point'}"
     for pattern, group in ((_BLANKS, " "), (_APOSTROPHES, "'")):
         grouped = next((cell for cell in sorted(cells) if pattern.match(cell)), None)
         if grouped is not None:

@@ -16,7 +16,7 @@ LAYERS = (
         ("models.*", "lake", "partfiles", "query", "facts", "known", "components", "exports.*", "report.*"),
     ),
     ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine")),
-    ("edge", ("cli", "flows", "console", "arrivals", "whatif", "jobs", "coverage")),
+    ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage")),
 )
 STAGES = tuple(f"pipeline.{name}" for name in dict(LAYERS)["stages"])
 COUNTED = sorted(name for name in modules() if not name.startswith("sample_lake") and modules()[name].text)
