@@ -7,6 +7,7 @@ import tempfile
 from datetime import UTC, datetime
 from pathlib import Path, PurePath
 from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
 
 import polars as pl
 import typer
@@ -84,7 +85,7 @@ def check_command(
             continue
         if spans is not None:
             first, last = (at.astimezone(UTC) for at in spans)
-            local = [at.astimezone(settings.zone) for at in (first, last)]
+            local = [at.astimezone(ZoneInfo(settings.time_zone)) for at in (first, last)]
             say(_console, f"  from {first:%Y-%m-%d %H:%M:%S} to {last:%Y-%m-%d %H:%M:%S} UTC")
             say(_console, f"  which is {local[0]:%Y-%m-%d %H:%M} to {local[1]:%Y-%m-%d %H:%M} in {settings.time_zone}")
         if export.signals:

@@ -59,8 +59,7 @@ def meaning_of(header: str, values: list[float] | None, canonical: bool = False,
     if signals()[name].unit == "ratio":
         return _mixture(name, why, stated, values, stoichiometric)
     if stated is not None and stated.quantity == target.quantity:
-        fitting = _fitting(name, values)
-        if fitting and stated.name not in fitting and stated.name in _ranged(name):
+        if stated.name in _ranged(name) and stated.name not in _fitting(name, values, still=True):
             return Guess(question=f"{name} in {stated.name} as its header says, but its values {_span(values)} are none")
         return Guess(name, stated.name, f"{why}; the header says {stated.name}")
     if not _ranged(name):
@@ -173,15 +172,15 @@ def _ranged(name: str) -> list[str]:
     return [unit for pattern, unit, *_ in _ranges() if fnmatchcase(name, pattern)]
 
 
-def _fitting(name: str, values: list[float]) -> list[str]:
-    """Units in which a running vehicle can show these values."""
+def _fitting(name: str, values: list[float], still: bool = False) -> list[str]:
+    """Units in which a running vehicle can show these values; ``still``: or one that stands."""
     if not values:
         return _ranged(name)
     least, most, peak = min(values), max(values), max(map(abs, values))
     return [
         unit
         for pattern, unit, low, high, reaches in _ranges()
-        if fnmatchcase(name, pattern) and low <= least and most <= high and peak >= reaches
+        if fnmatchcase(name, pattern) and low <= least and most <= high and (still or peak >= reaches)
     ]
 
 

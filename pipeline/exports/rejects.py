@@ -74,6 +74,11 @@ class Rejects:
             return table("quarantine").empty()
         parts = [*self._parts, self._part(pl.DataFrame(summaries, schema=FAULTS), "cell")]
         frame = pl.concat(parts).select(list(table("quarantine").columns))
+        if frame.select("line", "column").is_duplicated().any():
+            # One cell may be at fault twice: two sensors of one answer of which neither can be placed.
+            both = pl.col("reason").unique(maintain_order=True).str.join("; ")
+            by = frame.group_by("line", "column", maintain_order=True)
+            frame = by.agg(both, pl.all().exclude("reason").first()).select(frame.columns)
         return frame.with_columns(
             masked_texts(frame[name], answers=name == "value") for name in ("column", "value", "reason")
         )

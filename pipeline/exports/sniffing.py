@@ -152,7 +152,7 @@ def _encoding(start: bytes, file: str, why: dict[str, str]) -> str:
         if error.start >= len(start) - 3:  # a letter cut at the end of the sample
             why["encoding"] = "every byte of the sample is UTF-8"
             return "utf-8"
-    fitting = likely_encodings(start)
+    fitting = likely_encodings(b"\n" + start)  # the first line, the header, is whole
     if not fitting:
         raise ExportError(file, "not UTF-8, and no encoding fits; name its encoding with --encoding")
     others = f"; {', '.join(fitting[1:])} fit as well: look at the headers" if fitting[1:] else ""
@@ -173,7 +173,7 @@ def _cut(lines: list[str], file: str, why: dict[str, str]) -> tuple[str, int, li
             if width < 2 or not _is_header(rows[0]):
                 continue
             same = sum(abs(len(row) - width) <= (0 if len(row) < width else 1) for row in rows[1:])
-            share = round(100 * same / max(len(rows) - 1, 1))
+            share = round(100 * same / (len(rows) - 1)) if rows[1:] else 100
             if share < 50:
                 continue
             score = (share, width, delimiter, skipped, rows)

@@ -76,7 +76,7 @@ def test_the_maths_and_the_simulator_stand_alone(package):
     [
         ("duckdb", {"pipeline.query"}),
         ("prefect", {"pipeline.flows"}),
-        ("typer", {"pipeline.cli"}),
+        ("typer", {"pipeline.cli", "pipeline.layout_cli"}),
         ("deltalake", {"pipeline.lake"}),
     ],
 )

@@ -13,7 +13,7 @@ import pytest
 from pipeline.settings import PROJECT
 from tests.architecture.source import calls, imports, modules, strings
 
-EDGE = {"pipeline.cli", "pipeline.flows"}
+EDGE = {"pipeline.cli", "pipeline.flows", "pipeline.layout_cli"}
 MOST_LINES = 400
 ALL = sorted(modules())
 SQL_TEXT = re.compile(

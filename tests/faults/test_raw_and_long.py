@@ -212,3 +212,14 @@ def test_many_bad_cells_are_listed_up_to_a_bound(tmp_path):
     listed = setup[1].read("quarantine")
     assert listed.filter(pl.col("line") > 0).height == 1000
     assert listed.filter(pl.col("line") == 0)["value"].to_list() == ["440"]
+
+
+def test_two_sensors_of_one_answer_that_cannot_be_placed(tmp_path):
+    # PIDs $16 and $17 mean another sensor under $13 than under $1D (SAE J1979-DA); nothing here says which holds.
+    settings, lake = fleet(tmp_path)
+    rows = ["410100000000", "410100000000160000170000"]
+    text = "unit_id,ts,response\n" + "".join(f"V1,2026-01-05T08:00:0{n}Z,{row}\n" for n, row in enumerate(rows))
+    line = one(run(settings, lake, write(tmp_path / "raw.csv", text)))
+    assert line["status"] == "read"
+    assert lake.read("quarantine").select("line", "column").is_duplicated().any() is False
+    assert lake.read("quarantine").filter(pl.col("line") == 3).height == 1
