@@ -83,6 +83,8 @@ def say_list(console: Console, result: WeekResult, rows: int) -> None:
         say(console, line)
     for name in ("list.csv", "page.html"):
         say(console, f"{name}: {result.outputs.paths[name]}")
+    if result.cards is not None:
+        say(console, f"cards: {result.cards}")
 
 
 def say_coverage(console: Console, scores: pl.DataFrame, week_start: date) -> None:

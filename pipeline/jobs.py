@@ -21,7 +21,9 @@ from pipeline.ingest import IngestProgress, IngestSummary, ingest
 from pipeline.lake import Lake
 from pipeline.quarantine import to_read_again
 from pipeline.rank import RankSummary, rank
+from pipeline.report.cardfiles import write_cards
 from pipeline.report.listing import Outputs, write_outputs
+from pipeline.report.rests import read_ranked
 from pipeline.settings import Settings
 
 _WEEK = timedelta(days=7)
@@ -44,6 +46,7 @@ class WeekResult:
     assessed: AssessSummary
     ranked: RankSummary
     outputs: Outputs
+    cards: Path | None = None
 
 
 def ingest_paths(
@@ -104,16 +107,12 @@ def make_list(
     _check_data(lake, week_start)
     assessed = assess(settings, lake, week_start, series)
     ranked = rank(settings, lake, week_start, series)
-    outputs = write_outputs(
-        lake,
-        settings,
-        series,
-        week_start,
-        folder,
-        weekly_indicators(settings, lake, week_start),
-        read_costs(settings).currency,
-    )
-    return WeekResult(week_start, assessed, ranked, outputs)
+    weeks, currency = weekly_indicators(settings, lake, week_start), read_costs(settings).currency
+    outputs = write_outputs(lake, settings, series, week_start, folder, weeks, currency)
+    cards = None
+    if series == ISSUED:
+        cards = write_cards(lake, settings, read_ranked(lake, series, week_start), weeks, folder, currency)
+    return WeekResult(week_start, assessed, ranked, outputs, cards)
 
 
 def replay(

@@ -46,6 +46,9 @@ class Settings(BaseSettings):
     bays: dict[str, Annotated[int, Field(ge=0)]] = Field(
         {}, description="bays of single depots that differ from bays_per_depot"
     )
+    card_vehicles: int = Field(
+        100, ge=0, description="vehicles, from the top of a list, for which a technician's card is written"
+    )
     history_weeks: int = Field(26, ge=4, le=104, description="weeks of indicators a list looks back on")
 
     @field_validator("time_zone")

@@ -15,6 +15,8 @@ from pipeline.report.cardhtml import figures
 _MARGIN = 12.0
 _WIDTH = 210.0 - 2 * _MARGIN
 _SMALL, _BODY, _HEAD, _TITLE = 7.0, 8.2, 10.5, 15.0  # points
+_PAGES = 2  # a sheet of paper
+_SCALES = (1.0, 0.93, 0.87, 0.8)  # of the letters; below that nobody reads it under a car
 # The built-in fonts hold Windows-1252 (ISO 32000-1, annex D.2); what they lack is written out as its code point.
 _ENCODING = "cp1252"
 
@@ -22,9 +24,9 @@ _ENCODING = "cp1252"
 class _Sheet(FPDF):
     """A4 with a foot line that names the vehicle and the page."""
 
-    def __init__(self, foot: str) -> None:
+    def __init__(self, foot: str, scale: float) -> None:
         super().__init__(format="A4", unit="mm")
-        self._foot = foot
+        self._foot, self._scale = foot, scale
         self.set_margins(_MARGIN, 10.0, _MARGIN)
         self.set_auto_page_break(True, 14.0)
         self.alias_nb_pages()
@@ -37,6 +39,7 @@ class _Sheet(FPDF):
 
     def words(self, text: str, size: float = _BODY, style: str = "", indent: float = 0.0, gap: float = 0.0) -> None:
         """A paragraph of the page's width."""
+        size *= self._scale
         self.set_font("Helvetica", style, size)
         self.set_x(_MARGIN + indent)
         height = size * 0.42
@@ -60,10 +63,18 @@ def printable(text: str) -> str:
 
 
 def card_pdf(card: Card) -> bytes:
-    """The card as PDF bytes; the same card gives the same bytes."""
+    """The card as PDF bytes, on two pages where a smaller letter can do that; the same card gives the same bytes."""
+    for scale in _SCALES:
+        sheet = _drawn(card, scale)
+        if sheet.page_no() <= _PAGES:
+            break
+    return bytes(sheet.output())
+
+
+def _drawn(card: Card, scale: float) -> _Sheet:
     # The drawing library says on its logger which parts of an SVG it leaves out: titles, which nobody sees on paper.
     logging.getLogger("fpdf.svg").setLevel(logging.ERROR)
-    sheet = _Sheet(printable(f"{card.shown_unit}, week from {card.week_start}"))
+    sheet = _Sheet(printable(f"{card.shown_unit}, week from {card.week_start}"), scale)
     sheet.set_creation_date(datetime.combine(card.week_start, datetime.min.time(), UTC))
     sheet.set_title(printable(f"Card {card.shown_unit}, week from {card.week_start}"))
     sheet.add_page()
@@ -84,7 +95,7 @@ def card_pdf(card: Card) -> bytes:
     for rule in card.fitting:
         sheet.words(f"- {rule.text} ({rule.source})", _SMALL + 0.4)
     _boxes(sheet, card)
-    return bytes(sheet.output())
+    return sheet
 
 
 def _cautions(sheet: _Sheet, card: Card) -> None:

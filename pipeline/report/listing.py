@@ -5,9 +5,6 @@ Nothing here reads a clock: the same tables give the same bytes.
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -20,6 +17,7 @@ from pipeline.lake import Lake
 from pipeline.report.page import render_page
 from pipeline.report.printed import list_text, status_counts
 from pipeline.report.rests import read_ranked, registered, what_it_rests_on
+from pipeline.report.wholefile import whole
 from pipeline.report.words import money, percent, plain, window
 from pipeline.settings import Settings
 
@@ -112,10 +110,10 @@ def write_outputs(
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, frame in frames.items():
-            with _whole(paths[name]) as temporary:
+            with whole(paths[name]) as temporary:
                 frame.write_csv(temporary, line_terminator="\n")
         for name, text in texts.items():
-            with _whole(paths[name]) as temporary:
+            with whole(paths[name]) as temporary:
                 temporary.write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
         raise LightoffError(
@@ -159,14 +157,3 @@ def _refuse_not_finite(ranked: pl.DataFrame) -> None:
                 f"table 'ranked', {unit!r} {component}: {name} is {bad[name][0]}; "
                 "rank the week again before listing it"
             )
-
-
-@contextmanager
-def _whole(path: Path) -> Iterator[Path]:
-    """A temporary path beside ``path`` that takes its place when everything is written."""
-    temporary = path.with_name(f".{path.name}.new")
-    try:
-        yield temporary
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)

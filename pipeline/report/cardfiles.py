@@ -1,0 +1,92 @@
+"""The cards of one list as files: ``cards/<vehicle>.html`` and ``.pdf``, and the sheet to be filled in."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.errors import LightoffError
+from pipeline.lake import Lake
+from pipeline.report.card import Card, cards, file_stem
+from pipeline.report.cardfacts import read_card_facts
+from pipeline.report.cardhtml import card_page
+from pipeline.report.cardpdf import card_pdf
+from pipeline.report.wholefile import whole
+from pipeline.report.words import read_indicators
+from pipeline.settings import Settings
+
+FOLDER = "cards"
+SHEET = "findings.csv"
+SHEET_COLUMNS = ("card", "unit_id", "component", "found", "cause", "readings_taken", "part_fitted", "odometer_km", "day")
+
+
+def write_cards(
+    lake: Lake, settings: Settings, ranked: pl.DataFrame, weeks: pl.DataFrame, folder: Path, currency: str
+) -> Path | None:
+    """Write the cards of the vehicles at the top of a list, as many as ``card_vehicles`` says.
+
+    Each file is replaced whole. Cards of an earlier run of the same list that it no longer has are removed: a card
+    that lies about is worked on.
+
+    Returns:
+        The folder, None where no card was wanted or nothing is listed.
+
+    Raises:
+        LightoffError: a file cannot be written.
+        ConfigError: ``cards.toml`` or ``indicators.csv`` cannot be read.
+    """
+    listed = ranked.filter(pl.col("list_rank").is_not_null()).sort("list_rank")
+    units = listed["unit_id"].unique(maintain_order=True).head(settings.card_vehicles).to_list()
+    target = folder / FOLDER
+    wanted = ranked.filter(pl.col("list_rank").is_null() | pl.col("unit_id").is_in(units))
+    made = cards(lake, settings, wanted, weeks, read_card_facts(settings), read_indicators(settings), currency)
+    stems = distinct_stems([card.unit_id for card in made])
+    try:
+        if target.is_dir():
+            for path in target.iterdir():
+                if path.suffix in (".html", ".pdf") and path.stem not in stems:
+                    path.unlink()
+        if not made:
+            return None
+        target.mkdir(parents=True, exist_ok=True)
+        for card, stem in zip(made, stems, strict=True):
+            with whole(target / f"{stem}.html") as temporary:
+                temporary.write_text(card_page(card), encoding="utf-8", newline="\n")
+            with whole(target / f"{stem}.pdf") as temporary:
+                temporary.write_bytes(card_pdf(card))
+        with whole(target / SHEET) as temporary:
+            temporary.write_text(sheet(made), encoding="utf-8", newline="")
+    except OSError as error:
+        raise LightoffError(f"{target}: cannot be written: {error}; check rights and space, or `out`") from error
+    return target
+
+
+def distinct_stems(units: list[str]) -> list[str]:
+    """File names of the vehicles; those that differ only by case get a hash, for disks that do not tell them apart."""
+    stems = [file_stem(unit) for unit in units]
+    folded = [stem.casefold() for stem in stems]
+    return [
+        stem if folded.count(fold) == 1 else f"{stem}-{hashlib.sha256(unit.encode()).hexdigest()[:8]}"
+        for unit, stem, fold in zip(units, stems, folded, strict=True)
+    ]
+
+
+def sheet(made: list[Card]) -> str:
+    """The sheet of findings: one row a card's job, the columns after the first three to be filled in."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(SHEET_COLUMNS)
+    blank = [""] * (len(SHEET_COLUMNS) - 3)
+    for card in made:
+        for job in card.jobs:
+            writer.writerow([_no_formula(job.card_id), _no_formula(card.unit_id), job.component, *blank])
+    return text.getvalue()
+
+
+def _no_formula(text: str) -> str:
+    """The text with an apostrophe in front where a spreadsheet would run it, as in ``list.csv``."""
+    return f"'{text}" if text[:1] in "=+-@\t\r\n" and text else text
