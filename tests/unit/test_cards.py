@@ -1,0 +1,155 @@
+"""Technician's cards: a file a vehicle whatever its number, two pages, every value with a source, nothing runs."""
+
+from __future__ import annotations
+
+import csv
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from pipeline.lake import Lake
+from pipeline.report.card import Card, cards, file_stem
+from pipeline.report.cardfacts import read_card_facts
+from pipeline.report.cardfiles import SHEET_COLUMNS, distinct_stems, write_cards
+from pipeline.report.cardhtml import card_page
+from pipeline.report.cardpdf import card_pdf, printable
+from pipeline.report.rests import read_ranked
+from pipeline.report.words import read_indicators
+from pipeline.settings import Settings
+from tests.browser.report_lake import SCRIPT, WEEK, fill, weeks_frame
+
+
+@pytest.fixture(scope="module")
+def lake(tmp_path_factory: pytest.TempPathFactory) -> Lake:
+    return fill(tmp_path_factory.mktemp("cards") / "lake")
+
+
+@pytest.fixture(scope="module")
+def made(lake: Lake) -> list[Card]:
+    settings = Settings()
+    ranked = read_ranked(lake, "issued", WEEK)
+    return cards(lake, settings, ranked, weeks_frame(), read_card_facts(settings), read_indicators(settings), "EUR")
+
+
+@pytest.fixture(scope="module")
+def folder(lake: Lake, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("out")
+    written = write_cards(lake, Settings(), read_ranked(lake, "issued", WEEK), weeks_frame(), out, "EUR")
+    assert written is not None
+    return written
+
+
+def pages(pdf: bytes) -> int:
+    """Pages of a PDF: its page objects (ISO 32000-1, 7.7.3.3)."""
+    return len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf))
+
+
+def test_every_listed_vehicle_has_both_files(lake: Lake, made: list[Card], folder: Path) -> None:
+    ranked = read_ranked(lake, "issued", WEEK)
+    listed = set(ranked.filter(ranked["list_rank"].is_not_null())["unit_id"])
+    assert {card.unit_id for card in made} == listed
+    assert len(list(folder.glob("*.html"))) == len(list(folder.glob("*.pdf"))) == len(listed)
+    assert all(path.read_bytes().startswith(b"%PDF-") for path in folder.glob("*.pdf"))
+    # Nothing lies outside the folder, whatever the vehicles are called.
+    assert {path.parent for path in folder.parent.rglob("*") if path.is_file()} == {folder}
+
+
+def test_two_pages_at_most(made: list[Card]) -> None:
+    assert made
+    assert max(len(card.jobs) for card in made) >= 1
+    for card in made:
+        assert 1 <= pages(card_pdf(card)) <= 2, card.unit_id
+
+
+def test_two_jobs_of_one_vehicle_fit_two_pages(made: list[Card]) -> None:
+    sensor = next(card for card in made if card.jobs[0].component == "B1S1")
+    catalyst = next(card for card in made if card.jobs[0].component == "CAT1")
+    both = replace(sensor, jobs=[*sensor.jobs, *catalyst.jobs])
+    assert pages(card_pdf(both)) <= 2
+
+
+def test_same_card_same_bytes(made: list[Card]) -> None:
+    assert card_pdf(made[0]) == card_pdf(made[0])
+    assert card_page(made[0]) == card_page(made[0])
+
+
+@pytest.mark.parametrize(
+    ("unit", "stem"),
+    [("VE0138", "VE0138"), ("a-b_c", "a-b_c")],
+)
+def test_harmless_numbers_are_file_names(unit: str, stem: str) -> None:
+    assert file_stem(unit) == stem
+
+
+@pytest.mark.parametrize("unit", ["../../etc/passwd", "-rf", " V1", "a/b", "가나다", "CON:", "x" * 300, ".", "=1+1"])
+def test_other_numbers_become_harmless_names(unit: str) -> None:
+    stem = file_stem(unit)
+    assert re.fullmatch(r"[A-Za-z0-9_][A-Za-z0-9_-]*", stem) and len(stem) <= 60
+    assert stem != file_stem(unit + "x")
+
+
+def test_numbers_that_differ_by_case_have_files_of_their_own() -> None:
+    stems = distinct_stems(["v1", "V1", "W2"])
+    assert len({stem.casefold() for stem in stems}) == 3
+    assert stems[2] == "W2"
+
+
+class Tags(HTMLParser):
+    """Elements of a page and what they load."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.names: list[str] = []
+        self.loads: list[str] = []
+        self.feed(html)
+
+    def handle_starttag(self, tag: str, attrs: list) -> None:
+        self.names.append(tag)
+        self.loads += [value for name, value in attrs if name in ("src", "href") and not (value or "").startswith("#")]
+
+
+def test_no_text_becomes_markup(made: list[Card]) -> None:
+    assert any(SCRIPT in card.unit_id for card in made)
+    for card in made:
+        tags = Tags(card_page(card))
+        assert "script" not in tags.names and "img" not in tags.names
+        assert set(tags.loads) <= {"data:,"}  # an empty icon, so that no browser asks for one
+
+
+def test_cautions_and_deference_stand_on_every_card(made: list[Card]) -> None:
+    for card in made:
+        told = " ".join(f"{caution.title} {caution.text}".lower() for caution in card.cautions)
+        for word in ("exhaust", "running engine", "carbon monoxide", "lifting", "fuel vapour", "propane"):
+            assert word in told, word
+        assert "service information" in card.confirm + card.service_information
+        assert "Confirm" in card.confirm + card.service_information
+        for job in card.jobs:
+            assert job.rule_out and job.checks
+            assert all(check.source and check.expect for check in job.checks)
+
+
+def test_sheet_has_a_row_a_job_and_no_formula(made: list[Card], folder: Path) -> None:
+    with (folder / "findings.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert tuple(rows[0]) == SHEET_COLUMNS
+    assert len(rows) == sum(len(card.jobs) for card in made)
+    assert not [cell for row in rows for cell in row.values() if cell[:1] in tuple("=+-@\t\r\n")]
+
+
+def test_letters_that_the_font_lacks_are_written_out() -> None:
+    assert printable("V가 10 Ω") == "V\\uac00 10 ohm"
+
+
+def test_cards_no_longer_listed_are_removed_and_none_when_not_wanted(lake: Lake, tmp_path: Path) -> None:
+    ranked = read_ranked(lake, "issued", WEEK)
+    folder = write_cards(lake, Settings(card_vehicles=1), ranked, weeks_frame(), tmp_path, "EUR")
+    assert folder is not None and len(list(folder.glob("*.pdf"))) == 1
+    stale = folder / "OLD1.pdf"
+    stale.write_bytes(b"%PDF-")
+    write_cards(lake, Settings(card_vehicles=1), ranked, weeks_frame(), tmp_path, "EUR")
+    assert not stale.exists()
+    assert write_cards(lake, Settings(card_vehicles=0), ranked, weeks_frame(), tmp_path / "none", "EUR") is None
+    assert not (tmp_path / "none").exists()
