@@ -25,6 +25,7 @@ from tests.golden.sample import NOW, WEEK, Job, fleet, small_job, week_list
 
 COMMANDS = (
     "ingest",
+    "layout",
     "quarantine",
     "derive",
     "rank",
