@@ -47,6 +47,8 @@ def meaning_of(header: str, values: list[float] | None, canonical: bool = False,
         canonical: the caller says that columns without a unit are in the unit of the signal.
         stoichiometric: air-fuel ratio at lambda 1 of the fuel, where the caller says that ratios are such.
     """
+    if header in signals():
+        return Guess(header, "", "the canonical name")
     stated = _stated(header)
     name, why = _named(header, stated, values)
     if name == "?":

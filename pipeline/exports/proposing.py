@@ -76,7 +76,9 @@ def propose(item: Item, said: Said) -> Proposal:
     sample = sniff(item, said.decimal, said.encoding)
     if not sample.rows:
         raise ConfigError(f"{item}: column names and no rows; take an export of a day with readings")
-    time = instants(sample, said.order, said.zone, said.fleet_zone)
+    kind = _table_of(sample)
+    days = kind in ("register", "work_orders")
+    time = instants(sample, said.order, said.zone, said.fleet_zone, days)
     unit = _unit_of(sample, said, time)
     rest = [name for name in sample.names if name not in (*time.columns, unit)]
     made = Proposal([f"# Proposed from {PurePath(str(item)).name}, {sample.rows:,} rows; read it before use."])
@@ -87,7 +89,7 @@ def propose(item: Item, said: Said) -> Proposal:
         for key, value in sample.text.items():
             if (key, value) not in (("skip_lines", 0), ("encoding", "utf-8"), ("decimal", "."), ("delimiter", ",")):
                 made.put(key, "tab" if value == "\t" else value, sample.why.get(key, ""))
-    taken, form, columns, names = _columns(sample, rest, said, made)
+    taken, form, columns, names = _columns(sample, rest, said, made, kind)
     made.section("content")
     made.put("input", taken)
     if form != "wide":
@@ -119,20 +121,31 @@ def propose(item: Item, said: Said) -> Proposal:
     return made
 
 
-def _columns(sample: Sample, rest: list[str], said: Said, made: Proposal) -> tuple[str, str, list[str], list[str]]:
+def _table_of(sample: Sample) -> str:
+    """Which small table the headers are those of, empty for readings."""
+    plain = {name: meaning_of(name, None).is_ or name for name in sample.names}
+    for kind in inputs().values():
+        wanted = [column for column in kind.required if column not in ("unit_id", "ts", "closed_on")]
+        if set(wanted) <= set(plain.values()):
+            if kind.name == "codes" and not any(_CODE.match(cell) for cell in sample.filled(_of(plain, "code"))):
+                continue
+            return kind.name
+    return ""
+
+
+def _columns(
+    sample: Sample, rest: list[str], said: Said, made: Proposal, table: str
+) -> tuple[str, str, list[str], list[str]]:
     """Input, form, the lines of [columns] and of [signals]."""
     for name in rest:
         cells = sample.filled(name)
         if cells and all(_HEX.match(cell) and _POSITIVE.match(cell) for cell in cells):
             return "readings", "raw", [_line(name, Guess("response", "", "hexadecimal positive answers"))], []
     plain = {name: meaning_of(name, None).is_ or name for name in rest}
-    for kind in inputs().values():
-        wanted = [column for column in kind.required if column not in ("unit_id", "ts", "closed_on")]
-        if set(wanted) <= set(plain.values()):
-            if kind.name == "codes" and not any(_CODE.match(cell) for cell in sample.filled(_of(plain, "code"))):
-                continue
-            lines = [_line(name, Guess(is_)) for name, is_ in plain.items() if is_ in kind.columns]
-            return kind.name, "wide", lines, []
+    if table:
+        known = inputs()[table].columns
+        lines = [_line(name, Guess(is_)) for name, is_ in plain.items() if is_ in known]
+        return table, "wide", lines, []
     long = _long(sample, plain)
     if long is not None:
         return "readings", "long", *_long_lines(sample, said, made, *long)

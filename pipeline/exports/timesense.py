@@ -47,30 +47,31 @@ class Instants:
     name: dict[str, str] = field(default_factory=dict)
 
 
-def instants(sample: Sample, order: str = "", zone: str = "", fleet_zone: str = "UTC") -> Instants:
+def instants(sample: Sample, order: str = "", zone: str = "", fleet_zone: str = "UTC", days: bool = False) -> Instants:
     """How the file writes its instants.
 
     Args:
         order: the order of dates where the caller knows it, ``day-first`` or ``month-first``.
         zone: the zone of naive times where the caller knows it.
         fleet_zone: the zone that a refusal shows beside UTC.
+        days: rows are dated by a day, which needs no zone.
 
     Raises:
         ConfigError: no column holds instants; the order of dates or the zone cannot be told from the file.
     """
-    found = next(_candidates(sample, order), None)
+    found = next(_candidates(sample, order, days), None)
     if found is None:
         raise ConfigError(
             f"{sample.file}: no column holds times that are known (ISO, day or month first, seconds or milliseconds "
             "since 1970, spreadsheet days, or times of day with the date in the file's name); found are "
             f"{', '.join(map(repr, sample.names[:20]))}"
         )
-    if found.needs_zone and not zone:
+    if found.needs_zone and not zone and not days:
         raise ConfigError(_zone_question(sample, found, fleet_zone))
     return found
 
 
-def _candidates(sample: Sample, order: str) -> Iterator[Instants]:
+def _candidates(sample: Sample, order: str, days: bool) -> Iterator[Instants]:
     """Ways to read the time, the surest first."""
     for name in sample.zoned:
         yield Instants([name], "iso", "stored as timestamps with a zone", needs_zone=False)
@@ -79,7 +80,7 @@ def _candidates(sample: Sample, order: str) -> Iterator[Instants]:
     named = [name for name in sample.names if _WORDS.search(plain_header(name).lower())]
     columns = named + [name for name in sample.names if name not in named]
     for name in columns:
-        yield from _dated(sample, name, columns, order)
+        yield from _dated(sample, name, columns, order, days)
     for name in named:
         yield from _counted(sample, name)
     date_of_name = _name_date(sample.file)
@@ -95,7 +96,7 @@ def _candidates(sample: Sample, order: str) -> Iterator[Instants]:
                 yield Instants([name], "seconds-of-day", why, True, date_of_name)
 
 
-def _dated(sample: Sample, name: str, columns: list[str], order: str) -> Iterator[Instants]:
+def _dated(sample: Sample, name: str, columns: list[str], order: str, days: bool) -> Iterator[Instants]:
     """Texts with a calendar date, joined with a column of times of day where they have none."""
     cells = sample.filled(name)
     isos = [match for cell in cells if (match := _ISO.match(cell))]
@@ -107,7 +108,7 @@ def _dated(sample: Sample, name: str, columns: list[str], order: str) -> Iterato
         matches = mixed
         how, why = _order(sample, name, mixed, order)
     joined = [name]
-    if not any(":" in match.group() for match in matches):
+    if not days and not any(":" in match.group() for match in matches):
         clock = next((c for c in columns if (held := sample.filled(c)) and all(_TIME.match(cell) for cell in held)), None)
         if clock is None:
             return  # a day alone is no instant of a reading

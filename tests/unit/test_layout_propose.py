@@ -85,7 +85,7 @@ FILES = {
             "text": {"delimiter": "tab"},
             "unit": {"column": "device"},
             "time": {"columns": ["epoch"], "order": "epoch-s"},
-            "columns": {"rpm": {"is": "rpm", "unit": "1/min"}},
+            "columns": {"rpm": {"is": "rpm"}},
         },
     ),
     "milliseconds since 1970, millivolts told by their range": (
@@ -127,7 +127,7 @@ FILES = {
                 "date_pattern": "%Y%m%d",
                 "zone": "UTC",
             },
-            "columns": {"rpm": {"is": "rpm", "unit": "1/min"}},
+            "columns": {"rpm": {"is": "rpm"}},
         },
     ),
     "seconds since midnight": (
@@ -191,6 +191,33 @@ FILES = {
             "columns": {"DTC": {"is": "code"}, "Status": {"is": "state"}},
         },
     ),
+    "canonical names need no unit": (
+        "n.csv",
+        "unit_id,ts,coolant_degc,maf_gs\nV1,2026-01-05T08:00:00Z,20,3.5\n",
+        Said(),
+        {"columns": {"coolant_degc": {"is": "coolant_degc"}, "maf_gs": {"is": "maf_gs"}}},
+    ),
+    "work orders dated by a day": (
+        "w.csv",
+        "order_id;vehicle;closed;component;action;finding\nA1;V1;31.01.2026;B1S1;replaced;confirmed\n",
+        Said(),
+        {
+            "content": {"input": "work_orders"},
+            "unit": {"column": "vehicle"},
+            "time": {"columns": ["closed"], "order": "day-first"},
+            "columns": {name: {"is": name} for name in ("order_id", "component", "action", "finding")},
+        },
+    ),
+    "register": (
+        "reg.csv",
+        "vehicle,engine_family,fuel,in_service_on\nV1,T12,petrol,2024-05-31\n",
+        Said(),
+        {
+            "content": {"input": "register"},
+            "time": {"columns": ["in_service_on"], "order": "iso"},
+            "columns": {"engine_family": {"is": "engine_family"}, "fuel": {"is": "fuel"}},
+        },
+    ),
     "air-fuel ratio whose fuel is said": (
         "afr.csv",
         "vehicle,ts,Lambda B1S1\nV1,2026-01-05T08:00:00Z,14.6\nV1,2026-01-05T08:00:01Z,14.9\n",
@@ -203,7 +230,7 @@ FILES = {
         Said(),
         {
             "text": {"delimiter": ";", "thousands": "'"},
-            "columns": {"rpm": {"is": "rpm", "unit": "1/min"}, "MAF [g/s]": {"is": "maf_gs", "unit": "g/s"}},
+            "columns": {"rpm": {"is": "rpm"}, "MAF [g/s]": {"is": "maf_gs", "unit": "g/s"}},
         },
     ),
 }  # fmt: skip
@@ -360,7 +387,7 @@ def test_packed_and_typed_files(tmp_path: Path) -> None:
     assert layout["time"] == {"columns": ["ts"], "order": "iso"}
     lines = '{"vehicle": "V1", "ts": "2026-01-05T08:00:00Z", "rpm": 800}\n'
     layout, _ = proposed(tmp_path, "a.ndjson", lines)
-    assert layout["columns"] == {"rpm": {"is": "rpm", "unit": "1/min"}}
+    assert layout["columns"] == {"rpm": {"is": "rpm"}}
     naive = [datetime(2026, 1, 5, 8) + timedelta(seconds=n) for n in range(3)]
     body = io.BytesIO()
     pl.DataFrame({"vehicle": ["V1"] * 3, "at": naive, "rpm": [800.0, 810.0, 820.0]}).write_parquet(body)
