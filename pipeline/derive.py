@@ -17,6 +17,7 @@ from pipeline.settings import Settings
 from pipeline.tables import table
 
 STEPS = (
+    "05_unit_days",
     "10_samples",
     "20_banks",
     "25_cuts",

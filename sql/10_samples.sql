@@ -1,6 +1,6 @@
 -- table: samples
 -- grain: one row a unit and instant
--- reads: readings
+-- reads: readings, unit_days
 -- params: trip_gap_s, running_rpm, warm_coolant_degc, warm_run_s, warm_run_without_coolant_s, cut_speed_kmh, cut_rpm,
 --   cut_load_pct, cut_throttle_over_idle_pct, cut_lambda, cut_lean_v, enrich_load_pct, enrich_lambda, idle_speed_kmh,
 --   idle_rpm, cruise_speed_kmh, cruise_rpm, cruise_load_pct, steady_s, steady_speed_kmh, rpm_staleness_s,
@@ -8,44 +8,77 @@
 --   throttle_pct_staleness_s, maf_gs_staleness_s, map_kpa_staleness_s, lambda_target_staleness_s,
 --   fuel_status_b1_staleness_s, fuel_status_b2_staleness_s, ltft_b1_pct_staleness_s,
 --   purge_pct_staleness_s, lambda_b1s1_staleness_s
--- note: sensors keep only what was sampled in the row; context signals carry the last value no older than its bound
+-- note: sensors keep only what was sampled in the row; context signals carry the last value no older than its bound.
+--   The rows are put in order once; every window then runs over them as they come, with no partition and no order of
+--   its own, which streams. What is carried starts anew with each trip: its instant is put long ago there, so that it is
+--   older than any bound. Even speed is asked of clock blocks of twice steady_s, each judged as a whole
 
-with readings as (from readings),
+with readings as not materialized (from readings),
+
+unit_days as (from unit_days),
 
 params as (from params),
 
-steps as (
+even as (
+    select
+        unit_id,
+        block_of(ts, 2 * params.steady_s) as block,
+        coalesce(
+            max(speed_kmh) - min(speed_kmh) <= any_value(params.steady_speed_kmh)
+            and seconds_between(min(ts), max(ts)) >= any_value(params.steady_s) / 2,
+            false
+        ) as steady
+    from readings, params
+    where speed_kmh is not null
+    group by unit_id, block
+),
+
+ordered as (
     select
         readings.*,
-        seconds_between(lag(readings.ts) over unit, readings.ts) as raw_step_s,
-        last_value(readings.run_time_s ignore nulls) over before as run_time_before_s,
-        last_value(case when readings.run_time_s is not null then readings.ts end ignore nulls) over before
-            as run_time_before_at,
-        -- Engine start as this row tells it: constant while the engine keeps running.
-        readings.ts - to_microseconds(cast(readings.run_time_s * 1000000 as bigint)) as engine_started_at
+        unit_days.kind,
+        unit_days.banks,
+        unit_days.reports_b1,
+        unit_days.reports_b2,
+        unit_days.idle_throttle_pct,
+        coalesce(even.steady, false) as steady
     from readings
-    window
-        unit as (partition by readings.unit_id order by readings.ts),
-        before as (
-            partition by readings.unit_id order by readings.ts
-            rows between unbounded preceding and 1 preceding
-        )
+    cross join params
+    -- Whatever is looked up is looked up before the rows are put in order: a join keeps no order.
+    left join unit_days on readings.unit_id = unit_days.unit_id and readings.day = unit_days.day
+    left join even
+        on readings.unit_id = even.unit_id and block_of(readings.ts, 2 * params.steady_s) = even.block
+    order by readings.unit_id, readings.ts
+),
+
+stepped as (
+    select
+        *,
+        case
+            when unit_id = lag(unit_id) over () then seconds_between(lag(ts) over (), ts)
+            -- The windows below are right only in this order: better no result than a wrong one.
+            when unit_id < lag(unit_id) over () then error('readings are not in the order of their vehicles')
+        end as raw_step_s,
+        -- Engine start as this row tells it: constant while the engine keeps running.
+        ts - to_microseconds(cast(run_time_s * 1000000 as bigint)) as engine_started_at
+    from ordered
 ),
 
 gaps as (
     select
-        steps.*,
+        stepped.*,
         coalesce(raw_step_s > params.trip_gap_s, true) as after_gap
-    from steps, params
+    from stepped, params
 ),
 
-gaps_dated as (
+run_times as (
     select
         *,
-        last_value(case when after_gap then ts end ignore nulls) over (
-            partition by unit_id order by ts rows between unbounded preceding and current row
-        ) as gap_ended_at
+        last_value(run_time_s ignore nulls) over so_far as known_run_time_s,
+        last_value(case when run_time_s is not null then ts when after_gap then long_ago() end ignore nulls) over so_far
+            as known_run_time_at
     from gaps
+    window so_far as (rows between unbounded preceding and current row)
 ),
 
 trip_begins as (
@@ -53,62 +86,81 @@ trip_begins as (
         *,
         -- A run time that falls is a new start; compared only since the last gap, which has begun a trip already.
         after_gap
-        or coalesce(run_time_s < run_time_before_s - 1 and run_time_before_at >= gap_ended_at, false) as begins
-    from gaps_dated
+        or coalesce(
+            run_time_s < lag(known_run_time_s) over () - 1 and lag(known_run_time_at) over () > long_ago(), false
+        ) as begins
+    from run_times
 ),
 
-trips_numbered as (
-    select
-        *,
-        sum(cast(begins as integer)) over (partition by unit_id order by ts) as trip_no
-    from trip_begins
-),
-
--- The newest value of each context signal and its instant; how old it may be is asked in the next step. An unbounded
--- frame is one pass over the sorted trip, while a frame in seconds searches its edge at every row.
+-- The newest value of each context signal and its instant; how old it may be is asked in the next step.
 last_known as (
     select
         unit_id,
-        trip_no,
         ts,
         day,
-        first_value(ts) over trip as started_at,
+        begins,
+        last_value(case when begins then ts end ignore nulls) over so_far as started_at,
         case when begins then null else raw_step_s end as step_s,
-        last_value(engine_started_at ignore nulls) over trip as engine_started_at,
-        last_value(rpm ignore nulls) over trip as rpm,
-        last_value(case when rpm is not null then ts end ignore nulls) over trip as rpm_at,
-        last_value(speed_kmh ignore nulls) over trip as speed_kmh,
-        last_value(case when speed_kmh is not null then ts end ignore nulls) over trip as speed_kmh_at,
-        last_value(coolant_degc ignore nulls) over trip as coolant_degc,
-        last_value(case when coolant_degc is not null then ts end ignore nulls) over trip as coolant_degc_at,
-        last_value(intake_air_degc ignore nulls) over trip as intake_air_degc,
-        last_value(case when intake_air_degc is not null then ts end ignore nulls) over trip as intake_air_degc_at,
-        last_value(ambient_degc ignore nulls) over trip as ambient_degc,
-        last_value(case when ambient_degc is not null then ts end ignore nulls) over trip as ambient_degc_at,
-        last_value(load_pct ignore nulls) over trip as load_pct,
-        last_value(case when load_pct is not null then ts end ignore nulls) over trip as load_pct_at,
-        last_value(throttle_pct ignore nulls) over trip as throttle_pct,
-        last_value(case when throttle_pct is not null then ts end ignore nulls) over trip as throttle_pct_at,
-        last_value(maf_gs ignore nulls) over trip as maf_gs,
-        last_value(case when maf_gs is not null then ts end ignore nulls) over trip as maf_gs_at,
-        last_value(map_kpa ignore nulls) over trip as map_kpa,
-        last_value(case when map_kpa is not null then ts end ignore nulls) over trip as map_kpa_at,
-        last_value(lambda_target ignore nulls) over trip as lambda_target,
-        last_value(case when lambda_target is not null then ts end ignore nulls) over trip as lambda_target_at,
-        last_value(fuel_status_b1 ignore nulls) over trip as fuel_status_b1,
-        last_value(case when fuel_status_b1 is not null then ts end ignore nulls) over trip as fuel_status_b1_at,
-        last_value(fuel_status_b2 ignore nulls) over trip as fuel_status_b2,
-        last_value(case when fuel_status_b2 is not null then ts end ignore nulls) over trip as fuel_status_b2_at,
-        last_value(ltft_b1_pct ignore nulls) over trip as ltft_b1_pct,
-        last_value(case when ltft_b1_pct is not null then ts end ignore nulls) over trip as ltft_b1_pct_at,
-        last_value(ltft_b2_pct ignore nulls) over trip as ltft_b2_pct,
-        last_value(case when ltft_b2_pct is not null then ts end ignore nulls) over trip as ltft_b2_pct_at,
-        last_value(purge_pct ignore nulls) over trip as purge_pct,
-        last_value(case when purge_pct is not null then ts end ignore nulls) over trip as purge_pct_at,
-        last_value(lambda_b1s1 ignore nulls) over trip as near_lambda,
-        last_value(case when lambda_b1s1 is not null then ts end ignore nulls) over trip as near_lambda_at,
-        last_value(o2_b1s1_v ignore nulls) over trip as near_o2_v,
-        last_value(case when o2_b1s1_v is not null then ts end ignore nulls) over trip as near_o2_v_at,
+        last_value(
+            case when run_time_s is not null then engine_started_at when begins then long_ago() end ignore nulls
+        ) over so_far as engine_started_at,
+        last_value(rpm ignore nulls) over so_far as rpm,
+        last_value(case when rpm is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as rpm_at,
+        last_value(speed_kmh ignore nulls) over so_far as speed_kmh,
+        last_value(case when speed_kmh is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as speed_kmh_at,
+        last_value(coolant_degc ignore nulls) over so_far as coolant_degc,
+        last_value(case when coolant_degc is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as coolant_degc_at,
+        last_value(intake_air_degc ignore nulls) over so_far as intake_air_degc,
+        last_value(case when intake_air_degc is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as intake_air_degc_at,
+        last_value(ambient_degc ignore nulls) over so_far as ambient_degc,
+        last_value(case when ambient_degc is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as ambient_degc_at,
+        last_value(load_pct ignore nulls) over so_far as load_pct,
+        last_value(case when load_pct is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as load_pct_at,
+        last_value(throttle_pct ignore nulls) over so_far as throttle_pct,
+        last_value(case when throttle_pct is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as throttle_pct_at,
+        last_value(maf_gs ignore nulls) over so_far as maf_gs,
+        last_value(case when maf_gs is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as maf_gs_at,
+        last_value(map_kpa ignore nulls) over so_far as map_kpa,
+        last_value(case when map_kpa is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as map_kpa_at,
+        last_value(lambda_target ignore nulls) over so_far as lambda_target,
+        last_value(case when lambda_target is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as lambda_target_at,
+        last_value(fuel_status_b1 ignore nulls) over so_far as fuel_status_b1,
+        last_value(case when fuel_status_b1 is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as fuel_status_b1_at,
+        last_value(fuel_status_b2 ignore nulls) over so_far as fuel_status_b2,
+        last_value(case when fuel_status_b2 is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as fuel_status_b2_at,
+        last_value(ltft_b1_pct ignore nulls) over so_far as ltft_b1_pct,
+        last_value(case when ltft_b1_pct is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as ltft_b1_pct_at,
+        last_value(ltft_b2_pct ignore nulls) over so_far as ltft_b2_pct,
+        last_value(case when ltft_b2_pct is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as ltft_b2_pct_at,
+        last_value(purge_pct ignore nulls) over so_far as purge_pct,
+        last_value(case when purge_pct is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as purge_pct_at,
+        last_value(lambda_b1s1 ignore nulls) over so_far as near_lambda,
+        last_value(case when lambda_b1s1 is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as near_lambda_at,
+        last_value(o2_b1s1_v ignore nulls) over so_far as near_o2_v,
+        last_value(case when o2_b1s1_v is not null then ts when begins then long_ago() end ignore nulls) over so_far
+            as near_o2_v_at,
+        kind,
+        banks,
+        reports_b1,
+        reports_b2,
+        idle_throttle_pct,
+        steady,
         stft_b1_pct,
         stft_b2_pct,
         stft2_b1_pct,
@@ -130,22 +182,20 @@ last_known as (
         catalyst_b2s1_degc,
         mil_on,
         distance_since_clear_km
-    from trips_numbered
-    window trip as (
-        partition by unit_id, trip_no order by ts rows between unbounded preceding and current row
-    )
+    from trip_begins
+    window so_far as (rows between unbounded preceding and current row)
 ),
 
 carried as (
     select
         unit_id,
-        trip_no,
         ts,
         day,
+        begins,
         started_at,
         step_s,
         -- The instant of the start does not grow old while the trip lasts, however seldom the run time is sampled.
-        engine_started_at,
+        nullif(engine_started_at, long_ago()) as engine_started_at,
         if_fresh(rpm, rpm_at, ts, params.rpm_staleness_s) as rpm,
         if_fresh(speed_kmh, speed_kmh_at, ts, params.speed_kmh_staleness_s) as speed_kmh,
         if_fresh(coolant_degc, coolant_degc_at, ts, params.coolant_degc_staleness_s) as coolant_degc,
@@ -163,6 +213,12 @@ carried as (
         if_fresh(purge_pct, purge_pct_at, ts, params.purge_pct_staleness_s) as purge_pct,
         if_fresh(near_lambda, near_lambda_at, ts, params.lambda_b1s1_staleness_s) as near_lambda,
         if_fresh(near_o2_v, near_o2_v_at, ts, params.lambda_b1s1_staleness_s) as near_o2_v,
+        kind,
+        banks,
+        reports_b1,
+        reports_b2,
+        idle_throttle_pct,
+        steady,
         stft_b1_pct,
         stft_b2_pct,
         stft2_b1_pct,
@@ -198,27 +254,15 @@ described as (
             and coalesce(rpm > params.cut_rpm, true)
             and coalesce(load_pct < params.cut_load_pct, throttle_pct is not null)
             and coalesce(
-                throttle_pct <= min(throttle_pct) over by_day + params.cut_throttle_over_idle_pct, true
+                throttle_pct <= idle_throttle_pct + params.cut_throttle_over_idle_pct, true
             ),
             false
         ) as overrun,
         coalesce(
             lambda_target < params.enrich_lambda or (fuel_status_b1 = 4 and load_pct > params.enrich_load_pct),
             false
-        ) as enriched,
-        coalesce(
-            max(speed_kmh) over lately - min(speed_kmh) over lately <= params.steady_speed_kmh
-            and seconds_between(min(ts) over lately, ts) >= params.steady_s / 2,
-            false
-        ) as steady
+        ) as enriched
     from carried, params
-    window
-        -- The closed position drifts, and a day is the most that every run sees whole, however the days are cut.
-        by_day as (partition by unit_id, day),
-        lately as (
-            partition by unit_id, trip_no order by ts
-            range between to_seconds(params.steady_s) preceding and current row
-        )
 ),
 
 flagged as (
@@ -244,15 +288,21 @@ flagged as (
     from described, params
 ),
 
+dated as (
+    select
+        *,
+        last_value(case when cut then ts when begins then long_ago() end ignore nulls) over so_far as cut_at,
+        last_value(case when enriched then ts when begins then long_ago() end ignore nulls) over so_far as enriched_at
+    from flagged
+    window so_far as (rows between unbounded preceding and current row)
+),
+
 final as (
     select
-        * exclude (trip_no, engine_started_at, near_lambda, near_o2_v, overrun),
-        seconds_between(last_value(case when cut then ts end ignore nulls) over trip, ts) as since_cut_s,
-        seconds_between(last_value(case when enriched then ts end ignore nulls) over trip, ts) as since_enriched_s
-    from flagged
-    window trip as (
-        partition by unit_id, trip_no order by ts rows between unbounded preceding and current row
-    )
+        * exclude (begins, engine_started_at, near_lambda, near_o2_v, overrun, idle_throttle_pct, cut_at, enriched_at),
+        case when cut_at > long_ago() then seconds_between(cut_at, ts) end as since_cut_s,
+        case when enriched_at > long_ago() then seconds_between(enriched_at, ts) end as since_enriched_s
+    from dated
 )
 
 from final

@@ -4,9 +4,9 @@
 -- params: thermostat_run_s, start_run_s
 -- note: the time to closed loop is kept only for trips whose logging begins with the engine start
 
-with samples as (from samples),
+with samples as not materialized (from samples),
 
-cuts as (from cuts),
+cuts as not materialized (from cuts),
 
 params as (from params),
 

@@ -7,56 +7,44 @@
 --   sensor was watched, and only where that is longer than nothing: recovery_s is then a lower bound. An event ends at
 --   midnight, so that it does not depend on which days are derived together
 
-with banks as (from banks),
+with banks as not materialized (from banks),
 
 params as (from params),
 
 neighbours as (
     select
-        banks.*,
-        lag(cut) over (partition by unit_id, bank, started_at order by ts) as cut_before
+        *,
+        same_trip(unit_id, bank, started_at) as goes_on,
+        cut and not (same_trip(unit_id, bank, started_at) and lag(cut) over ()) as begins
     from banks
-),
-
-numbered as (
-    select
-        neighbours.*,
-        sum(cast(cut and not coalesce(cut_before, false) as integer)) over (
-            partition by unit_id, bank, started_at order by ts
-        ) as cut_no
-    from neighbours
-),
-
-first_days as (
-    select
-        numbered.*,
-        min(day) over (partition by unit_id, bank, started_at, cut_no) as began_on
-    from numbered
-    where cut_no > 0
 ),
 
 in_events as (
     select
-        first_days.*,
-        min(ts) filter (cut) over event as began_at,
-        max(ts) filter (cut) over event as ended_at,
-        last_value(front_lambda ignore nulls) over so_far as known_lambda
-    from first_days
-    where day = began_on
-    window
-        event as (partition by unit_id, bank, started_at, cut_no),
-        so_far as (
-            partition by unit_id, bank, started_at, cut_no
-            order by ts rows between unbounded preceding and current row
-        )
+        *,
+        last_value(case when begins then ts when not goes_on then long_ago() end ignore nulls) over so_far as began_at,
+        last_value(case when begins then day end ignore nulls) over so_far as began_on,
+        last_value(case when cut then ts end ignore nulls) over so_far as last_cut_at,
+        -- No mixture has lambda 0: it stands for nothing seen since the cut began.
+        nullif(
+            last_value(case when front_lambda is not null then front_lambda when begins then 0 end ignore nulls)
+                over so_far,
+            0
+        ) as known_lambda
+    from neighbours
+    window so_far as (rows between unbounded preceding and current row)
 ),
 
 timed as (
     select
         in_events.*,
         seconds_between(began_at, ts) as since_begin_s,
-        seconds_between(ended_at, ts) as since_end_s
-    from in_events
+        seconds_between(last_cut_at, ts) as since_end_s
+    from in_events, params
+    where
+        began_at > long_ago()
+        and day = began_on
+        and seconds_between(last_cut_at, ts) <= greatest(params.recovery_most_s, params.rear_cut_wait_s)
 ),
 
 recovered as (
@@ -78,7 +66,7 @@ measured as (
         min(timed.day) as day,
         min(timed.kind) as kind,
         timed.began_at,
-        seconds_between(timed.began_at, min(timed.ended_at)) as cut_s,
+        seconds_between(timed.began_at, max(timed.ts) filter (timed.cut)) as cut_s,
         avg(timed.step_s) as step_s,
         bool_and(timed.warm) as warm,
         -- One reading may have been taken before the exhaust of the cut arrived: the floor needs a second one.
@@ -97,7 +85,7 @@ measured as (
         end as rear_floor_v,
         -- From 0.6 V to 0.3 V: the sensor's own lag, without the time the catalyst takes to fill.
         min(timed.since_begin_s) filter (timed.rear_v <= params.rear_lean_v)
-        - max(timed.since_begin_s) filter (timed.rear_v >= params.rear_fall_v and timed.since_end_s <= 0) as rear_fall_s,
+        - max(timed.since_begin_s) filter (timed.rear_v >= params.rear_fall_v and timed.cut) as rear_fall_s,
         count(timed.rear_v) filter (timed.cut) as rear_readings,
         any_value(recovered.recovery_s) as recovery_s,
         coalesce(any_value(recovered.watched_s), 0) as watched_s,

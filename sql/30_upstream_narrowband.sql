@@ -5,20 +5,19 @@
 -- note: switching at 0.5 to 3 Hz is aliased at gateway rates, so no frequency is reported; swing, dwell and movement
 --   are. Blocks of a minute decide what is stuck, in and out of closed loop, since a stuck sensor may end closed loop
 
-with banks as (from banks),
+with banks as not materialized (from banks),
 
-cuts as (from cuts),
+cuts as not materialized (from cuts),
 
 params as (from params),
 
 sampled as (
     select
         banks.*,
-        abs(front_v - lag(front_v) over trip) as moved_v,
-        seconds_between(lag(ts) over trip, ts) as since_s
+        case when same_trip(unit_id, bank, started_at) then abs(front_v - lag(front_v) over ()) end as moved_v,
+        case when same_trip(unit_id, bank, started_at) then seconds_between(lag(ts) over (), ts) end as since_s
     from banks
     where kind = 'narrowband' and front_v is not null and running
-    window trip as (partition by unit_id, bank, started_at order by ts)
 ),
 
 usable as (

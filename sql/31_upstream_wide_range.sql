@@ -5,20 +5,19 @@
 -- note: lambda_target may rightly read 1.000 for ever; the sensor may not while the load moves. Pump current differs
 --   several-fold between designs, so only its level in fuel cuts against the unit's own past means anything
 
-with banks as (from banks),
+with banks as not materialized (from banks),
 
-cuts as (from cuts),
+cuts as not materialized (from cuts),
 
 params as (from params),
 
 sampled as (
     select
         banks.*,
-        abs(front_lambda - lag(front_lambda) over trip) as moved,
-        seconds_between(lag(ts) over trip, ts) as since_s
+        case when same_trip(unit_id, bank, started_at) then abs(front_lambda - lag(front_lambda) over ()) end as moved,
+        case when same_trip(unit_id, bank, started_at) then seconds_between(lag(ts) over (), ts) end as since_s
     from banks
     where kind = 'wide_range' and (front_lambda is not null or front_ma is not null) and running
-    window trip as (partition by unit_id, bank, started_at order by ts)
 ),
 
 usable as (

@@ -4,16 +4,16 @@
 -- params: stuck_range_v, rear_lean_v, rear_cut_wait_s, low_v, high_v, bias_v
 -- note: flat in even driving is how a healthy catalyst looks; whether the sensor moves at all is asked of fuel cuts
 
-with banks as (from banks),
+with banks as not materialized (from banks),
 
-cuts as (from cuts),
+cuts as not materialized (from cuts),
 
 params as (from params),
 
 sampled as (
     select
         banks.*,
-        seconds_between(lag(ts) over (partition by unit_id, bank, started_at order by ts), ts) as since_s
+        case when same_trip(unit_id, bank, started_at) then seconds_between(lag(ts) over (), ts) end as since_s
     from banks
     where rear_v is not null and running and warm
 ),

@@ -5,20 +5,19 @@
 -- note: oxygen storage shows in three ways: the rear sensor lies still while the front moves, it takes long to come back
 --   after a fuel cut, and grams of oxygen are released meanwhile (grams only where lambda is measured)
 
-with banks as (from banks),
+with banks as not materialized (from banks),
 
-cuts as (from cuts),
+cuts as not materialized (from cuts),
 
 params as (from params),
 
 sampled as (
     select
         banks.*,
-        rear_v - lag(rear_v) over trip as rear_moved_v,
-        seconds_between(lag(ts) over trip, ts) as since_s
+        case when same_trip(unit_id, bank, started_at) then rear_v - lag(rear_v) over () end as rear_moved_v,
+        case when same_trip(unit_id, bank, started_at) then seconds_between(lag(ts) over (), ts) end as since_s
     from banks
     where rear_v is not null and running
-    window trip as (partition by unit_id, bank, started_at order by ts)
 ),
 
 driving as (

@@ -5,59 +5,85 @@
 -- note: only cool starts whose logging begins with the engine count. A conventional sensor is active once it leaves the
 --   controller's 0.45 V; a wide-range one once it reads anything but its idle value
 
-with banks as (from banks),
+with banks as not materialized (from banks),
 
 params as (from params),
 
 marked as (
     select
-        banks.*,
+        unit_id,
+        bank,
+        ts,
+        day,
+        started_at,
+        run_s,
+        run_time_known,
+        status_known,
+        closed,
+        coolant_degc,
         case
             when kind = 'wide_range' then abs(front_lambda - 1) > params.exact_ratio
             else abs(front_v - params.bias_v) > params.bias_band_v
         end as front_active,
-        abs(rear_v - params.bias_v) > params.bias_band_v as rear_active,
-        min(day) over (partition by unit_id, bank, started_at) as began_on
+        abs(rear_v - params.bias_v) > params.bias_band_v as rear_active
     from banks, params
     where running
 ),
 
-first_active as (
-    select
-        *,
-        min(run_s) filter (front_active) over trip as front_active_at_s,
-        min(run_s) filter (rear_active) over trip as rear_active_at_s
-    from marked
-    -- A start is watched until midnight, so that it does not depend on which days are derived together.
-    where day = began_on
-    window trip as (partition by unit_id, bank, started_at)
-),
-
-starts as (
+-- A start is watched until midnight, so that it does not depend on which days are derived together: of a trip over
+-- midnight the first day counts.
+firsts as (
     select
         unit_id,
         bank,
         started_at,
-        min(day) as day,
+        day,
         -- Before a run time is sampled, run_s counts from the first reading and tells nothing of the engine start.
         min(run_s) filter (run_time_known) as first_run_s,
         arg_min(coolant_degc, ts) filter (coolant_degc is not null) as start_degc,
         max(run_s) as last_run_s,
         bool_or(status_known) as status_known,
         min(run_s) filter (closed) as closed_loop_at_s,
-        any_value(front_active_at_s) as front_active_at_s,
-        any_value(rear_active_at_s) as rear_active_at_s,
-        max(run_s) filter (not front_active and (run_s < front_active_at_s or front_active_at_s is null))
-            as front_idle_until_s,
-        max(run_s) filter (not rear_active and (run_s < rear_active_at_s or rear_active_at_s is null))
-            as rear_idle_until_s
-    from first_active
-    group by unit_id, bank, started_at
+        min(run_s) filter (front_active) as front_active_at_s,
+        min(run_s) filter (rear_active) as rear_active_at_s
+    from marked
+    group by unit_id, bank, started_at, day
+    qualify day = min(day) over (partition by unit_id, bank, started_at)
+),
+
+cool_starts as (
+    select firsts.*
+    from firsts, params
+    where first_run_s <= params.start_run_s and start_degc < params.cold_start_degc
+),
+
+-- The last inactive reading before: asked of the few cool starts only.
+idle_before as (
+    select
+        marked.unit_id,
+        marked.bank,
+        marked.started_at,
+        max(marked.run_s) filter (
+            not marked.front_active
+            and coalesce(marked.run_s < cool_starts.front_active_at_s, cool_starts.front_active_at_s is null)
+        ) as front_idle_until_s,
+        max(marked.run_s) filter (
+            not marked.rear_active
+            and coalesce(marked.run_s < cool_starts.rear_active_at_s, cool_starts.rear_active_at_s is null)
+        ) as rear_idle_until_s
+    from marked
+    inner join cool_starts
+        on
+            marked.unit_id = cool_starts.unit_id
+            and marked.bank = cool_starts.bank
+            and marked.started_at = cool_starts.started_at
+            and marked.day = cool_starts.day
+    group by marked.unit_id, marked.bank, marked.started_at
 ),
 
 cool as (
     select
-        starts.*,
+        cool_starts.*,
         -- Known only where a reading shortly before was still inactive, or the logging began with it; never active is
         -- the time watched.
         case
@@ -70,8 +96,13 @@ cool as (
             when rear_active_at_s - coalesce(rear_idle_until_s, first_run_s) <= params.activity_gap_s
                 then rear_active_at_s
         end as down_active_at_s
-    from starts, params
-    where first_run_s <= params.start_run_s and start_degc < params.cold_start_degc
+    from cool_starts
+    cross join params
+    inner join idle_before
+        on
+            cool_starts.unit_id = idle_before.unit_id
+            and cool_starts.bank = idle_before.bank
+            and cool_starts.started_at = idle_before.started_at
 ),
 
 measured as (
@@ -116,7 +147,7 @@ measured as (
         'never_closed_share' as indicator,
         avg(cast(closed_loop_at_s is null as double)) as value,
         count(*) as samples
-    from starts, params
+    from firsts, params
     where last_run_s > params.never_closed_s and status_known
     group by unit_id, bank, day
 ),

@@ -5,9 +5,9 @@
 -- note: the confounders get indicators of their own, since blame needs them. Total trim is the sum of short and long
 --   trim, not their product
 
-with banks as (from banks),
+with banks as not materialized (from banks),
 
-samples as (from samples),
+samples as not materialized (from samples),
 
 params as (from params),
 

@@ -6,9 +6,9 @@
 --   state of the manifold is displacement times volumetric efficiency: neither is known here, so it is held against
 --   the unit's own past only, where an air mass flow sensor that drifts shows against manifold pressure
 
-with banks as (from banks),
+with banks as not materialized (from banks),
 
-samples as (from samples),
+samples as not materialized (from samples),
 
 params as (from params),
 

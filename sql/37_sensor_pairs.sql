@@ -7,9 +7,9 @@
 --   the front is asked at 5 Hz and faster only: slower, switching is aliased and a lag has no meaning. Where a catalyst
 --   temperature is reported, readings count from the first hot one of the trip and day
 
-with banks as (from banks),
+with banks as not materialized (from banks),
 
-cuts as (from cuts),
+cuts as not materialized (from cuts),
 
 params as (from params),
 
@@ -25,30 +25,35 @@ heated as (
     group by unit_id, bank, started_at, day
 ),
 
+together as (
+    select
+        unit_id,
+        bank,
+        day,
+        ts,
+        started_at,
+        front_v,
+        rear_v,
+        rear_ok and cruise as cruising,
+        case when same_trip(unit_id, bank, started_at) then abs(front_v - lag(front_v) over ()) end as front_moved_v,
+        case when same_trip(unit_id, bank, started_at) then abs(rear_v - lag(rear_v) over ()) end as rear_moved_v,
+        case when same_trip(unit_id, bank, started_at) then seconds_between(lag(ts) over (), ts) end as since_s,
+        row_number() over () as place
+    from banks
+    where kind = 'narrowband' and front_v is not null and rear_v is not null and running
+),
+
 paired as (
     select
-        banks.unit_id,
-        banks.bank,
-        banks.day,
-        banks.ts,
-        banks.started_at,
-        banks.front_v,
-        banks.rear_v,
-        banks.rear_ok and banks.cruise and (heated.unit_id is null or coalesce(banks.ts >= heated.hot_at, false))
-            as usable,
-        abs(banks.front_v - lag(banks.front_v) over trip) as front_moved_v,
-        abs(banks.rear_v - lag(banks.rear_v) over trip) as rear_moved_v,
-        seconds_between(lag(banks.ts) over trip, banks.ts) as since_s,
-        row_number() over trip as place
-    from banks
+        together.* exclude (cruising),
+        cruising and (heated.unit_id is null or coalesce(together.ts >= heated.hot_at, false)) as usable
+    from together
     left join heated
         on
-            banks.unit_id = heated.unit_id
-            and banks.bank = heated.bank
-            and banks.started_at = heated.started_at
-            and banks.day = heated.day
-    where banks.kind = 'narrowband' and banks.front_v is not null and banks.rear_v is not null and banks.running
-    window trip as (partition by banks.unit_id, banks.bank, banks.started_at order by banks.ts)
+            together.unit_id = heated.unit_id
+            and together.bank = heated.bank
+            and together.started_at = heated.started_at
+            and together.day = heated.day
 ),
 
 paths as (
@@ -98,7 +103,7 @@ lagged as (
             later.unit_id = earlier.unit_id
             and later.bank = earlier.bank
             and later.started_at = earlier.started_at
-            and later.place - lags.places = earlier.place
+            and earlier.place = later.place - lags.places
             and later.day = earlier.day
     -- A gap between the two readings would make the lag another one.
     where seconds_between(earlier.ts, later.ts) <= params.mirror_lag_s + params.fast_step_s

@@ -7,7 +7,7 @@
 --   A reading between the thresholds lies on a rising edge or on a falling one: how many of each is how long each edge
 --   takes, without timing any single one
 
-with banks as (from banks),
+with banks as not materialized (from banks),
 
 params as (from params),
 
@@ -19,14 +19,13 @@ sampled as (
         front_v,
         front_ok,
         idle and steady as idling,
-        lag(front_v) over trip as before_v,
-        lead(front_v) over trip as after_v,
-        seconds_between(lag(ts) over trip, ts) as since_s,
-        seconds_between(ts, lead(ts) over trip) as until_s,
-        coalesce(lead(day) over trip = day, false) as after_today
+        case when same_trip(unit_id, bank, started_at) then lag(front_v) over () end as before_v,
+        case when trip_goes_on(unit_id, bank, started_at) then lead(front_v) over () end as after_v,
+        case when same_trip(unit_id, bank, started_at) then seconds_between(lag(ts) over (), ts) end as since_s,
+        case when trip_goes_on(unit_id, bank, started_at) then seconds_between(ts, lead(ts) over ()) end as until_s,
+        trip_goes_on(unit_id, bank, started_at) and lead(day) over () = day as after_today
     from banks
     where kind = 'narrowband' and front_v is not null and running
-    window trip as (partition by unit_id, bank, started_at order by ts)
 ),
 
 measured as (

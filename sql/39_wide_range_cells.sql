@@ -7,9 +7,9 @@
 --   shift it. Designs differ several-fold in pump current: before it is read in the published table, it is scaled to the
 --   unit's own level in fuel cuts, which the table puts at 2.54 mA
 
-with banks as (from banks),
+with banks as not materialized (from banks),
 
-cuts as (from cuts),
+cuts as not materialized (from cuts),
 
 params as (from params),
 

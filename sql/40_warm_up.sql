@@ -6,9 +6,9 @@
 -- note: cool starts whose logging begins with the engine. A day's part of a trip stands for itself, so that midnight
 --   and the cut of the days change nothing
 
-with samples as (from samples),
+with samples as not materialized (from samples),
 
-banks as (from banks),
+banks as not materialized (from banks),
 
 params as (from params),
 

@@ -20,3 +20,22 @@ create macro if_fresh(carried_value, sampled_at, now_at, bound_s) as
 -- signal are more even than that, so that it errs to the safe side.
 create macro share_error(share, readings) as
     sqrt(share * (1 - share) / nullif(readings, 0));
+
+-- An instant before every reading: what is dated so was never seen.
+create macro long_ago() as timestamptz '1900-01-01 00:00:00+00';
+
+-- Number of the clock block of so many seconds that an instant lies in.
+create macro block_of(instant, block_s) as
+    cast(epoch_us(instant) // cast(block_s * 1000000 as bigint) as bigint);
+
+-- Whether the row before belongs to the same trip of the same bank, for rows in the order of unit, bank and instant.
+create macro same_trip(unit_id, bank, started_at) as
+    coalesce(
+        unit_id = lag(unit_id) over () and bank = lag(bank) over () and started_at = lag(started_at) over (), false
+    );
+
+-- Whether the row after does.
+create macro trip_goes_on(unit_id, bank, started_at) as
+    coalesce(
+        unit_id = lead(unit_id) over () and bank = lead(bank) over () and started_at = lead(started_at) over (), false
+    );

@@ -89,6 +89,7 @@ WARM_CRUISE = {
     "idle": False,
     "cruise": True,
 }
+ONE_BANK = {"kind": "narrowband", "banks": 1, "reports_b1": True, "reports_b2": False}
 
 
 def at(seconds: float, start: datetime = START) -> datetime:
@@ -135,7 +136,7 @@ def readings(seconds: Sequence[float], start: datetime = START, **columns: objec
 
 def samples(seconds: Sequence[float], start: datetime = START, **columns: object) -> pl.DataFrame:
     """Samples in warm even driving, long after the engine start, unless told otherwise."""
-    given = WARM_CRUISE | {"started_at": at(seconds[0], start)} | _pace(seconds) | columns
+    given = WARM_CRUISE | ONE_BANK | {"started_at": at(seconds[0], start)} | _pace(seconds) | columns
     return rows("samples", over(seconds, start, **given))
 
 
@@ -176,7 +177,8 @@ def run(name: str, params: dict[str, float] | None = None, **tables: pl.DataFram
         raise ValueError(f"{name} does not read {sorted(surplus)}")
     with Session(PARAMS | (params or {}), threads=1, memory_limit_mb=500) as session:
         for read in made.reads:
-            session.attach(read, tables.get(read, table(read).empty()))
+            declared = table(read)
+            session.attach(read, tables.get(read, declared.empty()).sort(list(declared.sort)))
         session.run(name)
         return session.fetch(made.table)
 

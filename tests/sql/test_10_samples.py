@@ -7,8 +7,18 @@ from datetime import UTC, datetime
 import polars as pl
 import pytest
 
+from pipeline.query import Session
 from pipeline.tables import table
-from tests.sql.given import at, readings, run
+from tests.sql import given
+from tests.sql.given import PARAMS, at, readings
+
+
+def run(name: str, readings: pl.DataFrame | None = None, params: dict | None = None) -> pl.DataFrame:
+    """The samples of these readings, with what their days tell."""
+    if readings is None:
+        return given.run(name)
+    days = given.run("05_unit_days", readings=readings)
+    return given.run(name, params=params, readings=readings, unit_days=days)
 
 
 def trips(frame: pl.DataFrame, **params: float) -> list[tuple[float, int]]:
@@ -244,10 +254,25 @@ def test_idle_and_cruise(told, idle, cruise):
     assert (made["idle"], made["cruise"]) == (idle, cruise)
 
 
-def test_steady_needs_even_speed_over_the_window():
-    even = run("10_samples", readings=readings(list(range(13)), speed_kmh=50.0))
-    assert even["steady"].to_list() == [False] * 5 + [True] * 8
-    ramp = run(
-        "10_samples", readings=readings(list(range(13)), speed_kmh=[50.0 + second for second in range(13)])
-    )
-    assert ramp["steady"].to_list() == [False] * 5 + [True] + [False] * 7
+def test_steady_needs_even_speed_over_its_clock_block():
+    seconds = list(range(40))  # two blocks of twice steady_s
+    speeds = [50.0] * 20 + [50.0 + second for second in range(20)]
+    made = run("10_samples", readings=readings(seconds, speed_kmh=speeds))
+    assert made["steady"].to_list() == [True] * 20 + [False] * 20
+
+
+def test_a_block_watched_for_less_than_half_of_steady_s_is_not_steady():
+    assert not run("10_samples", readings=readings([0, 2, 4], speed_kmh=50.0))["steady"].any()
+    assert run("10_samples", readings=readings([0, 3, 5], speed_kmh=50.0))["steady"].all()
+
+
+def test_the_order_of_the_rows_changes_nothing():
+    frame = readings([0, 2, 4, 300, 301], speed_kmh={0: 50.0, 300: 20.0}, run_time_s={2: 90.0, 301: 4.0})
+    other = readings([1, 3, 5], unit_id="V0", speed_kmh={1: 30.0})
+    sorted_rows = run("10_samples", readings=pl.concat([other, frame]))
+    with Session(PARAMS, threads=1, memory_limit_mb=500) as session:
+        session.attach("readings", pl.concat([frame, other]).sort("ts", descending=True))
+        session.attach("units", table("units").empty())
+        session.run("05_unit_days")
+        session.run("10_samples")
+        assert session.fetch("samples").equals(sorted_rows)

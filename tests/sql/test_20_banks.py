@@ -7,6 +7,7 @@ from datetime import timedelta
 import polars as pl
 import pytest
 
+from pipeline.tables import table
 from tests.sql.given import START, rows, run, samples
 
 
@@ -15,7 +16,18 @@ def register(**columns: object) -> pl.DataFrame:
 
 
 def bank(number: int, frame: pl.DataFrame, units: pl.DataFrame | None = None) -> pl.DataFrame:
-    made = run("20_banks", samples=frame, **({} if units is None else {"units": units}))
+    """The rows of one bank, with what the day's readings and the register say of the unit."""
+    as_readings = frame.select(c for c in table("readings").columns if c in frame.columns)
+    days = run(
+        "05_unit_days",
+        readings=table("readings").conform(
+            pl.concat([table("readings").empty(), as_readings], how="diagonal_relaxed").with_columns(bucket=0)
+        ),
+        **({} if units is None else {"units": units}),
+    )
+    told = ["banks", "kind", "reports_b1", "reports_b2"]
+    known = frame.drop(told).join(days.select("unit_id", "day", *told), on=["unit_id", "day"], how="left")
+    made = run("20_banks", samples=known.select(frame.columns))
     return made.filter(pl.col("bank") == number)
 
 

@@ -133,7 +133,7 @@ def test_purge_is_carried_and_secondary_trims_are_not():
 def test_each_bank_has_its_own_secondary_trim_and_catalyst_temperature():
     frame = samples(
         [0], stft2_b1_pct=1.0, ltft2_b1_pct=2.0, stft2_b2_pct=3.0, ltft2_b2_pct=4.0, o2_b2s1_v=0.5,
-        catalyst_b1s1_degc=500.0, catalyst_b2s1_degc=600.0, purge_pct=7.0,
+        catalyst_b1s1_degc=500.0, catalyst_b2s1_degc=600.0, purge_pct=7.0, banks=2,
     )  # fmt: skip
     made = run("20_banks", samples=frame).sort("bank")
     assert made.select("ts", "stft2_pct", "ltft2_pct", "catalyst_degc", "purge_pct").rows() == [
