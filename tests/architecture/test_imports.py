@@ -13,7 +13,7 @@ LAYERS = (
     ("declarations", ("errors", "settings", "signals", "tables", "limits")),
     (
         "ground and maths",
-        ("models.*", "lake", "query", "facts", "known", "components", "exports.*", "report.*"),
+        ("models.*", "lake", "query", "facts", "known", "components", "prognosis", "exports.*", "report.*"),
     ),
     ("stages", ("ingest", "derive", "assess", "rank", "checks")),
     ("edge", ("cli", "flows", "console", "jobs", "coverage")),
