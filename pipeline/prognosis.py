@@ -58,9 +58,19 @@ def chosen_model(lake: Lake) -> Model:
     Raises:
         LakeError: a model file cannot be trusted or read.
     """
-    starter = Path(models.__path__[0]) / "starter"
+    return _read(own_folder(lake)) or starter_model()
+
+
+def starter_model() -> Model:
+    """The model that ships with the project, or limits alone where it is missing: what judges before a fleet has its
+    own, and in a backtest, which must not know a model that was trained later.
+    """
+    return _read(Path(models.__path__[0]) / "starter") or LIMITS_ALONE
+
+
+def _read(folder: Path) -> Model | None:
     try:
-        return load(own_folder(lake)) or load(starter) or LIMITS_ALONE
+        return load(folder)
     except StoreError as error:
         raise LakeError(str(error)) from error
 

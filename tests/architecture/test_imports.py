@@ -15,7 +15,7 @@ LAYERS = (
         "ground and maths",
         ("models.*", "lake", "query", "facts", "known", "components", "prognosis", "exports.*", "report.*"),
     ),
-    ("stages", ("ingest", "derive", "assess", "rank", "checks")),
+    ("stages", ("ingest", "derive", "assess", "rank", "checks", "retrain", "backtest")),
     ("edge", ("cli", "flows", "console", "jobs", "coverage")),
 )
 STAGES = tuple(f"pipeline.{name}" for name in dict(LAYERS)["stages"])
