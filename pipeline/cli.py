@@ -12,24 +12,17 @@ import polars as pl
 import typer
 
 from pipeline import jobs
-<<<<<<< HEAD
 from pipeline.arrivals import say_ingested, say_quarantine, say_retried
-from pipeline.assess import ISSUED
-=======
 from pipeline.assess import ISSUED, REPLAYED
 from pipeline.backtest import JUDGED_FROM_DAYS, orders_of, prove, truth_of
->>>>>>> ca02f4221983d82208820f6d40506ac9b066aae9
 from pipeline.checks import CHECKS, check
 from pipeline.console import plain_console, say, say_coverage, say_derived, say_list, watching
 from pipeline.derive import derive
 from pipeline.errors import LightoffError
 from pipeline.exports.vins import KEY_NAME
 from pipeline.lake import Lake
-<<<<<<< HEAD
 from pipeline.quarantine import faults
-=======
 from pipeline.report.proof import proof_table, write_proof
->>>>>>> ca02f4221983d82208820f6d40506ac9b066aae9
 from pipeline.report.why import explain
 from pipeline.retrain import verdict_text
 from pipeline.settings import Settings, read_settings
