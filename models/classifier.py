@@ -78,6 +78,7 @@ def train(frame: pl.DataFrame, labels: pl.DataFrame, name: str, seed: int = 0) -
 
     Families with fewer than twelve failures are left out, and limits judge them alone.
     """
+    names = feature_names(frame)  # before the labels stand beside them
     joined = frame.join(
         labels.select("week_start", "unit_id", "component", "days_to_failure", "days_known", "weight"),
         on=["week_start", "unit_id", "component"],
@@ -87,7 +88,7 @@ def train(frame: pl.DataFrame, labels: pl.DataFrame, name: str, seed: int = 0) -
     with threadpool_limits(1):
         for family in FAMILIES:
             rows = joined.filter((pl.col("family") == family) & (pl.col("status") != "not_judged"))
-            made = _train_family(rows, seed)
+            made = _train_family(rows, names, seed)
             if made is not None:
                 families[family] = made
     return Model(name, families, input_deciles(frame))
@@ -171,7 +172,7 @@ def input_deciles(frame: pl.DataFrame) -> dict[str, Floats]:
     return found
 
 
-def _train_family(rows: pl.DataFrame, seed: int) -> FamilyModel | None:
+def _train_family(rows: pl.DataFrame, known: list[str], seed: int) -> FamilyModel | None:
     failures = rows.filter(pl.col("days_to_failure").is_not_null()).select(
         "unit_id", "component", pl.col("week_start") + pl.duration(days=pl.col("days_to_failure"))
     )
@@ -179,8 +180,8 @@ def _train_family(rows: pl.DataFrame, seed: int) -> FamilyModel | None:
     if count < LEAST_FAILURES:
         return None
     # What a handful of vehicles report cannot be told from those vehicles themselves.
-    units = rows.group_by("unit_id").agg(pl.col(name).is_not_null().any() for name in feature_names(rows))
-    names = [name for name in feature_names(rows) if units[name].sum() >= LEAST_UNITS]
+    units = rows.group_by("unit_id").agg(pl.col(name).is_not_null().any() for name in known)
+    names = [name for name in known if units[name].sum() >= LEAST_UNITS]
     values, limits = matrix(rows, names), limits_of(rows)
     days = rows.select(pl.col("days_to_failure", "days_known").cast(pl.Float64).fill_null(float("nan"))).to_numpy()
     index, which, failed = intervals(days[:, 0], days[:, 1])

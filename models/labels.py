@@ -46,22 +46,18 @@ def lives_of_orders(work_orders: pl.DataFrame, codes: pl.DataFrame) -> pl.DataFr
         .select(*PART, "code", coded_on=pl.col("ts").dt.date())
         .sort(*PART, "coded_on", "code")
     )
+    ended = ended.with_columns(before=pl.col("closed_on").shift(1).over(PART))
+    # An order answers the codes of the 90 days before it; a code older than the last visit speaks of the part before.
     answered = (
-        ended.join(reported, on=PART, how="left")
-        .with_columns(before=pl.col("closed_on").shift(1).over(PART))
+        ended.join(reported, on=PART)
         .filter(
-            (pl.col("coded_on") <= pl.col("closed_on"))
-            & (pl.col("coded_on") >= pl.col("closed_on") - timedelta(days=CODE_DAYS))
+            (pl.col("closed_on") - pl.col("coded_on")).dt.total_days().is_between(0, CODE_DAYS),
+            pl.col("before").is_null() | (pl.col("coded_on") > pl.col("before")),
         )
         .group_by("order_id", *PART).agg(coded_on=pl.col("coded_on").min())
     )
-    before = ended.with_columns(before=pl.col("closed_on").shift(1).over(PART)).join(
-        answered, on=["order_id", *PART], how="left"
-    )
-    # A code older than the last visit speaks of the part before.
-    coded = pl.when(pl.col("before").is_null() | (pl.col("coded_on") > pl.col("before"))).then("coded_on")
-    dated = before.with_columns(
-        failed_on=pl.coalesce(coded, pl.max_horizontal(pl.col("closed_on") - timedelta(days=BOOKED_DAYS), "before")),
+    dated = ended.join(answered, on=["order_id", *PART], how="left").with_columns(
+        failed_on=pl.coalesce("coded_on", pl.max_horizontal(pl.col("closed_on") - timedelta(days=BOOKED_DAYS), "before")),
         part=_part(), known=pl.col("finding").is_in(["confirmed", "no_fault_found"]),
     )
     share = _confirmed_share(dated)
