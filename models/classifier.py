@@ -22,7 +22,7 @@ from scipy.special import expit
 from sklearn.ensemble import HistGradientBoostingClassifier
 from threadpoolctl import threadpool_limits
 
-from models.features import FAMILIES, direction, feature_names
+from models.features import FAMILIES, KEYS, direction, feature_names
 
 Floats = NDArray[np.float64]
 
@@ -50,7 +50,7 @@ class FamilyModel:
 
 @dataclass(frozen=True)
 class Model:
-    """A classifier by component family; ``inputs`` holds the deciles of training inputs, for the watch on drift."""
+    """A classifier by component family; ``inputs`` is that of :func:`input_deciles`, for the watch on drift."""
 
     name: str
     families: dict[str, FamilyModel]
@@ -79,10 +79,10 @@ def train(frame: pl.DataFrame, labels: pl.DataFrame, name: str, seed: int = 0) -
     Families with fewer than twelve failures are left out, and limits judge them alone.
     """
     names = feature_names(frame)  # before the labels stand beside them
-    joined = frame.join(
-        labels.select("week_start", "unit_id", "component", "days_to_failure", "days_known", "weight"),
-        on=["week_start", "unit_id", "component"],
-    ).sort("week_start", "unit_id", "component", "days_to_failure", nulls_last=True)
+    joined = frame.select(*KEYS, "family", "status", "limits", *(name for name in names if name != "limits")).join(
+        labels.select(*KEYS, "days_to_failure", "days_known", "weight"),
+        on=KEYS,
+    ).sort(*KEYS, "days_to_failure", nulls_last=True)
     families = {}
     # Many small fits: on shared cores the threads of the trees wait for each other far longer than they work.
     with threadpool_limits(1):
@@ -162,13 +162,17 @@ def folds_of(units: NDArray, folds: int, seed: int) -> NDArray[np.int64]:
 
 
 def input_deciles(frame: pl.DataFrame) -> dict[str, Floats]:
-    """Inner deciles of each feature over judged rows, for features present in a hundred rows or more."""
+    """Distinct inner deciles of each feature over judged rows, and the share of rows up to each: shape (2, up to 9).
+
+    Only features that are present in a hundred rows or more.
+    """
     judged = frame.filter(pl.col("status") != "not_judged")
     found = {}
     for name in feature_names(frame):
-        values = judged[name].drop_nulls().drop_nans()
-        if values.len() >= 100:
-            found[name] = np.quantile(values.to_numpy().astype(float), np.linspace(0.1, 0.9, 9))
+        values = judged[name].drop_nulls().drop_nans().to_numpy().astype(float)
+        if values.size >= 100:
+            edges = np.unique(np.quantile(values, np.linspace(0.1, 0.9, 9)))
+            found[name] = np.vstack([edges, [(values <= edge).mean() for edge in edges]])
     return found
 
 

@@ -17,10 +17,8 @@ TOPS = ("gone", "own", "own_z", "peer_z", "shift_z", "drift", "pace")
 _LEAST_SCATTER = 0.03  # of the way from healthy to limit: less is finer than the indicators are
 _EXTREME = {"gone": (-1.5, 4.0), "own": (-2.0, 4.0), "pace": (-2.0, 3.0), "trend_z": (-15.0, 15.0)}
 _PLAIN = frozenset({"code", "code_confirmed", "code_age_days", "margin", "margin_drop", "held", "limits",
-                    "weeks_since_fitted", "indicators", "front_gone", "front_code", "rear_gone"})
-_HEADS = frozenset({*MEASURES, "top", "second", "level"})
-_CONTEXT = ("trim_pct", "trim_idle_pct", "trim_load_pct", "never_closed_share", "closed_loop_at_s", "frozen_share",
-            "supply_v", "warm_coolant_degc", "sample_step_s")
+                    "front_gone", "front_code", "rear_gone"})
+_HEADS = frozenset({*MEASURES, "top", "second"})
 # Whichever way an indicator points, these are worse the larger they are; a test margin is worse the smaller it is.
 _RISING = ("code", "code_confirmed", "margin_drop", "limits")
 _FALLING = ("margin",)
@@ -44,7 +42,8 @@ def features(trends: pl.DataFrame, evidence: pl.DataFrame, indicators: pl.DataFr
     the same week (season and fuel move everybody); ``peer_z.i`` distance to the peers in their spreads; ``shift_z.i``
     newest level against the median of the weeks before; ``drift.i`` cumulative sum; ``pace.i`` change in 28 days at the
     slope of the newest eight weeks; ``trend_z.i`` slope of the whole history over a third of its interval.
-    ``top.m`` is the largest of measure ``m`` over the indicators, ``second.m`` the next.
+    ``top.m`` is the largest of measure ``m`` over the indicators, ``second.m`` the next. ``sample_step_s`` (s) stands
+    beside them for the model card and is no feature: absolute levels mean something else behind another gateway.
     """
     rows = _measures(trends, indicators)
     wide = _wide(rows.filter(pl.col("use") == "judge"))
@@ -53,11 +52,11 @@ def features(trends: pl.DataFrame, evidence: pl.DataFrame, indicators: pl.DataFr
         code=pl.col("code_confirmed").is_not_null().cast(pl.Float32),
         code_confirmed=pl.col("code_confirmed").cast(pl.Float32),
         code_age_days="code_age_days", margin=pl.col("margin").clip(-2, 2), margin_drop=pl.col("margin_drop").clip(-2, 2),
-        held=pl.col("held_by").is_not_null().cast(pl.Float32),
+        held=(pl.col("held_by") != "").cast(pl.Float32),
         limits=logit(pl.col("limits_probability")),
-        weeks_since_fitted=(pl.col("week_start") - pl.col("fitted_on")).dt.total_days() / 7,
     )
-    joined = base.join(wide, on=KEYS, how="left").join(_context(trends, base), on=KEYS, how="left")
+    steps = trends.filter(pl.col("indicator") == "sample_step_s").select(*KEYS, sample_step_s="level")
+    joined = base.join(wide, on=KEYS, how="left").join(steps, on=KEYS, how="left")
     return _with_neighbours(joined).drop("bank").with_columns(
         pl.col(name).cast(pl.Float32) for name in [*joined.columns, "front_gone", "rear_gone", "front_code"]
         if name not in (*KEYS, "depot", "part", "kind", "status", "family", "bank")
@@ -87,7 +86,7 @@ def direction(name: str) -> int:
 def indicator_of(name: str) -> str:
     """Indicator a feature speaks of; empty for codes, tests, neighbours and the like."""
     head, _, tail = name.partition(".")
-    return tail if head in MEASURES or head == "level" else ""
+    return tail if head in MEASURES else ""
 
 
 def logit(likely: pl.Expr) -> pl.Expr:
@@ -134,7 +133,6 @@ def _wide(rows: pl.DataFrame) -> pl.DataFrame:
     tops = rows.group_by(KEYS).agg(
         *(pl.col(name).max().alias(f"top.{name}") for name in TOPS),
         *(pl.col(name).drop_nulls().top_k(2).min().alias(f"second.{name}") for name in ("gone", "own_z", "drift")),
-        indicators=pl.col("gone").count(),
     )
     names = sorted(rows["indicator"].unique())
     each = rows.group_by(KEYS).agg(
@@ -142,35 +140,6 @@ def _wide(rows: pl.DataFrame) -> pl.DataFrame:
         for name in names for measure in MEASURES
     )
     return tops.join(each, on=KEYS)
-
-
-def _context(trends: pl.DataFrame, base: pl.DataFrame) -> pl.DataFrame:
-    """Levels of the bank and the vehicle that can fake a fault; trims without their sign."""
-    keyed = base.select(*KEYS, "bank")
-    found = trends.filter(pl.col("indicator").is_in(_CONTEXT)).select(
-        "week_start", "unit_id", "indicator", "level", place="component", bank=pl.col("component").str.extract(r"(\d)")
-    )
-    parts = []
-    for name in _CONTEXT:
-        rows = found.filter(pl.col("indicator") == name)
-        value = pl.col("level").abs() if name.startswith("trim") else pl.col("level")
-        column = f"level.{name}"
-        of_part = rows.filter(pl.col("place").str.contains(r"^(B\dS\d|CAT\d)$"))
-        if of_part.height:
-            own = of_part.select("week_start", "unit_id", component="place", **{column: value})
-            parts.append(keyed.join(own, on=KEYS, how="left").select(*KEYS, column))
-            continue
-        of_bank = rows.filter(pl.col("bank").is_not_null()).select("week_start", "unit_id", "bank", **{column: value})
-        of_unit = rows.filter(pl.col("bank").is_null()).select("week_start", "unit_id", **{column: value})
-        joined = (
-            keyed.join(of_bank, on=["week_start", "unit_id", "bank"], how="left") if of_bank.height
-            else keyed.join(of_unit, on=["week_start", "unit_id"], how="left")
-        )
-        parts.append(joined.select(*KEYS, column))
-    result = keyed.select(KEYS)
-    for part in parts:
-        result = result.join(part, on=KEYS, how="left")
-    return result
 
 
 def _with_neighbours(frame: pl.DataFrame) -> pl.DataFrame:

@@ -31,11 +31,11 @@ def input_shift(model: Model, frame: pl.DataFrame) -> pl.DataFrame:
         if name not in judged.columns:
             continue
         values = judged[name].drop_nulls().drop_nans().to_numpy().astype(float)
-        edges, first = np.unique(np.asarray(deciles), return_counts=True)
+        edges, up_to = deciles
         if values.size < LEAST_ROWS:
             continue
-        # Equal deciles share a bin, which then expects all of their tenths.
-        expected = np.append(first, 1) / 10.0
+        # Equal deciles share a bin, so bins need not hold a tenth each.
+        expected = np.maximum(np.diff([0.0, *up_to, 1.0]), _LEAST_SHARE)
         counted = np.bincount(np.searchsorted(edges, values, side="left"), minlength=edges.size + 1)
         share = np.maximum(counted / values.size, _LEAST_SHARE)
         found.append((name, values.size, float(np.sum((share - expected) * np.log(share / expected)))))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from pathlib import Path
 from zipfile import ZIP_DEFLATED, BadZipFile
 
@@ -59,7 +60,7 @@ def load(folder: Path) -> Model | None:
         body = skops.io.load(path, trusted=list(TRUSTED))
     except UntrustedTypesFoundException as error:
         raise StoreError(f"{path}: holds what a model must not hold: {error}; restore it, or train anew") from error
-    except (BadZipFile, OSError, ValueError, KeyError, TypeError) as error:
+    except (BadZipFile, zlib.error, OSError, ValueError, KeyError, TypeError) as error:
         raise StoreError(f"{path}: cannot be read: {error}; restore it, or train anew") from error
     if not isinstance(body, dict) or body.get("form") != _FORM:
         raise StoreError(f"{path}: not a model of form {_FORM}; restore it, or train anew")
