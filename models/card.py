@@ -37,8 +37,8 @@ def card(model: Model, data: str, tested: pl.DataFrame, splits: str, notes: list
         f"Span of the tested lists: {tested['week_start'].min()} to {tested['week_start'].max()}.",
         f"Labels: failed or fails within {', '.join(str(day) for day in EDGES[1:])} days; weeks within 28 days after a "
         "part was fitted have none.",
-        "Features: distances from own past, peers and limit, drift, slopes, codes, on-board tests, neighbours and "
-        "context (`models/features.py`); no absolute voltages or times.",
+        "Features: distances from own past, peers and limit, drift, slopes, codes, on-board tests and neighbours "
+        "(`models/features.py`); no absolute voltages or times.",
         f"Splits: {splits}", "",
         "| family | failures | component-weeks | features |", "|---|---|---|---|", *families, "",
         "| " + " | ".join(head) + " |", "|" + "---|" * len(head), *lines, "",

@@ -92,22 +92,26 @@ def labels(weeks: pl.DataFrame, lives: pl.DataFrame, known_until: date) -> pl.Da
     Args:
         weeks: week_start, unit_id, component and fitted_on (null where never fitted), one row each.
         lives: of :func:`lives_of_orders` or :func:`lives_of_truth`.
-        known_until: day up to which the absence of an order means that nothing failed.
+        known_until: day up to which the absence of an order means that nothing failed. What orders tell beyond it is
+            left out: failures alone would be known there.
 
     Returns:
         week_start, unit_id, component, days_to_failure (0 where it has failed and is not repaired; null where it did not
-        fail), days_known (how long nothing was known to fail), weight, source, and ``fails_14``, ``fails_28``,
-        ``fails_56`` (null where censored before). Weeks within 28 days after a part was fitted have no label.
+        fail before ``known_until``), days_known (how long nothing was known to fail), weight, source, and ``fails_14``,
+        ``fails_28``, ``fails_56`` (null where censored before, and for all parts alike where ``known_until`` lies inside
+        the horizon). Weeks from ``known_until`` on and within 28 days after a part was fitted have no label.
     """
     fresh = (pl.col("week_start") - pl.col("fitted_on")).dt.total_days() < NEW_PART_DAYS
-    usable = weeks.filter(~fresh.fill_null(False)).select("week_start", *PART).with_row_index("row")
+    usable = weeks.filter(~fresh.fill_null(False), pl.col("week_start") < known_until)
+    usable = usable.select("week_start", *PART).with_row_index("row")
     end = pl.coalesce("ended_on", pl.lit(date.max))
     inside = usable.join(lives, on=PART).filter(pl.col("week_start") <= end)
     # Of several lives the one that ends next is the part that is in the vehicle now.
     current = inside.filter(end == end.min().over("row"))
     current = current.with_columns(
-        lasts=(pl.coalesce("ended_on", pl.lit(known_until)) - pl.col("week_start")).dt.total_days(),
-        ahead=(pl.col("failed_on") - pl.col("week_start")).dt.total_days().clip(lower_bound=0),
+        lasts=(pl.min_horizontal("ended_on", pl.lit(known_until)) - pl.col("week_start")).dt.total_days(),
+        ahead=pl.when(pl.col("failed_on") < known_until).then(
+            (pl.col("failed_on") - pl.col("week_start")).dt.total_days().clip(lower_bound=0)),
     )
     rest = current.group_by("row").agg(left=1 - pl.col("weight").sum()).filter(pl.col("left") > 1e-9)
     untouched = pl.concat([
@@ -123,8 +127,10 @@ def labels(weeks: pl.DataFrame, lives: pl.DataFrame, known_until: date) -> pl.Da
     both = both.rename({"ahead": "days_to_failure", "lasts": "days_known"}).filter(
         pl.col("days_to_failure").is_not_null() | (pl.col("days_known") > 0)
     )
+    outlook = (pl.lit(known_until) - pl.col("week_start")).dt.total_days()
     return both.with_columns(
-        pl.when(pl.col("days_to_failure") < days).then(True)
+        pl.when(outlook < days).then(None)
+        .when(pl.col("days_to_failure") < days).then(True)
         .when(pl.col("days_to_failure").is_not_null() | (pl.col("days_known") >= days)).then(False)
         .alias(f"fails_{days}")
         for days in HORIZONS

@@ -10,7 +10,7 @@ from sklearn.linear_model import LogisticRegression
 from sklearn.preprocessing import StandardScaler
 from threadpoolctl import threadpool_limits
 
-from models.classifier import matrix
+from models.classifier import TREES, matrix
 from models.features import FAMILIES, direction, feature_names
 
 Floats = NDArray[np.float64]
@@ -27,10 +27,7 @@ def shared_scores(train: pl.DataFrame, hit: NDArray, test: pl.DataFrame, seed: i
     """28-day log-odds of ``test`` by one set of trees over all families, the family being a feature."""
     names = [name for name in feature_names(train) if train[name].count() > 0]
     signs = [direction(name) for name in names] + [0] * len(FAMILIES)
-    trees = HistGradientBoostingClassifier(
-        learning_rate=0.05, max_iter=160, max_leaf_nodes=10, min_samples_leaf=60, l2_regularization=5.0,
-        max_features=0.3, max_bins=64, early_stopping=False, random_state=seed, monotonic_cst=signs,
-    )
+    trees = HistGradientBoostingClassifier(**TREES, random_state=seed, monotonic_cst=signs)
     with threadpool_limits(1):
         return trees.fit(_with_family(train, names), hit).decision_function(_with_family(test, names))
 

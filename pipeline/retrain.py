@@ -56,8 +56,8 @@ def challenge(settings: Settings, lake: Lake, incumbent: Model, at: date, series
     """Train a challenger on what was known at ``at`` and hold it against the incumbent and against limits alone.
 
     In a rolling backtest each challenger learns from other units, and from what was known on the first Monday of the
-    weeks it is tested on: labels end :data:`ORDER_DELAY` before, which is the embargo. It is promoted if the 90 % interval of its gain in average precision (28 days), units resampled in pairs, lies above zero
-    against both.
+    weeks it is tested on: labels end :data:`ORDER_DELAY` before, which is the embargo. It is promoted if the 90 %
+    interval of its gain in average precision (28 days), units resampled in pairs, lies above zero against both.
     """
     frame, made, failures = examples(settings, lake, series, at)
 
@@ -109,7 +109,8 @@ def own_card(verdict: Verdict) -> str:
     )
     return (
         f"# {verdict.model.name}\n\nLabels: this fleet's work orders and confirmed codes, which are noisy.\n"
-        f"Splits of the test: other units, and labels known {ORDER_DELAY.days} days before the test weeks.\n\n{families}\n\n{verdict_text(verdict)}\n\n"
+        f"Splits of the test: other units, and labels known {ORDER_DELAY.days} days before the test weeks.\n\n"
+        f"{families}\n\n{verdict_text(verdict)}\n\n"
         "Limits of use: this fleet alone; a family not trained here is judged by the model before it.\n"
     )
 
@@ -118,7 +119,7 @@ def _rolling(
     settings: Settings, lake: Lake, series: str, frame: pl.DataFrame, made: pl.DataFrame, incumbent: Model, seed: int
 ) -> pl.DataFrame:
     """Rows of the test weeks with the chances of challenger, incumbent and limits, and whether they hit."""
-    hits = made.filter(pl.col("fails_28").is_not_null()).sort("weight").unique(KEYS, keep="last")
+    hits = made.filter(pl.col("fails_28").is_not_null()).sort(*KEYS, "weight", "fails_28").unique(KEYS, keep="last")
     if hits.is_empty():
         return pl.DataFrame()
     span = _WEEK * TEST_WEEKS
