@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 
-from models.evaluate import HORIZON_DAYS, bootstrap_interval, evaluate_lists, reliability_curve
+from models.evaluate import HORIZON_DAYS, Interval, bootstrap_interval, evaluate_lists, reliability_curve
 from models.labels import lives_of_orders
 from models.money import Costs
 from pipeline.errors import ConfigError
@@ -169,17 +170,21 @@ def _more(listed: pl.DataFrame, outcome: Outcome, costs: Costs, resamples: int) 
     saved = ahead.select(
         pl.when(pl.col("failed_on").is_null()).then(-(costs.inspection + costs.bay_cost))
         .when(pl.col("lead") >= 7).then(damage).otherwise(0.0).alias("saved")
-    )["saved"].sum()
-    found["money_saved"] = {"value": float(saved), "low": None, "high": None, "n": firsts.height}
+    )["saved"].to_numpy()
+    total = bootstrap_interval(lambda at: float(saved[at].sum()), ahead["unit_id"].to_numpy(), n=resamples)
+    found["money_saved"] = _entry(total, firsts.height)
     return found
 
 
-def _share(values, units: pl.Series, resamples: int) -> dict:
-    made = bootstrap_interval(
+def _share(values: np.ndarray, units: pl.Series, resamples: int) -> dict:
+    return _entry(bootstrap_interval(
         lambda rows: float(values[rows].mean()) if rows.size else float("nan"), units.to_numpy(), n=resamples
-    )
+    ), len(values))
+
+
+def _entry(made: Interval, n: int) -> dict:
     numbers = {"value": made.estimate, "low": made.low, "high": made.high}
-    return {name: None if value != value else value for name, value in numbers.items()} | {"n": len(values)}
+    return {name: None if value != value else value for name, value in numbers.items()} | {"n": n}
 
 
 def _reliability(ranked: pl.DataFrame, events: pl.DataFrame) -> dict[str, list[float]]:

@@ -148,8 +148,12 @@ def _cell(entry: dict | None) -> str:
     if entry is None or entry["value"] is None:
         return ""
     value = entry["value"]
-    said = f"{value:.0f}" if abs(value) >= 100 or isinstance(value, int) else f"{value:.3f}"
-    return said if entry["low"] is None else f"{said} ({entry['low']:.3f} to {entry['high']:.3f})"
+    large = isinstance(value, int) or max(abs(entry[end] or 0) for end in ("value", "low", "high")) >= 100
+
+    def said(number: float) -> str:
+        return f"{number:.0f}" if large else f"{number:.3f}"
+
+    return said(value) if entry["low"] is None else f"{said(value)} ({said(entry['low'])} to {said(entry['high'])})"
 
 
 def _svg(title: str, said: str) -> ElementTree.Element:
