@@ -32,6 +32,7 @@ COMMANDS = (
     "nightly",
     "weekly",
     "backtest",
+    "train",
     "check",
     "coverage",
     "why",
