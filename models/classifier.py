@@ -55,11 +55,15 @@ class FamilyModel:
 
 @dataclass(frozen=True)
 class Model:
-    """A classifier by component family; ``inputs`` is that of :func:`input_deciles`, for the watch on drift."""
+    """A classifier by component family; ``inputs`` is that of :func:`input_deciles`, for the watch on drift.
+
+    One that does not rank is on trial: its chances are kept beside those of limits and trends and move no list.
+    """
 
     name: str
     families: dict[str, FamilyModel]
     inputs: dict[str, Floats] = field(default_factory=dict)
+    ranks: bool = True
 
 
 @dataclass(frozen=True)

@@ -80,10 +80,11 @@ def assess(
     trends = keep("trends", standing)
     keep("findings", found.with_columns(**_window(week_start)))
     evidence = keep("evidence", _evidence(scored, fits))
-    made = prognosis(model or chosen_model(lake), trends, evidence, indicators)
+    judge_by = model or chosen_model(lake)
+    made = prognosis(judge_by, trends, evidence, indicators)
     keep("chances", made.chances)
     keep("input_shift", made.inputs)
-    scores = keep("scores", with_prognosis(scored, made))
+    scores = keep("scores", with_prognosis(scored, made) if judge_by.ranks else scored)
     counts = dict(scores.group_by("status").len().iter_rows())
     return AssessSummary(
         week_start,

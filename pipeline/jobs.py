@@ -23,7 +23,7 @@ from pipeline.ingest import IngestProgress, IngestSummary, ingest
 from pipeline.lake import Lake
 from pipeline.quarantine import to_read_again
 from pipeline.rank import RankSummary, rank
-from pipeline.prognosis import chosen_model, own_folder, starter_model
+from pipeline.prognosis import chosen_model, own_folder, ranking, starter_model
 from pipeline.report.cardfiles import write_cards
 from pipeline.report.listing import Outputs, write_outputs
 from pipeline.report.rests import read_ranked
@@ -140,7 +140,8 @@ def replay(
     model = starter_model()
     for index, monday in enumerate(mondays):
         if retrain and index and index % RETRAIN_WEEKS == 0:
-            model = challenge(settings, lake, model, monday, REPLAYED).model
+            verdict = challenge(settings, lake, ranking(model), monday, REPLAYED)
+            model = verdict.model if verdict.promoted else model
         results.append(make_list(settings, lake, monday, folder / monday.isoformat(), REPLAYED, model))
         if watch.judging is not None:
             watch.judging(monday, index + 1, len(mondays))
@@ -163,7 +164,7 @@ def retrain(settings: Settings, lake: Lake, at: date, watch: Watch = Watch()) ->
             assess(settings, lake, monday, REPLAYED, starter)
         if watch.judging is not None:
             watch.judging(monday, index + 1, len(mondays))
-    verdict = challenge(settings, lake, chosen_model(lake), at, REPLAYED)
+    verdict = challenge(settings, lake, ranking(chosen_model(lake)), at, REPLAYED)
     if verdict.promoted:
         save(verdict.model, own_folder(lake), own_card(verdict))
     return verdict

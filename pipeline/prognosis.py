@@ -52,6 +52,11 @@ def own_folder(lake: Lake) -> Path:
     return lake.root / "_models" / "own"
 
 
+def ranking(model: Model) -> Model:
+    """What ranks while ``model`` is chosen: itself, or limits alone while it is on trial."""
+    return model if model.ranks else LIMITS_ALONE
+
+
 def chosen_model(lake: Lake) -> Model:
     """The fleet's own model where one was promoted, else the starter, else limits alone.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -32,6 +33,13 @@ def test_what_is_read_judges_as_what_was_written(model: Model, tmp_path: Path):
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted([CARD, MODEL])
 
 
+@pytest.mark.parametrize("ranks", [True, False])
+def test_whether_it_ranks_is_kept(model: Model, tmp_path: Path, ranks: bool):
+    save(replace(model, ranks=ranks), tmp_path, "")
+    again = load(tmp_path)
+    assert again is not None and again.ranks is ranks
+
+
 def test_no_file_is_no_model(tmp_path: Path):
     assert load(tmp_path) is None
 
@@ -47,7 +55,7 @@ class Foreign:
 
 
 def test_a_file_with_a_foreign_type_is_refused(tmp_path: Path):
-    skops.io.dump({"form": 1, "name": "x", "families": {}, "inputs": {}, "more": Foreign()}, tmp_path / MODEL)
+    skops.io.dump({"form": 2, "name": "x", "families": {}, "inputs": {}, "more": Foreign()}, tmp_path / MODEL)
     with pytest.raises(StoreError, match="holds what a model must not hold.*Foreign"):
         load(tmp_path)
 
@@ -62,7 +70,7 @@ def test_a_pickle_that_runs_code_is_refused_unread(tmp_path: Path):
 
 def test_another_estimator_is_no_model(tmp_path: Path):
     skops.io.dump(LogisticRegression(), tmp_path / MODEL)
-    with pytest.raises(StoreError, match="not a model of form 1"):
+    with pytest.raises(StoreError, match="not a model of form 2"):
         load(tmp_path)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -13,11 +14,10 @@ from models.classifier import Model, train
 from models.store import MODEL, save
 from pipeline.assess import REPLAYED, assess
 from pipeline.errors import LakeError
-from pipeline.facts import read_indicators
+from pipeline.facts import read_costs, read_indicators
 from pipeline.lake import Lake
-from pipeline.prognosis import LIMITS_ALONE, chosen_model, own_folder, prognosis, starter_model, with_prognosis
+from pipeline.prognosis import LIMITS_ALONE, chosen_model, own_folder, prognosis, ranking, starter_model, with_prognosis
 from pipeline.rank import priced_list
-from pipeline.facts import read_costs
 from tests.golden.sample import Job, fill, fleet, small_exports
 from tests.models.made_features import made
 
@@ -62,6 +62,17 @@ def test_chances_replace_the_limits_where_the_classifier_judged_and_only_there(j
     assert (judged["probability_7d"] <= judged["probability"]).all() and (judged["probability"] <= judged["days_56"]).all()
     rest = both.filter(pl.col("by_model").is_null() & pl.col("limits_probability").is_not_null())
     assert rest.height and (rest["probability"] == rest["limits_probability"]).all()
+
+
+def test_a_model_on_trial_moves_no_list_and_its_chances_are_kept(job: Job, model: Model):
+    assess(job.settings, job.lake, WEEK, REPLAYED, LIMITS_ALONE)
+    by_limits = table(job, "scores")
+    assert table(job, "chances").is_empty()
+    assess(job.settings, job.lake, WEEK, REPLAYED, replace(model, ranks=False))
+    assert table(job, "scores").equals(by_limits)
+    assert table(job, "chances").height and ranking(replace(model, ranks=False)) is LIMITS_ALONE
+    assess(job.settings, job.lake, WEEK, REPLAYED, model)
+    assert not table(job, "scores").equals(by_limits) and ranking(model) is model
 
 
 def test_limits_alone_change_nothing(job: Job):
