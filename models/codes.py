@@ -6,6 +6,8 @@ import polars as pl
 
 from models.breaks import since_fitted
 
+_RESULTS_LEAST = 4  # three earlier results make a median of their own
+
 
 def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     """Codes that name a component: whether one is confirmed, the role of the first, and all of them in words.
@@ -13,11 +15,12 @@ def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame
     A code last seen before the part was fitted speaks of another part, even where nobody cleared it.
 
     Args:
-        active: unit_id, position (component the code names), code, title, role, confirmed, last_seen_at.
+        active: unit_id, position (component the code names), code, title, role, confirmed, first_seen_at,
+            last_seen_at.
         fits: unit_id, component, fitted_on.
 
     Returns:
-        unit_id, component, code_confirmed, code_role, code_words.
+        unit_id, component, code_confirmed, code_role, code_first_at (first report of the oldest), code_words.
     """
     named = active.with_columns(component="position", day=pl.col("last_seen_at").dt.date())
     return (
@@ -27,6 +30,7 @@ def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame
         .agg(
             code_confirmed=pl.col("confirmed").any(),
             code_role=pl.col("role").first(),
+            code_first_at=pl.col("first_seen_at").min(),
             code_words=(pl.col("code") + " " + pl.col("title")
                         + pl.when("confirmed").then(pl.lit("")).otherwise(pl.lit(" (pending)"))).str.join(", "),
         )
@@ -45,6 +49,34 @@ def newest_margins(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     Returns:
         unit_id, component, margin.
     """
+    newest = (
+        _named(margins, fits)
+        .group_by("unit_id", "component", "obdmid", "tid", maintain_order=True)
+        .last()
+    )
+    return (
+        newest.group_by("unit_id", "component")
+        .agg(pl.col("margin").min())
+    )
+
+
+def margin_drops(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
+    """How far the margin of a component's on-board tests has fallen: median of the earlier results minus the newest,
+    of the test that fell most; positive is worse. Tests with fewer than four results say nothing.
+
+    Returns:
+        unit_id, component, margin_drop (share of the nearer limit).
+    """
+    by_test = _named(margins, fits).group_by("unit_id", "component", "obdmid", "tid", maintain_order=True)
+    fallen = by_test.agg(
+        results=pl.len(), newest=pl.col("margin").last(),
+        before=pl.col("margin").slice(0, pl.len() - 1).median(),
+    ).filter(pl.col("results") >= _RESULTS_LEAST)
+    return fallen.group_by("unit_id", "component").agg(margin_drop=(pl.col("before") - pl.col("newest")).max())
+
+
+def _named(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
+    """Results since the part was fitted, oldest first, with the component that the monitor watches."""
     monitor = pl.col("obdmid")
     # 01-08 oxygen sensor monitors and 41-48 their heaters: four a bank; 21 and 22 the catalysts.
     sensor = pl.when(monitor.is_between(0x41, 0x48)).then(monitor - 0x40).when(monitor <= 0x08).then(monitor)
@@ -54,16 +86,7 @@ def newest_margins(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
         .then(pl.format("B{}S{}", (sensor - 1) // 4 + 1, (sensor - 1) % 4 + 1))
     )
     named = margins.with_columns(component=component).filter(pl.col("component").is_not_null())
-    newest = (
-        since_fitted(named.with_columns(day=pl.col("ts").dt.date()), fits)
-        .sort("ts")
-        .group_by("unit_id", "component", "obdmid", "tid", maintain_order=True)
-        .last()
-    )
-    return (
-        newest.group_by("unit_id", "component")
-        .agg(pl.col("margin").min())
-    )
+    return since_fitted(named.with_columns(day=pl.col("ts").dt.date()), fits).sort("ts")
 
 
 def part_of(component: pl.Expr) -> pl.Expr:

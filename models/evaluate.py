@@ -246,8 +246,8 @@ def evaluate_lists(
     events = _events(events)
     _no_rows(lists.filter(pl.struct("week_start", "rank").is_duplicated()), "lists: rank twice in a week")
     _no_rows(lists.join(scores, on=key, how="anti"), "lists: row is not among the scores")
-    lists = _judge(lists, events).sort("week_start", "rank")
-    scores = _judge(scores, events).sort(key)
+    lists = with_hits(lists, events).sort("week_start", "rank")
+    scores = with_hits(scores, events).sort(key)
 
     def summary(statistic: Callable, groups: pl.Series, n: int) -> dict[str, float | int | None]:
         units = groups.to_numpy()
@@ -292,7 +292,7 @@ def evaluate_lists(
     return out
 
 
-def _judge(rows: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
+def with_hits(rows: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
     """Adds hit (this component) and other_hit (another one of the unit) by the 28-day rule."""
     rows = rows.with_row_index("row")
     sick = (

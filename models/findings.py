@@ -27,7 +27,7 @@ def findings(levels: pl.DataFrame) -> pl.DataFrame:
     present = levels.filter(pl.col("strength").is_not_null()).sort(
         [*by, "strength_28d", "strength", "indicator"], descending=[False, False, False, True, True, False]
     )
-    spoken = present.with_columns(_words=_words())
+    spoken = present.with_columns(_words=words())
 
     def joined(column: str) -> pl.Expr:
         first, second = pl.col(column).first(), pl.col(column).get(1, null_on_oob=True)
@@ -43,7 +43,7 @@ def findings(levels: pl.DataFrame) -> pl.DataFrame:
     return grouped.filter(pl.col("strength_28d") >= NOTABLE)
 
 
-def _words() -> pl.Expr:
+def words() -> pl.Expr:
     """Quantity, value and unit, and what it is held against."""
 
     def number(column: str) -> pl.Expr:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
@@ -33,6 +34,26 @@ def levels(weeks: pl.DataFrame, least_samples: pl.DataFrame, newest_week: date, 
         One row a series: level (null where the newest weeks hold too few samples), level_samples, level_week, weeks,
         baseline, slope_per_week, slope_low, slope_high, trend_p. Units are those of the indicator.
     """
+    return levels_of(series_grid(weeks, least_samples, newest_week, history_weeks))
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Series by weeks: ``heads`` has one row a series; ``values`` and ``samples`` have shape (series, weeks)."""
+
+    heads: pl.DataFrame
+    values: np.ndarray
+    samples: np.ndarray
+    least: np.ndarray
+    oldest: date
+
+    def solid(self) -> np.ndarray:
+        """Values of weeks whose samples reach a quarter of the least, NaN elsewhere: thin weeks steer nothing."""
+        return np.where(self.samples >= self.least[:, None] / 4, self.values, np.nan)
+
+
+def series_grid(weeks: pl.DataFrame, least_samples: pl.DataFrame, newest_week: date, history_weeks: int) -> Grid:
+    """Weekly values as one array, arguments as of :func:`levels`."""
     oldest = newest_week - _WEEK * (history_weeks - 1)
     inside = (
         weeks.filter(pl.col("data_week").is_between(oldest, newest_week))
@@ -48,20 +69,24 @@ def levels(weeks: pl.DataFrame, least_samples: pl.DataFrame, newest_week: date, 
     rows, columns = inside["series"].to_numpy(), inside["index"].to_numpy()
     values[rows, columns] = inside["value"].to_numpy()
     samples[rows, columns] = inside["samples"].to_numpy()
-    least = heads["least_samples"].to_numpy().astype(float)
+    return Grid(heads, values, samples, heads["least_samples"].to_numpy().astype(float), oldest)
 
+
+def levels_of(grid: Grid) -> pl.DataFrame:
+    """:func:`levels` of a grid; one row a series, in its order."""
+    heads, values, samples, least, oldest = grid.heads, grid.values, grid.samples, grid.least, grid.oldest
     level, level_samples, level_index = _newest(values, samples, least)
-    solid = np.where(samples >= least[:, None] / 4, values, np.nan)
-    grid = np.arange(history_weeks, dtype=float)
-    slopes = theil_sen(grid, solid)
-    _, trend_p = mann_kendall(grid, solid)
+    solid = grid.solid()
+    axis = np.arange(values.shape[1], dtype=float)
+    slopes = theil_sen(axis, solid)
+    _, trend_p = mann_kendall(axis, solid)
     return heads.select(
         *SERIES,
         level=pl.Series(level, nan_to_null=True),
         level_samples=pl.Series(level_samples.astype(np.int64)),
         level_week=pl.Series([oldest + _WEEK * int(i) for i in level_index], dtype=pl.Date),
         weeks=pl.Series(slopes.n.astype(np.int64)),
-        baseline=pl.Series(_baseline(solid), nan_to_null=True),
+        baseline=pl.Series(own_past(solid), nan_to_null=True),
         slope_per_week=pl.Series(slopes.slope, nan_to_null=True),
         slope_low=pl.Series(slopes.low, nan_to_null=True),
         slope_high=pl.Series(slopes.high, nan_to_null=True),
@@ -85,7 +110,7 @@ def _newest(
     return level, total, newest
 
 
-def _baseline(solid: np.ndarray) -> np.ndarray:
+def own_past(solid: np.ndarray) -> np.ndarray:
     """Median of the first weeks with data; NaN where fewer than three, or where they are all the data there is."""
     present = ~np.isnan(solid)
     order = np.cumsum(present, axis=1)

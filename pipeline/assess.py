@@ -10,9 +10,11 @@ import polars as pl
 from models.bias import with_bias
 from models.blame import evaluate, hold_back
 from models.breaks import fitted, since_fitted
-from models.codes import bank_of, codes_by_component, newest_margins, part_of
+from models.classifier import Model
+from models.codes import bank_of, codes_by_component, margin_drops, newest_margins, part_of
+from models.drift import drift
 from models.findings import findings as find
-from models.levels import LEVEL_WEEKS, levels
+from models.levels import LEVEL_WEEKS, levels_of, series_grid
 from models.limits import with_peers, with_standing, with_strength
 from models.probability import Weights, with_probability
 from pipeline.components import expected_components, scope_of
@@ -20,6 +22,7 @@ from pipeline.facts import read_blame, read_codes, read_indicators
 from pipeline.known import Known, known_at, midnight_of
 from pipeline.lake import Lake
 from pipeline.limits import qualify_params, read_limits
+from pipeline.prognosis import chosen_model, prognosis, stamp, with_prognosis
 from pipeline.query import Session
 from pipeline.settings import Settings
 from pipeline.tables import table
@@ -39,15 +42,19 @@ class AssessSummary:
     held: int
     not_judged: int
     out_of_scope: int
+    shifted: float = 0.0  # share of the classifier's inputs that lie far from those it was trained on
 
 
-def assess(settings: Settings, lake: Lake, week_start: date, series: str = ISSUED) -> AssessSummary:
+def assess(
+    settings: Settings, lake: Lake, week_start: date, series: str = ISSUED, model: Model | None = None
+) -> AssessSummary:
     """Judge every component as known at the midnight before ``week_start`` and store trends, findings and scores.
 
     Args:
         week_start: Monday on which the list is issued; nothing dated on it or later, and nothing that arrived
             later, is used.
         series: ``issued`` for lists that go out, ``replayed`` for a backtest.
+        model: the classifier to judge with; the fleet's own or the starter if left out.
     """
     indicators = read_indicators(settings)
     judge = {name: limit.value for name, limit in read_limits(settings)["judge"].items()}
@@ -63,17 +70,26 @@ def assess(settings: Settings, lake: Lake, week_start: date, series: str = ISSUE
     components = expected_components(units).join(fresh, on=["unit_id", "component"], how="left")
     scored = _scored(settings, judge, components, standing, found, codes, margins, fits, week_start)
 
-    stamp = {"series": pl.lit(series), "week_start": pl.lit(week_start)}
     partition = [{"series": series, "week_start": week_start}]
-    lake.replace("trends", standing.with_columns(**stamp).select(*table("trends").columns), partition)
-    dated = found.with_columns(**_window(week_start), **stamp)
-    lake.replace("findings", dated.select(*table("findings").columns), partition)
-    scores = scored.with_columns(**stamp).select(*table("scores").columns)
-    lake.replace("scores", scores, partition)
+
+    def keep(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+        rows = stamp(frame, series, week_start).select(*table(name).columns)
+        lake.replace(name, rows, partition)
+        return rows
+
+    trends = keep("trends", standing)
+    keep("findings", found.with_columns(**_window(week_start)))
+    evidence = keep("evidence", _evidence(scored, fits))
+    judge_by = model or chosen_model(lake)
+    made = prognosis(judge_by, trends, evidence, indicators)
+    keep("chances", made.chances)
+    keep("input_shift", made.inputs)
+    scores = keep("scores", with_prognosis(scored, made) if judge_by.ranks else scored)
     counts = dict(scores.group_by("status").len().iter_rows())
     return AssessSummary(
         week_start,
         *(counts.get(status, 0) for status in ("judged", "held", "not_judged", "out_of_scope")),
+        shifted=made.shifted,
     )
 
 
@@ -100,9 +116,8 @@ def _trends(
     weeks: pl.DataFrame, indicators: pl.DataFrame, units: pl.DataFrame, week_start: date, history_weeks: int
 ) -> pl.DataFrame:
     """Level, peers, trend and strength of every indicator, with the columns of ``indicators.csv``."""
-    standing = levels(
-        weeks, indicators.select("indicator", "least_samples"), week_start - _WEEK, history_weeks
-    ).filter(pl.col("level").is_not_null())
+    grid = series_grid(weeks, indicators.select("indicator", "least_samples"), week_start - _WEEK, history_weeks)
+    standing = drift(grid, levels_of(grid)).filter(pl.col("level").is_not_null())
     families = units.select("unit_id", "engine_family", "kind")
     compared = with_peers(standing, families).join(
         indicators.rename({"kind": "meant_for"}).drop("component"), on="indicator"
@@ -158,12 +173,26 @@ def _scored(
         .with_columns(pl.col("mode").fill_null(""))
         .join(codes_by_component(active, fits), on=["unit_id", "component"], how="left")
         .join(newest_margins(margins, fits), on=["unit_id", "component"], how="left")
+        .join(margin_drops(margins, fits), on=["unit_id", "component"], how="left")
+        .with_columns(code_age_days=(pl.lit(midnight) - pl.col("code_first_at")).dt.total_seconds() / 86400.0)
     )
     weights = Weights(**{name.removeprefix("probability_"): value for name, value in judge.items()
                          if name.startswith("probability_")})
     held = hold_back(joined, truths, holds)
     return with_probability(_with_status(held), weights).with_columns(
         **_window(week_start), **_texts()
+    )
+
+
+def _evidence(scored: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
+    """What was known of each component beside its indicators."""
+    return (
+        scored.filter(pl.col("status") != "out_of_scope")
+        .with_columns(
+            pl.col("held_by").fill_null(""), limits_probability="probability", limits_probability_7d="probability_7d"
+        )
+        .drop("fitted_on")
+        .join(fits, on=["unit_id", "component"], how="left")
     )
 
 

@@ -13,7 +13,8 @@ import typer
 
 from pipeline import jobs
 from pipeline.arrivals import say_ingested, say_quarantine, say_retried
-from pipeline.assess import ISSUED
+from pipeline.assess import ISSUED, REPLAYED
+from pipeline.backtest import JUDGED_FROM_DAYS, orders_of, prove, truth_of
 from pipeline.checks import CHECKS, check
 from pipeline.console import plain_console, say, say_coverage, say_derived, say_list, watching
 from pipeline.derive import derive
@@ -22,7 +23,9 @@ from pipeline.exports.vins import KEY_NAME
 from pipeline.lake import Lake
 from pipeline.layout_cli import layout_app
 from pipeline.quarantine import faults
+from pipeline.report.proof import proof_table, write_proof
 from pipeline.report.why import explain
+from pipeline.retrain import verdict_text
 from pipeline.settings import Settings, read_settings
 from pipeline.whatif import what_if_lines
 
@@ -161,15 +164,36 @@ def backtest(
     out: Annotated[Path, typer.Option(help="Folder that gets one folder a week.")],
     first: Annotated[str | None, typer.Option("--from", help="First Monday; the first with data if left out.")] = None,
     last: Annotated[str | None, typer.Option("--to", help="Last Monday; the newest if left out.")] = None,
+    truth: Annotated[
+        Path | None, typer.Option(help="Truth of a simulated fleet; later work orders and codes if left out.")
+    ] = None,
+    retrain: Annotated[bool, typer.Option(help="Train challengers on the way, from what was known.")] = False,
 ) -> None:
-    """Write the list of every past week exactly as it would have been."""
+    """Write the list of every past week exactly as it would have been, and hold them against what failed."""
     settings, lake = _open(context)
     with lake.lock("backtest", _now().isoformat()), watching(_console) as watch:
         start = jobs.monday(first, "--from") if first else jobs.first_week(lake)
         end = jobs.monday(last, "--to") if last else jobs.newest_week(settings, lake, _now())
-        results = jobs.replay(settings, lake, start, end, out, watch)
+        results = jobs.replay(settings, lake, start, end, out, watch, retrain)
     rows = sum(result.ranked.listed for result in results)
     say(_console, f"{len(results)} lists with {rows} rows in {out}")
+    if len(results) * 7 <= JUDGED_FROM_DAYS:
+        say(_console, "too few lists to hold them against what failed")
+        return
+    outcome = truth_of(truth) if truth else orders_of(settings, lake)
+    proof = prove(settings, lake, REPLAYED, start, end, outcome)
+    say(_console, proof_table(proof))
+    for path in write_proof(proof, out):
+        say(_console, f"{path.name}: {path}")
+
+
+@app.command()
+def train(context: typer.Context, week: Week = None) -> None:
+    """Train a challenger from the fleet's own orders and codes; it takes over only where it is shown to be better."""
+    settings, lake = _open(context)
+    with lake.lock("train", _now().isoformat()), watching(_console) as watch:
+        verdict = jobs.retrain(settings, lake, _week(settings, lake, week), watch)
+    say(_console, verdict_text(verdict))
 
 
 @app.command(name="check")

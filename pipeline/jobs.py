@@ -13,6 +13,8 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from models.classifier import Model
+from models.store import save
 from pipeline.assess import ISSUED, REPLAYED, AssessSummary, assess, weekly_indicators
 from pipeline.derive import DeriveSummary, derive
 from pipeline.errors import ConfigError, LightoffError
@@ -21,12 +23,15 @@ from pipeline.ingest import IngestProgress, IngestSummary, ingest
 from pipeline.lake import Lake
 from pipeline.quarantine import to_read_again
 from pipeline.rank import RankSummary, rank
+from pipeline.prognosis import chosen_model, own_folder, ranking, starter_model
 from pipeline.report.cardfiles import write_cards
 from pipeline.report.listing import Outputs, write_outputs
 from pipeline.report.rests import read_ranked
+from pipeline.retrain import Verdict, challenge, own_card
 from pipeline.settings import Settings
 
 _WEEK = timedelta(days=7)
+RETRAIN_WEEKS = 8
 
 
 @dataclass(frozen=True)
@@ -96,7 +101,7 @@ def nightly(
 
 
 def make_list(
-    settings: Settings, lake: Lake, week_start: date, folder: Path, series: str = ISSUED
+    settings: Settings, lake: Lake, week_start: date, folder: Path, series: str = ISSUED, model: Model | None = None
 ) -> WeekResult:
     """Assess, rank and write one list to ``folder``.
 
@@ -105,7 +110,7 @@ def make_list(
         ConfigError: all readings are of ``week_start`` or later.
     """
     _check_data(lake, week_start)
-    assessed = assess(settings, lake, week_start, series)
+    assessed = assess(settings, lake, week_start, series, model)
     ranked = rank(settings, lake, week_start, series)
     weeks, currency = weekly_indicators(settings, lake, week_start), read_costs(settings).currency
     outputs = write_outputs(lake, settings, series, week_start, folder, weeks, currency)
@@ -116,9 +121,13 @@ def make_list(
 
 
 def replay(
-    settings: Settings, lake: Lake, first: date, last: date, folder: Path, watch: Watch = Watch()
+    settings: Settings, lake: Lake, first: date, last: date, folder: Path, watch: Watch = Watch(),
+    retrain: bool = False,
 ) -> list[WeekResult]:
     """The list of every Monday from ``first`` to ``last`` as it would have been, each in its own folder.
+
+    The starter judges, never a model of the fleet's own that knows what came later; with ``retrain`` challengers are
+    made on the way from what was known, and take over where they win.
 
     Raises:
         ConfigError: the span holds no Monday, or begins before the readings do.
@@ -128,11 +137,37 @@ def replay(
     if not mondays:
         raise ConfigError(f"no Monday lies between {first} and {last}; give --from on or before --to")
     results = []
+    model = starter_model()
     for index, monday in enumerate(mondays):
-        results.append(make_list(settings, lake, monday, folder / monday.isoformat(), REPLAYED))
+        if retrain and index and index % RETRAIN_WEEKS == 0:
+            verdict = challenge(settings, lake, ranking(model), monday, REPLAYED)
+            model = verdict.model if verdict.promoted else model
+        results.append(make_list(settings, lake, monday, folder / monday.isoformat(), REPLAYED, model))
         if watch.judging is not None:
             watch.judging(monday, index + 1, len(mondays))
     return results
+
+
+def retrain(settings: Settings, lake: Lake, at: date, watch: Watch = Watch()) -> Verdict:
+    """Replay the weeks before ``at`` that have no evidence yet, train a challenger, and keep it if it wins.
+
+    Raises:
+        LightoffError: the lake holds no readings, or none of them has been derived.
+    """
+    _check_data(lake, at)
+    done = set(lake.read("evidence", where=pl.col("series") == REPLAYED)["week_start"].unique())
+    begin = first_week(lake)
+    mondays = [begin + _WEEK * index for index in range((at - begin).days // 7)]
+    starter = starter_model()
+    for index, monday in enumerate(mondays):
+        if monday not in done:
+            assess(settings, lake, monday, REPLAYED, starter)
+        if watch.judging is not None:
+            watch.judging(monday, index + 1, len(mondays))
+    verdict = challenge(settings, lake, ranking(chosen_model(lake)), at, REPLAYED)
+    if verdict.promoted:
+        save(verdict.model, own_folder(lake), own_card(verdict))
+    return verdict
 
 
 def newest_week(settings: Settings, lake: Lake, now: datetime) -> date:

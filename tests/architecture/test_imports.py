@@ -13,9 +13,9 @@ LAYERS = (
     ("declarations", ("errors", "settings", "signals", "tables", "limits")),
     (
         "ground and maths",
-        ("models.*", "lake", "partfiles", "query", "facts", "known", "components", "exports.*", "report.*"),
+        ("models.*", "lake", "partfiles", "query", "facts", "known", "components", "prognosis", "exports.*", "report.*"),
     ),
-    ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine")),
+    ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "retrain", "backtest")),
     ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage")),
 )
 STAGES = tuple(f"pipeline.{name}" for name in dict(LAYERS)["stages"])

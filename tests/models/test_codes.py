@@ -21,7 +21,7 @@ def active(*rows: tuple[str, str, bool]) -> pl.DataFrame:
     return pl.DataFrame(
         [
             {"unit_id": "V1", "position": position, "code": code, "title": "slow response", "role": "sensor",
-             "confirmed": confirmed, "last_seen_at": SEEN}
+             "confirmed": confirmed, "first_seen_at": SEEN, "last_seen_at": SEEN}
             for code, position, confirmed in rows
         ]
     )

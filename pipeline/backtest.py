@@ -1,0 +1,198 @@
+"""Backtest: replayed lists against what failed, beside the policies a fleet has without them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from models.evaluate import HORIZON_DAYS, Interval, bootstrap_interval, evaluate_lists, reliability_curve
+from models.labels import lives_of_orders
+from models.money import Costs
+from pipeline.errors import ConfigError
+from pipeline.facts import read_codes, read_costs
+from pipeline.lake import Lake
+from pipeline.limits import read_limits
+from pipeline.report.proof import Proof
+from pipeline.settings import Settings
+
+LIGHTOFF, LAMP, MILEAGE, LIMITS = "lightoff", "wait for the lamp", "replace by kilometres", "limits alone"
+KEY = ["week_start", "unit_id", "component"]
+WARM_UP_WEEKS = 2  # no part has a past in the first lists
+FORESEEN_DAYS = 14  # a fault that begins less than this before it fails cannot be on a weekly list 7 days ahead
+JUDGED_FROM_DAYS = HORIZON_DAYS + 7 * WARM_UP_WEEKS
+_ORDER = ["week_start", "rank", "unit_id", "component"]
+_NO_PROBABILITY = ("brier", "expected_calibration_error")
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What really happened: ``events`` (unit_id, component, failed_on, repaired_on, foreseeable or null) and
+    ``others`` (unit_id, from_on, to_on): other defects that look like a bad part. ``source`` says how it is known.
+    """
+
+    events: pl.DataFrame
+    others: pl.DataFrame
+    source: str
+
+
+def truth_of(folder: Path) -> Outcome:
+    """The truth of a simulated fleet: ``components.csv`` and ``confounders.csv``.
+
+    Raises:
+        ConfigError: a file or column is missing.
+    """
+    try:
+        parts = pl.read_csv(folder / "components.csv", infer_schema=False)
+        others = pl.read_csv(folder / "confounders.csv", infer_schema=False)
+        events = parts.select(
+            "unit_id", "component", *(pl.col(n).str.to_date(strict=True) for n in ("onset_on", "failed_on", "repaired_on"))
+        ).filter(pl.col("failed_on").is_not_null())
+        spans = others.select("unit_id", *(pl.col(n).str.to_date(strict=True) for n in ("from_on", "to_on")))
+    except (OSError, pl.exceptions.PolarsError) as error:
+        raise ConfigError(f"{folder}: no truth of a simulated fleet: {str(error).splitlines()[0]}") from error
+    early = (pl.col("failed_on") - pl.col("onset_on")).dt.total_days() >= FORESEEN_DAYS
+    return Outcome(events.with_columns(foreseeable=early).drop("onset_on"), spans, "the truth of the simulation")
+
+
+def orders_of(settings: Settings, lake: Lake) -> Outcome:
+    """What later work orders and codes tell; a failure counts where it is more likely than not."""
+    orders, codes = lake.read("work_orders"), lake.read("codes")
+    named = codes.join(read_codes(settings).select("code", "component"), on="code", how="left")
+    lives = lives_of_orders(orders, named).filter(pl.col("failed_on").is_not_null() & (pl.col("weight") > 0.5))
+    events = lives.select("unit_id", "component", "failed_on", repaired_on="ended_on").unique(
+        ["unit_id", "component", "failed_on"], keep="first", maintain_order=True
+    )
+    elsewhere = orders.filter(
+        (pl.col("component") == "OTHER") & (pl.col("action") == "repaired") & (pl.col("finding") == "confirmed")
+    )
+    others = elsewhere.select("unit_id", from_on=pl.col("closed_on") - timedelta(days=56), to_on="closed_on")
+    return Outcome(events.with_columns(foreseeable=pl.lit(None, pl.Boolean)), others, "later work orders and codes")
+
+
+def prove(
+    settings: Settings, lake: Lake, series: str, first: date, last: date, outcome: Outcome, resamples: int = 200
+) -> Proof:
+    """Figures of the lists from ``first`` to ``last`` whose 28 days lie inside the replayed span.
+
+    Raises:
+        ConfigError: no list is old enough to be judged.
+    """
+    begin, end = first + timedelta(weeks=WARM_UP_WEEKS), last - timedelta(days=HORIZON_DAYS)
+    span = (pl.col("series") == series) & pl.col("week_start").is_between(begin, end)
+    ranked = lake.read("ranked", where=span & pl.col("status").is_in(["judged", "held"]))
+    if ranked.is_empty():
+        raise ConfigError(
+            f"the lists from {first} to {last} are too few: {WARM_UP_WEEKS} weeks of warming up and "
+            f"{HORIZON_DAYS} days of outlook lie outside; give a longer --from and --to"
+        )
+    evidence, trends = lake.read("evidence", where=span), lake.read("trends", where=span)
+    costs = read_costs(settings)
+    events = outcome.events.select("unit_id", "component", "failed_on", "repaired_on")
+    figures = {}
+    for name, (listed, scored) in _policies(settings, ranked, evidence, trends).items():
+        made = evaluate_lists(listed.select(_ORDER), scored.select(*KEY, "probability"), events, resamples=resamples)
+        if name in (LAMP, MILEAGE):
+            for figure in _NO_PROBABILITY:  # an order of its own is no probability
+                made[figure] = {"value": None, "low": None, "high": None, "n": 0}
+        made |= _more(listed, outcome, costs, resamples)
+        figures[name] = made
+    return Proof(figures, _reliability(ranked, events), begin, end, outcome.source)
+
+
+def _policies(
+    settings: Settings, ranked: pl.DataFrame, evidence: pl.DataFrame, trends: pl.DataFrame
+) -> dict[str, tuple[pl.DataFrame, pl.DataFrame]]:
+    """(listed rows with rank, scored rows with probability) of each policy, on the same judged components."""
+    least = read_limits(settings)["judge"]["list_probability"].value
+    ours = ranked.filter(pl.col("list_rank").is_not_null()).with_columns(
+        rank=pl.col("list_rank").rank("ordinal").over("week_start").cast(pl.Int64)
+    )
+    known = ranked.select(*KEY, "status", "part").join(
+        evidence.select(*KEY, "code_confirmed", "code_age_days", "fitted_on", "limits_probability"), on=KEY
+    )
+    lengths = ours.group_by("week_start").agg(length=pl.len())
+    odometer = trends.filter(pl.col("indicator") == "odometer_km").select("week_start", "unit_id", km="level")
+    known = known.join(odometer, on=["week_start", "unit_id"], how="left").join(lengths, on="week_start", how="left")
+    lit = pl.when(pl.col("code_confirmed").fill_null(False)).then(1 / (1 + pl.col("code_age_days"))).otherwise(0.0)
+    # A part that was changed begins its kilometres anew; how many it has run since then is at most a few thousand.
+    run = pl.when(pl.col("fitted_on").is_null()).then(pl.col("km")).otherwise(0.0).fill_null(0.0)
+    limits = pl.col("limits_probability").fill_null(0.0)
+    scores = {
+        LAMP: (lit, pl.col("probability") > 0),
+        MILEAGE: ((run / 1e6).clip(0, 1), pl.col("place") <= pl.col("length").fill_null(0)),
+        LIMITS: (limits, (pl.col("probability") >= least) & (pl.col("status") == "judged")),
+    }
+    made = {LIGHTOFF: (ours, ranked)}
+    for name, (score, taken) in scores.items():
+        scored = known.with_columns(probability=score).sort(
+            "week_start", "probability", "unit_id", "component", descending=[False, True, False, False]
+        ).with_columns(place=pl.int_range(1, pl.len() + 1).over("week_start"))
+        listed = scored.filter(taken).with_columns(rank=pl.int_range(1, pl.len() + 1).over("week_start"))
+        made[name] = (listed, scored)
+    return made
+
+
+def _more(listed: pl.DataFrame, outcome: Outcome, costs: Costs, resamples: int) -> dict[str, dict]:
+    """Confounders blamed, recall of what begins early enough, and money saved against acting on failures only."""
+    week = pl.col("week_start")
+    rows = listed.select("week_start", "unit_id", "component", "part").with_row_index("row")
+    sick = rows.join(outcome.events.drop("component"), on="unit_id").filter(
+        (pl.col("failed_on") < week + timedelta(days=HORIZON_DAYS))
+        & (pl.col("repaired_on").is_null() | (pl.col("repaired_on") >= week))
+    )
+    own = rows.join(outcome.events, on=["unit_id", "component"]).filter(
+        (pl.col("failed_on") < week + timedelta(days=HORIZON_DAYS))
+        & (pl.col("repaired_on").is_null() | (pl.col("repaired_on") >= week))
+    )
+    other = rows.join(outcome.others, on="unit_id").filter(
+        (pl.col("from_on") <= week) & (pl.col("to_on").is_null() | (pl.col("to_on") >= week))
+    )
+    blamed = rows["row"].is_in(other["row"].implode()) & ~rows["row"].is_in(sick["row"].implode())
+    values = blamed.cast(pl.Float64).to_numpy()
+    found = {"confounder_rate": _share(values, rows["unit_id"], resamples)}
+    if outcome.events["foreseeable"].any():
+        early = outcome.events.filter("foreseeable").drop("foreseeable")
+        scored = listed.with_columns(probability=pl.lit(0.5)).select(*KEY, "probability")
+        named = evaluate_lists(listed.select(_ORDER), scored, early, resamples=resamples)
+        found["recall_of_slow_faults"] = named["recall_with_lead"]
+    # A row that stays on the list is one visit: only its first week in a row costs or saves.
+    firsts = rows.sort("unit_id", "component", "week_start").filter(
+        (week.diff().over("unit_id", "component") > pl.duration(days=7)).fill_null(True)
+    )
+    ahead = firsts.join(own.select("row", "failed_on"), on="row", how="left").with_columns(
+        lead=(pl.col("failed_on") - week).dt.total_days()
+    )
+    damage = pl.col("part").replace_strict({k: costs.damage(k) for k in ("upstream", "downstream", "catalyst")})
+    saved = ahead.select(
+        pl.when(pl.col("failed_on").is_null()).then(-(costs.inspection + costs.bay_cost))
+        .when(pl.col("lead") >= 7).then(damage).otherwise(0.0).alias("saved")
+    )["saved"].to_numpy()
+    total = bootstrap_interval(lambda at: float(saved[at].sum()), ahead["unit_id"].to_numpy(), n=resamples)
+    found["money_saved"] = _entry(total, firsts.height)
+    return found
+
+
+def _share(values: np.ndarray, units: pl.Series, resamples: int) -> dict:
+    return _entry(bootstrap_interval(
+        lambda rows: float(values[rows].mean()) if rows.size else float("nan"), units.to_numpy(), n=resamples
+    ), len(values))
+
+
+def _entry(made: Interval, n: int) -> dict:
+    numbers = {"value": made.estimate, "low": made.low, "high": made.high}
+    return {name: None if value != value else value for name, value in numbers.items()} | {"n": n}
+
+
+def _reliability(ranked: pl.DataFrame, events: pl.DataFrame) -> dict[str, list[float]]:
+    rows = ranked.select(*KEY, "probability").with_row_index("row")
+    sick = rows.join(events, on=["unit_id", "component"]).filter(
+        (pl.col("failed_on") < pl.col("week_start") + timedelta(days=HORIZON_DAYS))
+        & (pl.col("repaired_on").is_null() | (pl.col("repaired_on") >= pl.col("week_start")))
+    )
+    hit = rows["row"].is_in(sick["row"].implode()).to_numpy()
+    curve = reliability_curve(rows["probability"].to_numpy(), hit, bins=20)
+    return {name: getattr(curve, name).tolist() for name in ("predicted", "observed", "low", "high", "n")}

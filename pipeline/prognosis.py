@@ -1,0 +1,147 @@
+"""Prognosis: the classifier's chances put beside limits and trends, with what moved them and who judged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+import models
+from models.classifier import Model, chances
+from models.explain import LIMITS, movers
+from models.features import features
+from models.findings import words
+from models.inputs import SHIFTED, input_shift
+from models.store import StoreError, load
+from pipeline.errors import LakeError
+from pipeline.lake import Lake
+
+LIMITS_ALONE = Model(LIMITS, {})
+_TOLD_FROM = 0.1  # rows less likely than this get no words on what moved them
+_PLAIN = {
+    "code": "an active code names it",
+    "code_confirmed": "a confirmed code names it",
+    "code_age_days": "how long its code stands",
+    "margin": "on-board test close to its limit",
+    "margin_drop": "on-board test lost margin",
+    "limits": LIMITS,
+    LIMITS: LIMITS,
+}
+
+
+@dataclass(frozen=True)
+class Prognosis:
+    """``chances``: unit_id, component, probability_7d, probability_14d, probability (28 d), probability_56d, judged_by,
+    moved_by (words); only components that the classifier judged. ``inputs``: feature, rows, shift.
+    """
+
+    chances: pl.DataFrame
+    inputs: pl.DataFrame
+
+    @property
+    def shifted(self) -> float:
+        """Share of the watched features whose distribution lies far from that of the training rows."""
+        return float((self.inputs["shift"] > SHIFTED).mean() or 0.0) if self.inputs.height else 0.0
+
+
+def own_folder(lake: Lake) -> Path:
+    """Where the fleet's own promoted model lies."""
+    return lake.root / "_models" / "own"
+
+
+def ranking(model: Model) -> Model:
+    """What ranks while ``model`` is chosen: itself, or limits alone while it is on trial."""
+    return model if model.ranks else LIMITS_ALONE
+
+
+def chosen_model(lake: Lake) -> Model:
+    """The fleet's own model where one was promoted, else the starter, else limits alone.
+
+    Raises:
+        LakeError: a model file cannot be trusted or read.
+    """
+    return _read(own_folder(lake)) or starter_model()
+
+
+def starter_model() -> Model:
+    """The model that ships with the project, or limits alone where it is missing: what judges before a fleet has its
+    own, and in a backtest, which must not know a model that was trained later.
+    """
+    return _read(Path(models.__path__[0]) / "starter") or LIMITS_ALONE
+
+
+def _read(folder: Path) -> Model | None:
+    try:
+        return load(folder)
+    except StoreError as error:
+        raise LakeError(str(error)) from error
+
+
+def prognosis(
+    model: Model, trends: pl.DataFrame, evidence: pl.DataFrame, indicators: pl.DataFrame
+) -> Prognosis:
+    """Chances of one week's components, tables as they are stored."""
+    frame = features(trends, evidence, indicators)
+    made = chances(model, frame).by_horizon
+    judged = ~np.isnan(made[:, 0]) & (frame["status"] != "not_judged").to_numpy()
+    rows, made = frame.filter(pl.Series(judged)), made[judged]
+    told = rows.filter(pl.Series(made[:, 2] >= _TOLD_FROM))
+    moved = [
+        movers(part, told.filter(pl.col("family") == name)) for name, part in sorted(model.families.items())
+        if (told["family"] == name).any()
+    ]
+    result = rows.select(
+        "unit_id", "component",
+        probability_7d=pl.Series(made[:, 0]), probability_14d=pl.Series(made[:, 1]),
+        probability=pl.Series(made[:, 2]), probability_56d=pl.Series(made[:, 3]),
+        judged_by=pl.lit(model.name),
+    )
+    said = _in_words(pl.concat(moved), trends, indicators) if moved else None
+    if said is None:
+        result = result.with_columns(moved_by=pl.lit(""))
+    else:
+        result = result.join(said, on=["unit_id", "component"], how="left").with_columns(
+            pl.col("moved_by").fill_null("")
+        )
+    return Prognosis(result, input_shift(model, frame))
+
+
+def with_prognosis(scored: pl.DataFrame, made: Prognosis) -> pl.DataFrame:
+    """Scores by limits with the classifier's chances in their place, where it judged."""
+    joined = scored.join(made.chances, on=["unit_id", "component"], how="left", suffix="_by_model")
+    told = pl.when((pl.col("moved_by").fill_null("") != "") & (pl.col("status") == "judged")).then(
+        pl.when(pl.col("why") == "").then(pl.lit("")).otherwise(pl.lit("; "))
+        + pl.lit("weighs most: ") + pl.col("moved_by")
+    ).otherwise(pl.lit(""))
+    return joined.with_columns(
+        probability=pl.coalesce("probability_by_model", "probability"),
+        probability_7d=pl.coalesce("probability_7d_by_model", "probability_7d"),
+        judged_by=pl.coalesce("judged_by_by_model", "judged_by"),
+        why=pl.col("why") + told,
+    )
+
+
+def stamp(frame: pl.DataFrame, series: str, week_start: date) -> pl.DataFrame:
+    """Rows of a list with its series and week."""
+    return frame.with_columns(series=pl.lit(series), week_start=pl.lit(week_start))
+
+
+def _in_words(moved: pl.DataFrame, trends: pl.DataFrame, indicators: pl.DataFrame) -> pl.DataFrame:
+    """The movers of a row in one text: value, unit, own past, peers and limit of an indicator, or what else it is."""
+    spoken = trends.join(indicators.select("indicator", "quantity", "unit"), on="indicator").select(
+        "unit_id", "component", mover="indicator", said=words()
+    )
+    plain = pl.DataFrame({"mover": list(_PLAIN), "plain": list(_PLAIN.values())})
+    return (
+        moved.join(spoken, on=["unit_id", "component", "mover"], how="left")
+        .join(plain, on="mover", how="left")
+        .with_columns(said=pl.coalesce("said", "plain"))
+        .filter(pl.col("said").is_not_null())
+        .unique(["unit_id", "component", "said"], keep="first", maintain_order=True)
+        .sort("unit_id", "component", "place")
+        .group_by("unit_id", "component", maintain_order=True)
+        .agg(moved_by=pl.col("said").str.join("; "))
+    )

@@ -1,0 +1,213 @@
+"""The classifier: horizons that agree, nothing learnt from the future or from chance, directions kept, same by seed."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from sklearn.metrics import average_precision_score
+
+from models.classifier import (
+    EDGES,
+    INTERVALS,
+    LEAST_FAILURES,
+    Model,
+    chances,
+    folds_of,
+    intervals,
+    matrix,
+    raw_scores,
+    train,
+)
+from models.evaluate import average_precision, brier, expected_calibration_error
+from models.features import KEYS, direction, feature_names
+from models.rivals import logistic_scores, shared_scores
+from tests.models.made_features import FIRST, made
+
+LABELS = ("days_to_failure", "days_known", "weight", "source", "fails_14", "fails_28", "fails_56", "hit", "row")
+
+
+@pytest.fixture(scope="module")
+def trained() -> Model:
+    return train(*made(), "test")
+
+
+def hits(labelled: pl.DataFrame) -> np.ndarray:
+    return labelled["fails_28"].to_numpy()
+
+
+# -- what may be learnt from ----------------------------------------------------------------------------------
+
+
+def test_label_columns_are_never_features():
+    frame, labelled = made(units=5)
+    joined = frame.join(labelled, on=KEYS)
+    assert set(LABELS[:7]) <= set(joined.columns)
+    assert feature_names(joined) == feature_names(frame) == [
+        "limits", "own_z.recovery_s", "rear_gone", "top.gone"
+    ]
+    for name in LABELS:
+        assert feature_names(pl.DataFrame({name: [1.0]})) == []
+
+
+def test_a_label_beside_the_features_changes_nothing(trained: Model):
+    frame, labelled = made()
+    spoilt = frame.join(labelled, on=KEYS).with_columns(weight=pl.lit(2.0))
+    model = train(spoilt, labelled, "test")
+    assert model.families["catalyst"].features == trained.families["catalyst"].features
+    assert not set(model.inputs) & set(LABELS)
+    test, _ = made(seed=5)
+    assert np.array_equal(chances(model, test).by_horizon, chances(trained, test).by_horizon)
+
+
+def test_rivals_do_not_learn_from_labels_either():
+    frame, labelled = made(units=60)
+    hit = hits(labelled)
+    test, known = made(units=60, seed=2)
+    for score in (shared_scores, logistic_scores):
+        plain = score(frame, hit, test)
+        beside = score(frame.join(labelled, on=KEYS, maintain_order="left"), hit,
+                       test.join(known, on=KEYS, maintain_order="left"))
+        assert np.array_equal(plain, beside)
+
+
+def test_identifiers_dates_and_names_are_no_features():
+    frame, _ = made(units=2)
+    assert not set(feature_names(frame)) & {*KEYS, "depot", "part", "kind", "status", "family"}
+
+
+# -- horizons -------------------------------------------------------------------------------------------------
+
+
+def test_horizons_never_contradict(trained: Model):
+    test, _ = made(seed=3)
+    likely = chances(trained, test).by_horizon
+    assert likely.shape == (test.height, INTERVALS) == (test.height, len(EDGES) - 1)
+    assert (np.diff(likely, axis=1) >= 0).all()
+    assert ((likely >= 0) & (likely <= 1)).all()
+    assert (np.diff(likely, axis=1) > 0).any()
+
+
+def test_chances_are_the_product_of_hazards_by_hand(trained: Model):
+    test, _ = made(units=3, seed=3)
+    part = trained.families["catalyst"]
+    raw = raw_scores(part, matrix(test, part.features))
+    limits = test["limits"].cast(pl.Float64).to_numpy()
+    alive = np.ones(test.height)
+    for k in range(INTERVALS):
+        level, trees, other = part.joining[k]
+        alive *= 1 - 1 / (1 + np.exp(-(level + trees * raw[:, k] + other * limits)))
+    assert chances(trained, test).by_horizon[:, -1] == pytest.approx(1 - alive)
+
+
+def test_part_intervals_at_risk_by_hand():
+    nan = np.nan
+    row, which, failed = intervals(np.array([0.0, 10.0, nan, nan]), np.array([nan, nan, 60.0, 20.0]))
+    found = {(int(r), int(k)): bool(f) for r, k, f in zip(row, which, failed, strict=True)}
+    assert found == {
+        (0, 0): True,  # failed and not repaired: in the first, and out after it
+        (1, 0): False, (1, 1): True,
+        (2, 0): False, (2, 1): False, (2, 2): False, (2, 3): False,
+        (3, 0): False, (3, 1): False,  # known for 20 days only: nothing is said of days 14 to 28
+    }
+
+
+def test_a_family_with_too_few_failures_is_left_to_limits():
+    frame, labelled = made(units=120, sick=0.0)
+    few = labelled["unit_id"].is_in([f"V{k:03}" for k in range(LEAST_FAILURES - 1)])
+    spoilt = labelled.with_columns(days_to_failure=pl.when(few).then(5))
+    model = train(frame, spoilt, "test")
+    assert model.families == {}
+    assert np.isnan(chances(model, frame).by_horizon).all()
+
+
+# -- leakage --------------------------------------------------------------------------------------------------
+
+
+def test_shuffled_future_changes_no_score(trained: Model):
+    """A row is scored from its own values: whatever stands in later weeks, and in which order, moves nothing."""
+    test, _ = made(seed=4)
+    cut = FIRST + timedelta(weeks=7)
+    past, future = test.filter(pl.col("week_start") < cut), test.filter(pl.col("week_start") >= cut)
+    shuffled = future.with_columns(pl.col(n).shuffle(seed=1) for n in feature_names(test))
+    before = chances(trained, pl.concat([past, future])).by_horizon[: past.height]
+    after = chances(trained, pl.concat([past, shuffled])).by_horizon[: past.height]
+    assert np.array_equal(before, after)
+
+
+def test_labels_dealt_at_random_give_chance():
+    """Whole histories of labels are dealt to other vehicles: what is left to learn must not help on new vehicles."""
+    frame, labelled = made(units=300)
+    units = labelled["unit_id"].unique().sort()
+    dealt = dict(zip(units, units.shuffle(seed=7), strict=True))
+    wrong = labelled.with_columns(pl.col("unit_id").replace_strict(dealt))
+    test, known = made(units=300, seed=9)
+    hit = hits(known)
+    learnt = average_precision(chances(train(frame, labelled, "a"), test).by_horizon[:, 2], hit)
+    chance = average_precision(chances(train(frame, wrong, "b"), test).raw[:, 0], hit)
+    assert learnt > 0.8
+    # With failed parts the share of hits grows week by week; features do not know the week.
+    assert chance < 2.0 * hit.mean()
+
+
+def test_a_unit_lies_in_one_fold_as_a_whole():
+    units = np.repeat([f"V{k}" for k in range(40)], 5)
+    fold = folds_of(units, 4, seed=0)
+    assert {len(set(fold[units == unit])) for unit in set(units)} == {1}
+    assert np.bincount(fold).tolist() == [50, 50, 50, 50]
+
+
+# -- shape ----------------------------------------------------------------------------------------------------
+
+
+def test_more_of_a_bad_thing_never_lowers_the_chance(trained: Model):
+    test, _ = made(units=20, seed=6)
+    for name in ("top.gone", "own_z.recovery_s"):
+        assert direction(name) == 1
+        last = np.zeros(test.height)
+        for value in np.linspace(-2, 12, 15):
+            likely = chances(trained, test.with_columns(pl.lit(value, pl.Float32).alias(name))).by_horizon
+            assert (likely[:, 2] >= last - 1e-12).all()
+            last = likely[:, 2]
+        assert (last > 0.05).any()
+
+
+def test_directions_follow_physics():
+    assert direction("margin") == -1
+    assert {direction(n) for n in ("gone.up_swing_v", "own.x", "peer_z.x", "drift.x", "top.gone", "code", "limits")} == {1}
+    assert {direction(n) for n in ("front_gone", "rear_gone", "held")} == {0}
+
+
+def test_same_seed_same_model_whatever_the_order_of_rows(trained: Model):
+    frame, labelled = made()
+    again = train(frame.sample(fraction=1, shuffle=True, seed=3), labelled.reverse(), "test")
+    test, _ = made(seed=8)
+    assert np.array_equal(chances(again, test).by_horizon, chances(trained, test).by_horizon)
+    other = train(frame, labelled, "test", seed=1)
+    assert not np.array_equal(chances(other, test).by_horizon, chances(trained, test).by_horizon)
+
+
+def test_missing_features_are_missing_and_an_unknown_family_is_not_judged(trained: Model):
+    test, _ = made(units=4, seed=8)
+    assert np.isfinite(chances(trained, test.drop("top.gone")).by_horizon).all()
+    assert np.isnan(chances(trained, test.with_columns(family=pl.lit("downstream"))).by_horizon).all()
+
+
+# -- calibration ----------------------------------------------------------------------------------------------
+
+
+def test_chances_of_new_vehicles_are_calibrated(trained: Model):
+    test, known = made(units=400, seed=11)
+    hit, likely = hits(known), chances(trained, test).by_horizon[:, 2]
+    assert expected_calibration_error(likely, hit) < 0.03
+    assert brier(likely, hit) < 0.6 * hit.mean() * (1 - hit.mean())
+    assert average_precision(likely, hit) == pytest.approx(average_precision_score(hit, likely))
+
+
+def test_classifier_beats_its_limits_where_there_is_more_to_see(trained: Model):
+    test, known = made(units=400, seed=11)
+    hit = hits(known)
+    ours = average_precision(chances(trained, test).by_horizon[:, 2], hit)
+    assert ours > average_precision(test["limits"].cast(pl.Float64).to_numpy(), hit) + 0.05

@@ -1,0 +1,162 @@
+"""Backtest on a small lake: nothing known later judges, and every figure is that of the lists as written."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+
+from pipeline.assess import REPLAYED, assess
+from pipeline.backtest import LAMP, LIGHTOFF, LIMITS, MILEAGE, WARM_UP_WEEKS, orders_of, truth_of
+from pipeline.errors import ConfigError
+from pipeline.facts import read_indicators
+from pipeline.prognosis import LIMITS_ALONE, own_folder, starter_model
+from models.classifier import chances, train
+from models.features import KEYS, features
+from models.store import save
+from tests.golden.sample import NOW, SMALL_FROM, TRUTH, Job, command, fill, fleet, small_exports, small_readings, write_exports
+from tests.models.made_features import made
+
+POLICIES = (LIGHTOFF, LAMP, MILEAGE, LIMITS)
+FIGURES = {
+    "precision_at_10", "precision_at_20", "recall_with_lead", "median_lead_days", "false_alarms_per_100_unit_weeks",
+    "wrong_component_rate", "confounder_rate", "average_precision", "brier", "expected_calibration_error", "money_saved",
+    "prevalence", "listed_rows",
+}
+MID = date(2026, 3, 23)
+
+
+@pytest.fixture(scope="module")
+def replayed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Job, Path, str]:
+    """The small fleet replayed once: its job, the folder of the lists, and what the command said."""
+    base = tmp_path_factory.mktemp("replayed")
+    job = fleet(base, small_exports(tmp_path_factory.getbasetemp()), buckets=1)
+    fill(job)
+    result = command(job, "backtest", "--out", str(base / "lists"), "--truth", str(TRUTH))
+    assert result.exit_code == 0, result.output
+    return job, base / "lists", result.output
+
+
+def weeks_of(folder: Path) -> list[date]:
+    """Judged weeks: the first two warm up, and the 28 days of the last four are not over."""
+    mondays = sorted(date.fromisoformat(path.name) for path in folder.iterdir() if path.is_dir())
+    return [day for day in mondays[WARM_UP_WEEKS:] if day <= mondays[-1] - timedelta(days=28)]
+
+
+def test_a_folder_a_week_and_the_proof_beside_them(replayed: tuple[Job, Path, str]):
+    _, folder, said = replayed
+    proof = json.loads((folder / "proof.json").read_text(encoding="utf-8"))
+    assert set(proof["figures"]) == set(POLICIES)
+    for policy in POLICIES:
+        assert FIGURES <= set(proof["figures"][policy]), policy
+    assert proof["first"] == weeks_of(folder)[0].isoformat() and proof["last"] == weeks_of(folder)[-1].isoformat()
+    for name in ("proof.md", "proof.html"):
+        text = (folder / name).read_text(encoding="utf-8")
+        assert all(policy in text for policy in POLICIES)
+    assert (folder / "proof.html").read_text(encoding="utf-8").count("<svg") == 4
+    assert "false alarms per 100 vehicle-weeks" in said
+
+
+def test_figures_are_those_of_the_lists_as_written(replayed: tuple[Job, Path, str]):
+    """Slow loops over list.csv and the truth, against the proof."""
+    _, folder, _ = replayed
+    figures = json.loads((folder / "proof.json").read_text(encoding="utf-8"))["figures"][LIGHTOFF]
+    truth = [
+        row | {n: date.fromisoformat(row[n]) if row[n] else None for n in ("failed_on", "repaired_on")}
+        for row in pl.read_csv(TRUTH / "components.csv", infer_schema=False).iter_rows(named=True) if row["failed_on"]
+    ]
+
+    def sick(week: date, unit: str, component: str | None = None) -> bool:
+        return any(
+            r["unit_id"] == unit and component in (None, r["component"])
+            and r["failed_on"] < week + timedelta(days=28) and not (r["repaired_on"] and r["repaired_on"] < week)
+            for r in truth
+        )
+
+    shares, listed, wrong, false = [], 0, 0, 0
+    for week in weeks_of(folder):
+        rows = pl.read_csv(folder / week.isoformat() / "list.csv", infer_schema=False).sort(pl.col("rank").cast(int))
+        right = [sick(week, r["unit_id"], r["component"]) for r in rows.iter_rows(named=True)]
+        listed += len(right)
+        false += right.count(False)
+        wrong += sum(not ok and sick(week, r["unit_id"]) for ok, r in zip(right, rows.iter_rows(named=True), strict=True))
+        if right:
+            shares.append(sum(right[:10]) / len(right[:10]))
+    assert listed > 0
+    assert figures["listed_rows"]["value"] == listed
+    assert figures["precision_at_10"]["value"] == pytest.approx(sum(shares) / len(shares))
+    assert figures["wrong_component_rate"]["value"] == pytest.approx(wrong / listed)
+    base = figures["false_alarms_per_100_unit_weeks"]
+    assert base["value"] == pytest.approx(100 * false / base["n"])
+
+
+def test_mileage_takes_as_many_rows_as_the_list_and_the_lamp_only_confirmed_codes(replayed: tuple[Job, Path, str]):
+    job, folder, _ = replayed
+    figures = json.loads((folder / "proof.json").read_text(encoding="utf-8"))["figures"]
+    assert figures[MILEAGE]["listed_rows"]["value"] == figures[LIGHTOFF]["listed_rows"]["value"]
+    weeks = pl.col("week_start").is_in(pl.Series(weeks_of(folder)).implode())
+    evidence = job.lake.read("evidence", where=pl.col("series") == REPLAYED).filter(weeks)
+    lit = evidence.filter(pl.col("code_confirmed").fill_null(False) & (pl.col("status") != "not_judged"))
+    assert figures[LAMP]["listed_rows"]["value"] == lit.height
+    assert figures[LAMP]["brier"]["value"] is None  # an order of its own is no probability
+
+
+def test_a_backtest_does_not_know_a_model_that_was_trained_later(tmp_path: Path, replayed: tuple[Job, Path, str]):
+    job, folder, _ = replayed
+    save(train(*made(units=80), "learnt later"), own_folder(job.lake), "")
+    try:
+        command(job, "backtest", "--out", str(tmp_path), "--from", "2026-03-09", "--to", "2026-03-23")
+    finally:
+        for path in own_folder(job.lake).iterdir():
+            path.unlink()
+    for week in ("2026-03-09", "2026-03-23"):
+        assert (tmp_path / week / "scores.csv").read_bytes() == (folder / week / "scores.csv").read_bytes()
+        assert "learnt later" not in (tmp_path / week / "scores.csv").read_text(encoding="utf-8")
+    assert starter_model().name in {LIMITS_ALONE.name, "starter 1"}
+
+
+def test_a_shuffled_future_gives_the_same_scores(tmp_path: Path):
+    """Two fleets, the same until a Monday; after it every signal of one is shuffled among its rows."""
+    readings = small_readings()
+    midnight = datetime(MID.year, MID.month, MID.day, tzinfo=UTC)
+    values = [name for name in readings.columns if name not in ("unit_id", "ts")]
+    later = readings.filter(pl.col("ts") >= midnight).with_columns(pl.col(n).shuffle(seed=5) for n in values)
+    spoilt = pl.concat([readings.filter(pl.col("ts") < midnight), later])
+    assert SMALL_FROM < midnight and later.height > 1000
+    model = train(*made(units=80), "any")
+    found = []
+    for name, given in (("plain", readings), ("spoilt", spoilt)):
+        job = fleet(tmp_path / name, write_exports(tmp_path / f"{name}_exports", given), buckets=1)
+        fill(job, NOW)
+        # A Monday in a zone east of Greenwich begins earlier: only the week before it is surely the same.
+        week = MID - timedelta(days=7)
+        assess(job.settings, job.lake, week, REPLAYED, model)
+        where = (pl.col("series") == REPLAYED) & (pl.col("week_start") == week)
+        frame = features(job.lake.read("trends", where=where), job.lake.read("evidence", where=where),
+                         read_indicators(job.settings)).sort(KEYS)
+        found.append((frame, job.lake.read("scores", where=where).sort("unit_id", "component"), chances(model, frame)))
+    assert found[0][0].height > 0
+    assert_frame_equal(found[0][0], found[1][0])
+    assert_frame_equal(found[0][1], found[1][1])
+
+
+def test_truth_and_orders_as_outcome(replayed: tuple[Job, Path, str], tmp_path: Path):
+    job, _, _ = replayed
+    truth = truth_of(TRUTH)
+    assert truth.events["failed_on"].null_count() == 0
+    onset = pl.read_csv(TRUTH / "components.csv", try_parse_dates=True).filter(pl.col("failed_on").is_not_null())
+    early = ((onset["failed_on"] - onset["onset_on"]).dt.total_days() >= 14).sum()
+    assert truth.events["foreseeable"].sum() == early
+    orders = orders_of(job.settings, job.lake)
+    assert orders.events.height > 0 and orders.source == "later work orders and codes"
+    with pytest.raises(ConfigError, match="no truth of a simulated fleet"):
+        truth_of(tmp_path)
+
+
+def test_too_short_a_span_says_so(tmp_path: Path, replayed: tuple[Job, Path, str]):
+    result = command(replayed[0], "backtest", "--out", str(tmp_path), "--from", "2026-03-09", "--to", "2026-03-16")
+    assert "too few lists to hold them against what failed" in result.output

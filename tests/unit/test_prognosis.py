@@ -1,0 +1,112 @@
+"""Prognosis: who judged a row, what moved it, and no model that cannot be trusted."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from models.classifier import Model, train
+from models.store import MODEL, save
+from pipeline.assess import REPLAYED, assess
+from pipeline.errors import LakeError
+from pipeline.facts import read_costs, read_indicators
+from pipeline.lake import Lake
+from pipeline.prognosis import LIMITS_ALONE, chosen_model, own_folder, prognosis, ranking, starter_model, with_prognosis
+from pipeline.rank import priced_list
+from tests.golden.sample import Job, fill, fleet, small_exports
+from tests.models.made_features import made
+
+WEEK = date(2026, 3, 30)
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory: pytest.TempPathFactory) -> Job:
+    made_job = fleet(tmp_path_factory.mktemp("prognosis"), small_exports(tmp_path_factory.getbasetemp()), buckets=1)
+    fill(made_job)
+    return made_job
+
+
+@pytest.fixture(scope="module")
+def model() -> Model:
+    return train(*made(units=80), "catalysts only")
+
+
+def table(job: Job, name: str) -> pl.DataFrame:
+    return job.lake.read(name, where=(pl.col("series") == REPLAYED) & (pl.col("week_start") == WEEK))
+
+
+def test_every_row_says_which_model_judged_it(job: Job, model: Model):
+    assess(job.settings, job.lake, WEEK, REPLAYED, model)
+    scores = table(job, "scores").filter(pl.col("status").is_in(["judged", "held"]))
+    catalysts = scores["component"].str.starts_with("CAT")
+    assert 0 < catalysts.sum() < scores.height
+    assert set(scores.filter(catalysts)["judged_by"]) == {"catalysts only"}
+    assert set(scores.filter(~catalysts)["judged_by"]) == {"limits and trends"}
+    ranked = priced_list(job.settings, job.lake, WEEK, REPLAYED, read_costs(job.settings))
+    assert set(ranked.filter(pl.col("rank").is_not_null())["judged_by"]) <= {"catalysts only", "limits and trends"}
+
+
+def test_chances_replace_the_limits_where_the_classifier_judged_and_only_there(job: Job, model: Model):
+    assess(job.settings, job.lake, WEEK, REPLAYED, model)
+    both = table(job, "scores").join(table(job, "evidence"), on=["unit_id", "component"]).join(
+        table(job, "chances").select("unit_id", "component", by_model="probability", days_56="probability_56d"),
+        on=["unit_id", "component"], how="left",
+    )
+    judged = both.filter(pl.col("by_model").is_not_null())
+    assert judged.height and (judged["probability"] == judged["by_model"]).all()
+    assert (judged["probability_7d"] <= judged["probability"]).all() and (judged["probability"] <= judged["days_56"]).all()
+    rest = both.filter(pl.col("by_model").is_null() & pl.col("limits_probability").is_not_null())
+    assert rest.height and (rest["probability"] == rest["limits_probability"]).all()
+
+
+def test_a_model_on_trial_moves_no_list_and_its_chances_are_kept(job: Job, model: Model):
+    assess(job.settings, job.lake, WEEK, REPLAYED, LIMITS_ALONE)
+    by_limits = table(job, "scores")
+    assert table(job, "chances").is_empty()
+    assess(job.settings, job.lake, WEEK, REPLAYED, replace(model, ranks=False))
+    assert table(job, "scores").equals(by_limits)
+    assert table(job, "chances").height and ranking(replace(model, ranks=False)) is LIMITS_ALONE
+    assess(job.settings, job.lake, WEEK, REPLAYED, model)
+    assert not table(job, "scores").equals(by_limits) and ranking(model) is model
+
+
+def test_limits_alone_change_nothing(job: Job):
+    assess(job.settings, job.lake, WEEK, REPLAYED, LIMITS_ALONE)
+    evidence, scores = table(job, "evidence"), table(job, "scores")
+    made_ = prognosis(LIMITS_ALONE, table(job, "trends"), evidence, read_indicators(job.settings))
+    assert made_.chances.is_empty() and made_.inputs.is_empty() and made_.shifted == 0.0
+    columns = ["unit_id", "component", "status", "probability", "probability_7d", "judged_by", "why"]
+    assert with_prognosis(scores, made_).select(columns).equals(scores.select(columns))
+
+
+def test_what_moves_a_likely_row_is_said_with_its_numbers(job: Job, model: Model):
+    part = model.families["catalyst"]
+    sure = type(part)(part.features, part.trees, part.joining + np.array([5.0, 0, 0]), part.failures, part.rows)
+    likely = Model("sure", {"catalyst": sure}, {})
+    assess(job.settings, job.lake, WEEK, REPLAYED, likely)
+    told = table(job, "chances").filter(pl.col("moved_by") != "")
+    assert told.height
+    scores = table(job, "scores").join(told.select("unit_id", "component", "moved_by"), on=["unit_id", "component"])
+    judged = scores.filter(pl.col("status") == "judged")
+    assert judged.height and judged["why"].str.contains("weighs most: ").all()
+
+
+def test_a_model_that_cannot_be_trusted_stops_the_run(tmp_path: Path):
+    lake = Lake(str(tmp_path))
+    own_folder(lake).mkdir(parents=True)
+    (own_folder(lake) / MODEL).write_bytes(b"no model")
+    with pytest.raises(LakeError, match="model.skops: cannot be read.*restore it, or train anew"):
+        chosen_model(lake)
+
+
+def test_the_own_model_comes_before_the_starter(tmp_path: Path, model: Model):
+    lake = Lake(str(tmp_path))
+    assert chosen_model(lake).name == starter_model().name
+    save(model, own_folder(lake), "")
+    assert chosen_model(lake).name == "catalysts only"
+    assert starter_model().name != "catalysts only"

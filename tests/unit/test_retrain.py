@@ -1,0 +1,128 @@
+"""Training on the fleet's own labels: a challenger takes over only where it is shown to be better."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from models.classifier import Model, train
+from models.store import CARD, MODEL, load
+from pipeline import retrain
+from pipeline.assess import REPLAYED
+from pipeline.lake import Lake
+from pipeline.prognosis import LIMITS_ALONE, chosen_model, own_folder, starter_model
+from pipeline.retrain import ORDER_DELAY, challenge, own_card, verdict_text
+from pipeline.settings import Settings
+from tests.golden.sample import command, small_job
+from tests.models.made_features import FIRST, made
+
+WEEKS = 40
+AT = FIRST + timedelta(weeks=WEEKS)
+Examples = tuple[pl.DataFrame, pl.DataFrame, float]
+
+
+def known(frame: pl.DataFrame, labelled: pl.DataFrame, at: date) -> Examples:
+    """What a lake would give at ``at``: weeks before it, labels as far as orders tell of failures before it."""
+    until = pl.lit(at - ORDER_DELAY)
+    days = (until - pl.col("week_start")).dt.total_days()
+    told = labelled.filter(pl.col("week_start") < at).with_columns(days_known=days).with_columns(
+        days_to_failure=pl.when(pl.col("days_to_failure") < pl.col("days_known")).then("days_to_failure")
+    ).filter(pl.col("days_known") > 0)
+    told = told.with_columns(
+        pl.when(days >= n).then((pl.col("days_to_failure") < n).fill_null(False)).alias(f"fails_{n}")
+        for n in (14, 28, 56)
+    )
+    failed = told.filter(pl.col("days_to_failure").is_not_null())["unit_id"].n_unique()
+    return frame.filter(pl.col("week_start") < at), told, float(failed)
+
+
+@pytest.fixture
+def fleet_of(monkeypatch: pytest.MonkeyPatch) -> Callable[..., list[date]]:
+    """Put an invented fleet in place of the lake; returns the days at which the lake was asked what it knew."""
+
+    def place(frame: pl.DataFrame, labelled: pl.DataFrame) -> list[date]:
+        asked: list[date] = []
+
+        def examples(settings: Settings, lake: Lake, series: str, at: date) -> Examples:
+            asked.append(at)
+            return known(frame, labelled, at)
+
+        monkeypatch.setattr(retrain, "examples", examples)
+        return asked
+
+    return place
+
+
+def verdict(tmp_path: Path, incumbent: Model = LIMITS_ALONE) -> retrain.Verdict:
+    return challenge(Settings(), Lake(str(tmp_path)), incumbent, AT, REPLAYED)
+
+
+def test_a_challenger_that_sees_more_is_promoted(tmp_path: Path, fleet_of: Callable):
+    asked = fleet_of(*made(units=300, weeks=WEEKS))
+    found = verdict(tmp_path)
+    assert found.promoted and found.model.name == f"own model of {AT}"
+    assert all(gain.low > 0 for gain in found.against.values())
+    assert set(found.against) == {"incumbent", "limits"}
+    text = own_card(found)
+    assert f"# own model of {AT}" in text and "catalyst:" in text and "gain in average precision against limits" in text
+    # The challengers of the test knew only what was known on the first Monday of the weeks they were tested on.
+    assert asked[0] == AT and len(asked) == 3 and all(day <= AT - ORDER_DELAY for day in asked[1:])
+
+
+def test_a_challenger_no_better_than_limits_is_not_promoted_and_says_why(tmp_path: Path, fleet_of: Callable):
+    frame, labelled = made(units=300, weeks=WEEKS)
+    blind = frame.with_columns(pl.col(n).shuffle(seed=1) for n in ("top.gone", "own_z.recovery_s", "rear_gone"))
+    fleet_of(blind, labelled)
+    found = verdict(tmp_path)
+    assert not found.promoted and found.model is LIMITS_ALONE
+    assert "is not above zero against" in found.why and "limits" in found.why
+    assert verdict_text(found).startswith("not promoted: ")
+
+
+def test_a_challenger_no_better_than_the_incumbent_is_not_promoted(tmp_path: Path, fleet_of: Callable):
+    fleet_of(*made(units=300, weeks=WEEKS))
+    incumbent = train(*made(units=600, weeks=WEEKS, seed=2), "well taught")
+    found = verdict(tmp_path, incumbent)
+    assert not found.promoted and found.model is incumbent
+    assert found.against["limits"].low > 0 and not found.against["incumbent"].low > 0
+    assert "against incumbent (" in found.why and "limits (" not in found.why
+
+
+def test_too_few_failures_train_nothing(tmp_path: Path, fleet_of: Callable):
+    fleet_of(*made(units=50, weeks=WEEKS))
+    found = verdict(tmp_path)
+    assert not found.promoted and "50 are needed" in found.why and found.against == {}
+
+
+def test_same_seed_same_verdict(tmp_path: Path, fleet_of: Callable):
+    fleet_of(*made(units=200, weeks=WEEKS))
+    assert verdict(tmp_path).against == verdict(tmp_path).against
+
+
+def test_the_command_says_why_nothing_was_promoted(tmp_path_factory: pytest.TempPathFactory):
+    job = small_job(tmp_path_factory.getbasetemp())
+    result = command(job, "train")
+    assert result.exit_code == 0, result.output
+    said = " ".join(result.output.split())
+    assert "not promoted: orders and codes up to" in said and "50 are needed" in said
+    assert not own_folder(job.lake).exists()
+    assert chosen_model(job.lake).name == starter_model().name
+
+
+def test_a_promoted_model_judges_the_next_list(tmp_path: Path, fleet_of: Callable, monkeypatch: pytest.MonkeyPatch):
+    from pipeline import jobs
+
+    fleet_of(*made(units=300, weeks=WEEKS))
+    lake = Lake(str(tmp_path))
+    monkeypatch.setattr(jobs, "_check_data", lambda *_: None)
+    monkeypatch.setattr(jobs, "first_week", lambda _: AT)  # every past week is judged already
+    found = jobs.retrain(Settings(), lake, AT)
+    assert found.promoted
+    assert {path.name for path in own_folder(lake).iterdir()} == {MODEL, CARD}
+    assert chosen_model(lake).name == found.model.name
+    kept = load(own_folder(lake))
+    assert kept is not None and kept.families.keys() == found.model.families.keys()
