@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import deque
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
+from itertools import islice
 
 import polars as pl
 
@@ -14,6 +18,7 @@ from pipeline.lake import Lake, bucket_of
 from pipeline.limits import qualify_params
 from pipeline.query import Session, step
 from pipeline.settings import Settings
+from pipeline.shards import Shard, crossing, shards_of
 from pipeline.tables import table
 
 STEPS = (
@@ -36,17 +41,6 @@ STEPS = (
     "50_indicator_days",
 )
 _DAY = timedelta(days=1)
-
-
-@dataclass(frozen=True)
-class Shard:
-    """A bucket and a run of days that is derived at once; the days beside it are read too, for trips over midnight."""
-
-    bucket: int
-    first_day: date
-    last_day: date
-    uris: tuple[str, ...]
-    readings: int
 
 
 @dataclass(frozen=True)
@@ -80,10 +74,16 @@ def derive(
     units = lake.read("register").select(*table("units").columns)
     files = lake.files("readings")
     done = readings = indicators = trips = 0
-    for (bucket,), days in changed.group_by("bucket", maintain_order=True):
+    work = [
+        (days, shard)
+        for (bucket,), days in changed.group_by("bucket", maintain_order=True)
+        for shard in shards_of(int(bucket), days, files, settings.shard_readings)
+    ]
+    with ThreadPoolExecutor(settings.threads) as pool:
+        measured = _ahead(pool, settings.threads, [partial(_measure, settings, lake, params, units, s) for _, s in work])
         records = []
-        for shard in _shards(int(bucket), days, files, settings.shard_readings):
-            made = _derive_shard(settings, lake, params, units, shard)
+        for place, ((days, shard), made) in enumerate(zip(work, measured, strict=True)):
+            _store(lake, shard, made)
             counts = made["indicator_days"].group_by("day").len()
             in_shard = days.filter(pl.col("day").is_between(shard.first_day, shard.last_day))
             records.append(
@@ -97,9 +97,11 @@ def derive(
             trips += made["trips"].height
             if progress is not None:
                 progress(done, changed.height, readings)
-        fresh = pl.concat(records)
-        old = lake.read("shards").join(fresh, on=["day", "bucket"], how="anti")
-        lake.overwrite("shards", pl.concat([old, fresh]))
+            if place + 1 == len(work) or work[place + 1][1].bucket != shard.bucket:
+                fresh = pl.concat(records)
+                old = lake.read("shards").join(fresh, on=["day", "bucket"], how="anti")
+                lake.overwrite("shards", pl.concat([old, fresh]))
+                records = []
     return DeriveSummary(contents.height, changed.height, readings, indicators, trips)
 
 
@@ -131,34 +133,30 @@ def _units_by_bucket(settings: Settings, lake: Lake) -> dict[int, str]:
     }
 
 
-def _shards(bucket: int, days: pl.DataFrame, files: pl.DataFrame, most_readings: int) -> Iterator[Shard]:
-    """Runs of changed days of one bucket, each within the readings that may be held at once.
-
-    A run ends before a day that is in the lake and unchanged; days without readings do not end it.
-    """
-    own = files.filter(pl.col("bucket") == bucket)
-    rows = dict(days.select("day", "readings").iter_rows())
-    run: list[date] = []
-    held = 0
-    for day in [*own["day"].unique().sort(), None]:
-        ends = day is None or day not in rows or held + rows[day] > most_readings
-        if run and ends:
-            wanted = own.filter(pl.col("day").is_between(run[0] - _DAY, run[-1] + _DAY))
-            yield Shard(bucket, run[0], run[-1], tuple(wanted["uri"]), held)
-            run, held = [], 0
-        if day is not None and day in rows:
-            run.append(day)
-            held += rows[day]
+def _ahead(
+    pool: ThreadPoolExecutor, most: int, jobs: list[Callable[[], dict[str, pl.DataFrame]]]
+) -> Iterator[dict[str, pl.DataFrame]]:
+    """Results of the jobs in their order, with no more than ``most`` at work or waiting to be taken."""
+    waiting = iter(jobs)
+    running = deque(pool.submit(job) for job in islice(waiting, most))
+    try:
+        while running:
+            made = running.popleft().result()
+            running.extend(pool.submit(job) for job in islice(waiting, 1))
+            yield made
+    finally:
+        for job in running:
+            job.cancel()
 
 
-def _derive_shard(
+def _measure(
     settings: Settings, lake: Lake, params: dict[str, float], units: pl.DataFrame, shard: Shard
 ) -> dict[str, pl.DataFrame]:
-    spans = lake.read(
-        "export_spans", where=pl.col("day").is_between(shard.first_day - _DAY, shard.last_day)
-    )
-    with Session(params, settings.threads, settings.memory_limit_mb) as session:
-        session.attach_files("readings", list(shard.uris))
+    """Trips and indicator days of a shard. One engine thread each: windows that stream use one anyway."""
+    beside = crossing(lake, shard, params["trip_gap_s"])
+    spans = lake.read("export_spans", where=pl.col("day").is_between(shard.first_day - _DAY, shard.last_day))
+    with Session(params, 1, max(settings.memory_limit_mb // settings.threads, 100)) as session:
+        session.attach_files("readings", list(shard.uris), beside)
         session.attach("units", units)
         session.attach("export_spans", spans)
         for name in STEPS:
@@ -171,10 +169,13 @@ def _derive_shard(
         pl.col("day").is_between(shard.first_day, shard.last_day)
         | (pl.col("ended_at").dt.convert_time_zone(settings.time_zone).dt.date() >= shard.first_day)
     )
-    _replace(lake, "indicator_days", days, shard, pl.col("day").is_between(shard.first_day, shard.last_day))
-    began_in_shard = pl.col("day").is_between(shard.first_day, shard.last_day)
-    _replace(lake, "trips", trips, shard, began_in_shard)
     return {"trips": trips, "indicator_days": days}
+
+
+def _store(lake: Lake, shard: Shard, made: dict[str, pl.DataFrame]) -> None:
+    own_days = pl.col("day").is_between(shard.first_day, shard.last_day)
+    _replace(lake, "indicator_days", made["indicator_days"], shard, own_days)
+    _replace(lake, "trips", made["trips"], shard, own_days)
 
 
 def _replace(lake: Lake, name: str, fresh: pl.DataFrame, shard: Shard, replaced: pl.Expr) -> None:

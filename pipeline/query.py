@@ -97,11 +97,15 @@ class Session:
         """Make a frame readable under a table name; a frame attached before under that name is replaced."""
         self._connection.register(name, frame.to_arrow())
 
-    def attach_files(self, name: str, uris: list[str]) -> None:
-        """Make the Parquet files of a declared table readable under its name, partition columns included."""
+    def attach_files(self, name: str, uris: list[str], more: pl.DataFrame | None = None) -> None:
+        """Make the Parquet files of a declared table readable under its name, partition columns included.
+
+        Args:
+            more: rows of the same table that are read besides.
+        """
         declared = table(name)
         if not uris:
-            self.attach(name, declared.empty())
+            self.attach(name, declared.empty() if more is None else more)
             return
         try:
             relation = self._connection.read_parquet(uris, hive_partitioning=True, union_by_name=True)
@@ -109,6 +113,10 @@ class Session:
             relation = relation.project(
                 ", ".join(_typed(column, spec.type, column in present) for column, spec in declared.columns.items())
             )
+            if more is not None and more.height:
+                self._connection.register("more_rows", declared.conform(more).to_arrow())
+                kept = [_typed(column, spec.type, True) for column, spec in declared.columns.items()]
+                relation = relation.union(self._connection.table("more_rows").project(", ".join(kept)))
             relation.create_view(name, replace=True)
         except duckdb.Error as error:
             raise QueryError(f"the files of table {name!r} cannot be read: {error}") from error

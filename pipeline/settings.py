@@ -40,7 +40,9 @@ class Settings(BaseSettings):
     threads: int = Field(2, ge=1, le=256, description="threads of the query engine")
     memory_limit_mb: int = Field(2000, ge=200, description="memory the query engine may use, in MB")
     shard_readings: int = Field(
-        2_000_000, ge=10_000, description="most readings derived at once; more are cut into day ranges"
+        500_000,
+        ge=10_000,
+        description="most readings a thread derives at once; more are cut into day ranges, of one day at least",
     )
     bays_per_depot: int = Field(8, ge=0, description="vehicles a depot can take in a week for this list")
     bays: dict[str, Annotated[int, Field(ge=0)]] = Field(

@@ -1,0 +1,84 @@
+"""Shards: runs of days within their size, and the rows that a trip over midnight needs from the day beside."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline.lake import Lake
+from pipeline.shards import Shard, crossing, shards_of
+from tests.sql.given import readings
+
+DAY = date(2026, 1, 6)
+MIDNIGHT = datetime(2026, 1, 6, tzinfo=UTC)
+GAP_S = 100.0
+
+
+def shard(first: date = DAY, last: date = DAY) -> Shard:
+    return Shard(0, first, last, (), 0)
+
+
+def lake_of(root: Path, *frames: pl.DataFrame) -> Lake:
+    made = Lake(str(root))
+    frame = pl.concat(frames)
+    parts = [{"day": day, "bucket": 0} for day in frame["day"].unique().sort()]
+    made.replace("readings", frame.sort("unit_id", "ts"), parts)
+    return made
+
+
+def drive(unit: str, *seconds: float) -> pl.DataFrame:
+    """Readings so many seconds after midnight."""
+    return readings(list(seconds), start=MIDNIGHT, unit_id=unit)
+
+
+def test_nobody_over_midnight_needs_no_day_beside(tmp_path: Path) -> None:
+    lake = lake_of(tmp_path, drive("V1", -500, -400), drive("V1", 0, 10), drive("V1", 90_000))
+    assert crossing(lake, shard(), GAP_S).height == 0
+
+
+def test_whole_days_of_those_who_drive_over_midnight_and_of_nobody_else(tmp_path: Path) -> None:
+    lake = lake_of(
+        tmp_path, drive("V1", -7000, -50), drive("V1", 50), drive("V2", -50), drive("V2", 51), drive("V3", -20)
+    )
+    beside = crossing(lake, shard(), GAP_S)
+    assert beside["unit_id"].to_list() == ["V1", "V1"]  # V2 stood 101 s, V3 has no reading on the day itself
+    assert (beside["day"] == DAY - timedelta(days=1)).all()
+
+
+def test_the_day_after_counts_from_the_last_day_of_the_run(tmp_path: Path) -> None:
+    evening, morning = 2 * 86_400 - 30, 2 * 86_400 + 30
+    lake = lake_of(tmp_path, drive("V1", 10), drive("V1", evening), drive("V1", morning, morning + 5000))
+    beside = crossing(lake, shard(last=DAY + timedelta(days=1)), GAP_S)
+    assert beside["ts"].to_list() == [MIDNIGHT + timedelta(seconds=s) for s in (morning, morning + 5000)]
+
+
+def files(*days: int) -> pl.DataFrame:
+    return pl.DataFrame(
+        [{"bucket": 0, "day": DAY + timedelta(days=day), "uri": f"f{day}"} for day in days],
+        schema={"bucket": pl.Int32, "day": pl.Date, "uri": pl.String},
+    )
+
+
+@pytest.mark.parametrize(
+    ("changed", "most", "runs"),
+    [
+        ([0, 1, 2], 100, [(0, 2)]),
+        ([0, 1, 2], 20, [(0, 1), (2, 2)]),
+        ([0, 1, 2], 1, [(0, 0), (1, 1), (2, 2)]),  # one day at least
+        ([0, 2], 100, [(0, 0), (2, 2)]),  # day 1 is in the lake and unchanged
+        ([0, 5], 100, [(0, 0), (5, 5)]),
+    ],
+)
+def test_runs_of_changed_days(changed: list[int], most: int, runs: list[tuple[int, int]]) -> None:
+    days = pl.DataFrame({"day": [DAY + timedelta(days=day) for day in changed], "readings": [10] * len(changed)})
+    made = shards_of(0, days, files(0, 1, 2, 5), most)
+    assert [((s.first_day - DAY).days, (s.last_day - DAY).days) for s in made] == runs
+
+
+def test_days_without_readings_do_not_end_a_run() -> None:
+    days = pl.DataFrame({"day": [DAY, DAY + timedelta(days=3)], "readings": [10, 10]})
+    only = list(shards_of(0, days, files(0, 3), 100))
+    assert len(only) == 1 and only[0].uris == ("f0", "f3") and only[0].readings == 20
