@@ -153,8 +153,10 @@ def _measure(
     settings: Settings, lake: Lake, params: dict[str, float], units: pl.DataFrame, shard: Shard
 ) -> dict[str, pl.DataFrame]:
     """Trips and indicator days of a shard. One engine thread each: windows that stream use one anyway."""
-    beside = crossing(lake, shard, params["trip_gap_s"])
-    spans = lake.read("export_spans", where=pl.col("day").is_between(shard.first_day - _DAY, shard.last_day))
+    spans = lake.read(
+        "export_spans", where=pl.col("day").is_between(shard.first_day - _DAY, shard.last_day + _DAY)
+    )
+    beside = crossing(lake, shard, spans, params["trip_gap_s"])
     with Session(params, 1, max(settings.memory_limit_mb // settings.threads, 100)) as session:
         session.attach_files("readings", list(shard.uris), beside)
         session.attach("units", units)

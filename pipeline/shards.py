@@ -9,6 +9,7 @@ from datetime import date, timedelta
 import polars as pl
 
 from pipeline.lake import Lake
+from pipeline.tables import table
 
 _DAY = timedelta(days=1)
 
@@ -48,31 +49,30 @@ def shards_of(bucket: int, days: pl.DataFrame, files: pl.DataFrame, most_reading
             held += rows[day]
 
 
-def crossing(lake: Lake, shard: Shard, trip_gap_s: float) -> pl.DataFrame:
+def crossing(lake: Lake, shard: Shard, spans: pl.DataFrame, trip_gap_s: float) -> pl.DataFrame:
     """Readings of the day before and the day after, of the vehicles that drive over the midnight between.
 
     A vehicle whose last reading of one day and first of the next lie further apart than ``trip_gap_s`` has no trip in
     common with the day beside it, and of most vehicles that day need not be read.
 
+    Args:
+        spans: unit_id, day, first_ts, last_ts of the exports, the days beside included.
+
     Returns:
         Whole days of readings, in declared columns; none where nobody drives over midnight.
     """
-    gap = timedelta(seconds=trip_gap_s)
-    first, last = (_ends(lake, shard.bucket, day) for day in (shard.first_day, shard.last_day))
-    before, after = (_ends(lake, shard.bucket, day) for day in (shard.first_day - _DAY, shard.last_day + _DAY))
-    came = before.join(first, on="unit_id", suffix="_own").filter(pl.col("first_ts_own") - pl.col("last_ts") <= gap)
-    went = last.join(after, on="unit_id", suffix="_after").filter(pl.col("first_ts_after") - pl.col("last_ts") <= gap)
+    ends = spans.group_by("unit_id", "day").agg(pl.col("first_ts").min(), pl.col("last_ts").max())
+    nights = ends.join(
+        ends.select("unit_id", day=pl.col("day") - _DAY, next_ts="first_ts"), on=["unit_id", "day"]
+    ).filter(pl.col("next_ts") - pl.col("last_ts") <= timedelta(seconds=trip_gap_s))
+    came = nights.filter(pl.col("day") == shard.first_day - _DAY)["unit_id"]
+    went = nights.filter(pl.col("day") == shard.last_day)["unit_id"]
     parts = [
-        _day_of(lake, shard.bucket, day, moving["unit_id"])
+        _day_of(lake, shard.bucket, day, moving)
         for day, moving in ((shard.first_day - _DAY, came), (shard.last_day + _DAY, went))
+        if moving.len()
     ]
-    return pl.concat(parts)
-
-
-def _ends(lake: Lake, bucket: int, day: date) -> pl.DataFrame:
-    """unit_id, first_ts, last_ts of one partition."""
-    one = lake.scan("readings").filter((pl.col("bucket") == bucket) & (pl.col("day") == day))
-    return one.group_by("unit_id").agg(first_ts=pl.col("ts").min(), last_ts=pl.col("ts").max()).collect()
+    return pl.concat([table("readings").empty(), *parts])
 
 
 def _day_of(lake: Lake, bucket: int, day: date, units: pl.Series) -> pl.DataFrame:

@@ -21,9 +21,21 @@ def shard(first: date = DAY, last: date = DAY) -> Shard:
     return Shard(0, first, last, (), 0)
 
 
+def beside(lake: Lake, of: Shard) -> pl.DataFrame:
+    return crossing(lake, of, lake.read("export_spans"), GAP_S)
+
+
 def lake_of(root: Path, *frames: pl.DataFrame) -> Lake:
     made = Lake(str(root))
     frame = pl.concat(frames)
+    spans = frame.group_by("unit_id", "day").agg(
+        first_ts=pl.col("ts").min(), last_ts=pl.col("ts").max(), rows=pl.len().cast(pl.Int64)
+    )
+    made.overwrite(
+        "export_spans",
+        spans.with_columns(export_id=pl.lit("e"), first_line=1, last_line=1, arrived_at=pl.lit(MIDNIGHT))
+        .cast({"first_line": pl.Int64, "last_line": pl.Int64}),
+    )
     parts = [{"day": day, "bucket": 0} for day in frame["day"].unique().sort()]
     made.replace("readings", frame.sort("unit_id", "ts"), parts)
     return made
@@ -36,23 +48,23 @@ def drive(unit: str, *seconds: float) -> pl.DataFrame:
 
 def test_nobody_over_midnight_needs_no_day_beside(tmp_path: Path) -> None:
     lake = lake_of(tmp_path, drive("V1", -500, -400), drive("V1", 0, 10), drive("V1", 90_000))
-    assert crossing(lake, shard(), GAP_S).height == 0
+    assert beside(lake, shard()).height == 0
 
 
 def test_whole_days_of_those_who_drive_over_midnight_and_of_nobody_else(tmp_path: Path) -> None:
     lake = lake_of(
         tmp_path, drive("V1", -7000, -50), drive("V1", 50), drive("V2", -50), drive("V2", 51), drive("V3", -20)
     )
-    beside = crossing(lake, shard(), GAP_S)
-    assert beside["unit_id"].to_list() == ["V1", "V1"]  # V2 stood 101 s, V3 has no reading on the day itself
-    assert (beside["day"] == DAY - timedelta(days=1)).all()
+    rows = beside(lake, shard())
+    assert rows["unit_id"].to_list() == ["V1", "V1"]  # V2 stood 101 s, V3 has no reading on the day itself
+    assert (rows["day"] == DAY - timedelta(days=1)).all()
 
 
 def test_the_day_after_counts_from_the_last_day_of_the_run(tmp_path: Path) -> None:
     evening, morning = 2 * 86_400 - 30, 2 * 86_400 + 30
     lake = lake_of(tmp_path, drive("V1", 10), drive("V1", evening), drive("V1", morning, morning + 5000))
-    beside = crossing(lake, shard(last=DAY + timedelta(days=1)), GAP_S)
-    assert beside["ts"].to_list() == [MIDNIGHT + timedelta(seconds=s) for s in (morning, morning + 5000)]
+    rows = beside(lake, shard(last=DAY + timedelta(days=1)))
+    assert rows["ts"].to_list() == [MIDNIGHT + timedelta(seconds=s) for s in (morning, morning + 5000)]
 
 
 def files(*days: int) -> pl.DataFrame:
