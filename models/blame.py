@@ -14,20 +14,39 @@ import polars as pl
 PARTS = ("upstream", "downstream", "catalyst")
 _FACT_FIELDS = {
     "scope", "roles", "part", "indicator", "above", "below", "beyond", "finding", "modes", "strength", "all", "any", "none",
+    "every_bank",
 }
-_HOLD_FIELDS = {"fact", "parts", "modes", "why", "rule_out", "source"}
+_HOLD_FIELDS = {"fact", "parts", "modes", "why", "cause", "rule_out", "test", "clear", "source"}
 
 
 @dataclass(frozen=True)
 class Hold:
-    """One row of the table: while ``fact`` is true, ``parts`` with one of ``modes`` (empty = any) are held back."""
+    """One row of the table: while ``fact`` is true, ``parts`` with one of ``modes`` (empty = any) are held back.
+
+    ``why`` is the evidence, ``cause`` what it points at, ``rule_out`` what to look at first, ``test`` what confirms the
+    cause, and ``clear`` what is ruled out where the data show that ``fact`` is false (empty: not worth a word).
+    """
 
     fact: str
     parts: tuple[str, ...]
     modes: tuple[str, ...]
     why: str
+    cause: str
     rule_out: str
+    test: str
+    clear: str
     source: str
+
+
+@dataclass(frozen=True)
+class Measured:
+    """What the data can tell of, so that a fact may be known to be false rather than unknown.
+
+    read_out : unit_id whose trouble codes were read. judged : unit_id, bank, part that are judged at all.
+    """
+
+    read_out: pl.Series
+    judged: pl.DataFrame
 
 
 def read_table(table: dict) -> tuple[dict[str, dict], list[Hold]]:
@@ -37,7 +56,7 @@ def read_table(table: dict) -> tuple[dict[str, dict], list[Hold]]:
         ValueError: an unknown field, part or fact; all problems at once.
     """
     facts = table.get("fact", {})
-    problems = [f"[{name}] is not known" for name in sorted(set(table) - {"fact", "hold"})]
+    problems = [f"[{name}] is not known" for name in sorted(set(table) - {"fact", "hold", "call"})]
     if not isinstance(facts, dict) or not all(isinstance(fact, dict) for fact in facts.values()):
         raise ValueError("facts are written as tables, [fact.<name>]")
     rows = table.get("hold", [])
@@ -50,18 +69,20 @@ def read_table(table: dict) -> tuple[dict[str, dict], list[Hold]]:
             problems.append(f"[fact.{name}] has unknown {sorted(unknown)}")
         if fact.get("scope") not in ("unit", "bank"):
             problems.append(f"[fact.{name}] scope must be 'unit' or 'bank'")
-        if not {"roles", "indicator", "finding", "all", "any", "none"} & set(fact):
-            problems.append(f"[fact.{name}] says nothing: give roles, indicator, finding, all, any or none")
+        if not {"roles", "indicator", "finding", "all", "any", "none", "every_bank"} & set(fact):
+            problems.append(
+                f"[fact.{name}] says nothing: give roles, indicator, finding, all, any, none or every_bank"
+            )
         if "indicator" in fact and not {"above", "below", "beyond"} & set(fact):
             problems.append(f"[fact.{name}] needs above, below or beyond")
-        for other in [*fact.get("all", []), *fact.get("any", []), *fact.get("none", [])]:
+        for other in [name for key in ("all", "any", "none", "every_bank") for name in fact.get(key, [])]:
             if other not in known:
                 problems.append(f"[fact.{name}] uses {other!r}, which must stand before it")
         known.add(name)
     holds = []
     for number, row in enumerate(rows, start=1):
         unknown = set(row) - _HOLD_FIELDS
-        missing = {"fact", "parts", "why", "rule_out", "source"} - set(row)
+        missing = _HOLD_FIELDS - {"modes"} - set(row)
         if unknown or missing:
             problems.append(f"[[hold]] {number}: unknown {sorted(unknown)}, missing {sorted(missing)}")
             continue
@@ -74,9 +95,7 @@ def read_table(table: dict) -> tuple[dict[str, dict], list[Hold]]:
                 fact=row["fact"],
                 parts=tuple(row["parts"]),
                 modes=tuple(row.get("modes", ())),
-                why=row["why"],
-                rule_out=row["rule_out"],
-                source=row["source"],
+                **{name: row[name] for name in ("why", "cause", "rule_out", "test", "clear", "source")},
             )
         )
     if problems:
@@ -90,8 +109,11 @@ def evaluate(
     levels: pl.DataFrame,
     codes: pl.DataFrame,
     findings: pl.DataFrame,
+    measured: Measured | None = None,
 ) -> pl.DataFrame:
     """Every fact for every bank, as one boolean column a fact.
+
+    With ``measured`` a fact is null where the data cannot tell (three-valued logic of Kleene); without, false.
 
     Args:
         banks: unit_id, bank.
@@ -101,17 +123,22 @@ def evaluate(
         findings: unit_id, bank, part, mode, strength.
     """
     result = banks
+    read_out = judged = None
+    if measured is not None:
+        read_out = measured.read_out.to_frame("unit_id").with_columns(bank=pl.lit(0, banks.schema["bank"]))
+        judged = measured.judged
     for name, fact in facts.items():
         terms: list[pl.Expr] = []
         if "roles" in fact:
             found = codes.filter(pl.col("role").is_in(fact["roles"]))
             if "part" in fact:
                 found = found.filter(pl.col("part") == fact["part"])
-            result = _mark(result, found, name + "_roles", fact["scope"])
+            result = _mark(result, found, name + "_roles", fact["scope"], read_out)
             terms.append(pl.col(name + "_roles"))
         if "indicator" in fact:
             found = levels.filter((pl.col("indicator") == fact["indicator"]) & _compared(fact))
-            result = _mark(result, found, name + "_level", fact["scope"])
+            present = levels.filter((pl.col("indicator") == fact["indicator"]) & pl.col("level").is_not_null())
+            result = _mark(result, found, name + "_level", fact["scope"], present if measured else None)
             terms.append(pl.col(name + "_level"))
         if "finding" in fact:
             found = findings.filter(
@@ -119,7 +146,8 @@ def evaluate(
             )
             if "modes" in fact:
                 found = found.filter(pl.col("mode").is_in(fact["modes"]))
-            result = _mark(result, found, name + "_finding", fact["scope"])
+            seen = judged.filter(pl.col("part") == fact["finding"]) if measured else None
+            result = _mark(result, found, name + "_finding", fact["scope"], seen)
             terms.append(pl.col(name + "_finding"))
         if "all" in fact:
             terms.append(pl.all_horizontal(fact["all"]))
@@ -127,6 +155,10 @@ def evaluate(
             terms.append(pl.any_horizontal(fact["any"]))
         if "none" in fact:
             terms.append(~pl.any_horizontal(fact["none"]))
+        for other in fact.get("every_bank", ()):
+            # Of both banks: a vehicle with one bank has none to compare with.
+            alike = pl.col(other).all(ignore_nulls=False).over("unit_id")
+            terms.append(alike & (pl.len().over("unit_id") > 1))
         result = result.with_columns(pl.all_horizontal(terms).alias(name))
     return result.select(*banks.columns, *facts)
 
@@ -139,28 +171,34 @@ def hold_back(components: pl.DataFrame, truths: pl.DataFrame, holds: list[Hold])
         truths: unit_id, bank and one boolean column a fact, from :func:`evaluate`.
 
     Returns:
-        ``components`` with held_by (fact), held_why and held_rule_out; null where nothing holds it.
+        ``components`` with held_by (fact), held_why, held_cause, held_rule_out and held_test; null where nothing holds
+        it.
     """
+    names = {"held_by": "fact", "held_why": "why", "held_cause": "cause", "held_rule_out": "rule_out", "held_test": "test"}
     joined = components.join(truths, on=["unit_id", "bank"], how="left")
-    held_by = held_why = held_rule_out = None
-    for hold in holds:
-        applies = pl.col("part").is_in(hold.parts) & pl.col(hold.fact).fill_null(False)
-        if hold.modes:
-            applies = applies & pl.col("mode").is_in(hold.modes)
-        if held_by is None:
-            held_by = pl.when(applies).then(pl.lit(hold.fact))
-            held_why = pl.when(applies).then(pl.lit(hold.why))
-            held_rule_out = pl.when(applies).then(pl.lit(hold.rule_out))
-        else:
-            held_by = held_by.when(applies).then(pl.lit(hold.fact))
-            held_why = held_why.when(applies).then(pl.lit(hold.why))
-            held_rule_out = held_rule_out.when(applies).then(pl.lit(hold.rule_out))
-    nothing = pl.lit(None, pl.String)
-    return joined.with_columns(
-        held_by=nothing if held_by is None else held_by.otherwise(nothing),
-        held_why=nothing if held_why is None else held_why.otherwise(nothing),
-        held_rule_out=nothing if held_rule_out is None else held_rule_out.otherwise(nothing),
-    ).select(*components.columns, "held_by", "held_why", "held_rule_out")
+    first = first_of(holds, names)
+    return joined.with_columns(**first).select(*components.columns, *names)
+
+
+def first_of(rows: list, names: dict[str, str]) -> dict[str, pl.Expr]:
+    """Fields of the first row that applies to a component; null where none does.
+
+    Args:
+        rows: with fact (empty: always), parts and modes (empty: any), in order.
+        names: column to make -> field of the row.
+    """
+    made: dict[str, pl.Expr] = {}
+    for column, name in names.items():
+        chain = pl.when(pl.lit(False)).then(pl.lit(None, pl.String))
+        for row in rows:
+            applies = pl.col("part").is_in(row.parts)
+            if row.fact:
+                applies = applies & pl.col(row.fact).fill_null(False)
+            if row.modes:
+                applies = applies & pl.col("mode").is_in(row.modes)
+            chain = chain.when(applies).then(pl.lit(getattr(row, name)))
+        made[column] = chain.otherwise(pl.lit(None, pl.String))
+    return made
 
 
 def _compared(fact: dict) -> pl.Expr:
@@ -175,11 +213,24 @@ def _compared(fact: dict) -> pl.Expr:
     return test.fill_null(False)
 
 
-def _mark(banks: pl.DataFrame, found: pl.DataFrame, name: str, scope: str) -> pl.DataFrame:
-    """True for every bank that ``found`` names, whole vehicles (bank 0) included; unit scope marks all banks."""
+def _mark(
+    banks: pl.DataFrame, found: pl.DataFrame, name: str, scope: str, seen: pl.DataFrame | None
+) -> pl.DataFrame:
+    """True for every bank that ``found`` names, whole vehicles (bank 0) included; unit scope marks all banks.
+
+    With ``seen`` (unit_id, bank that could have been found) every other bank that it does not name is null.
+    """
+    true = _named(banks, found, scope)
+    if seen is None:
+        return banks.with_columns(true.alias(name))
+    known = true | _named(banks, seen, scope)
+    return banks.with_columns(pl.select(pl.when(known).then(true)).to_series().alias(name))
+
+
+def _named(banks: pl.DataFrame, found: pl.DataFrame, scope: str) -> pl.Series:
     everywhere = found["unit_id"] if scope == "unit" else found.filter(pl.col("bank") == 0)["unit_id"]
     own = found.select("unit_id", pl.col("bank").cast(banks.schema["bank"])).unique().with_columns(_own=True)
     joined = banks.join(own, on=["unit_id", "bank"], how="left", maintain_order="left")
-    return joined.with_columns(
-        (pl.col("_own").fill_null(False) | pl.col("unit_id").is_in(everywhere.unique().implode())).alias(name)
-    ).drop("_own")
+    return joined.select(
+        pl.col("_own").fill_null(False) | pl.col("unit_id").is_in(everywhere.unique().implode())
+    ).to_series()

@@ -8,8 +8,9 @@ from datetime import date, timedelta
 import polars as pl
 
 from models.bias import with_bias
-from models.blame import evaluate, hold_back
+from models.blame import Measured, evaluate, hold_back
 from models.breaks import fitted, since_fitted
+from models.calls import ruled_out, with_calls
 from models.classifier import Model
 from models.codes import bank_of, codes_by_component, margin_drops, newest_margins, part_of
 from models.drift import drift
@@ -68,7 +69,10 @@ def assess(
     fits = fitted(known.work_orders)
     fresh = fits.filter(pl.col("fitted_on") >= week_start - _NEW_PART)
     components = expected_components(units).join(fresh, on=["unit_id", "component"], how="left")
-    scored = _scored(settings, judge, components, standing, found, codes, margins, fits, week_start)
+    # Nobody says "no codes": a vehicle that reports its lamp, its tests or any code is one whose codes are read.
+    lamp = standing.filter(pl.col("indicator") == "mil_on")["unit_id"]
+    read_out = pl.concat([lamp, known.codes["unit_id"], known.onboard_tests["unit_id"]])
+    scored = _scored(settings, judge, components, standing, found, codes, margins, fits, read_out, week_start)
 
     partition = [{"series": series, "week_start": week_start}]
 
@@ -141,10 +145,15 @@ def _scored(
     codes: pl.DataFrame,
     margins: pl.DataFrame,
     fits: pl.DataFrame,
+    read_out: pl.Series,
     week_start: date,
 ) -> pl.DataFrame:
-    """One row a component: status, probability, and the words."""
-    facts, holds = read_blame(settings)
+    """One row a component: status, probability, and the words.
+
+    Args:
+        read_out: unit_id of the vehicles whose codes are read at all.
+    """
+    facts, holds, calls = read_blame(settings)
     known_codes = read_codes(settings)
     midnight = midnight_of(settings, week_start)
     recent = pl.lit(midnight) - pl.col("last_seen_at") <= timedelta(days=judge["code_age_days"])
@@ -158,15 +167,20 @@ def _scored(
     loudest = found.sort("strength_28d", "mode", descending=[True, False]).unique(
         ["unit_id", "component"], keep="first", maintain_order=True
     )
-    truths = evaluate(
-        components.filter(pl.col("bank") > 0).select("unit_id", "bank").unique(maintain_order=True),
-        facts,
-        standing.select("unit_id", "indicator", "level", bank=bank_of(pl.col("component"))),
-        active.select("unit_id", "bank", "role", part=part_of(pl.col("position"))),
-        found.select(
-            "unit_id", "mode", "strength", bank=bank_of(pl.col("component")), part=part_of(pl.col("component"))
+    banks = components.filter(pl.col("bank") > 0).select("unit_id", "bank").unique(maintain_order=True)
+    levels = standing.select("unit_id", "indicator", "level", bank=bank_of(pl.col("component")))
+    active_parts = active.select("unit_id", "bank", "role", part=part_of(pl.col("position")))
+    found_parts = found.select(
+        "unit_id", "mode", "strength", bank=bank_of(pl.col("component")), part=part_of(pl.col("component"))
+    )
+    truths = evaluate(banks, facts, levels, active_parts, found_parts)
+    told = Measured(
+        read_out=read_out.unique(),
+        judged=by_component.select(
+            "unit_id", bank=bank_of(pl.col("component")), part=part_of(pl.col("component"))
         ),
     )
+    known = evaluate(banks, facts, levels, active_parts, found_parts, told)
     joined = (
         components.join(by_component, on=["unit_id", "component"], how="left")
         .join(loudest, on=["unit_id", "component"], how="left")
@@ -178,7 +192,7 @@ def _scored(
     )
     weights = Weights(**{name.removeprefix("probability_"): value for name, value in judge.items()
                          if name.startswith("probability_")})
-    held = hold_back(joined, truths, holds)
+    held = ruled_out(hold_back(with_calls(joined, truths, calls), truths, holds), known, holds)
     return with_probability(_with_status(held), weights).with_columns(
         **_window(week_start), **_texts()
     )
@@ -220,22 +234,14 @@ def _texts() -> dict[str, pl.Expr]:
     codes = pl.col("code_words").fill_null("")
     margin = pl.when(pl.col("margin") < 0).then(pl.lit("on-board test failed")).otherwise(pl.lit(""))
     spoken = pl.concat_list(told, codes, margin).list.eval(pl.element().filter(pl.element() != "")).list.join("; ")
-    first = (
-        pl.when(pl.col("held_rule_out").is_not_null()).then(pl.col("held_rule_out"))
-        .when((pl.col("part") == "upstream") & (pl.col("mode") == "heater"))
-        .then(pl.lit("heater fuse, wiring and resistance"))
-        .when(pl.col("part") == "upstream")
-        .then(pl.lit("connector and wiring, exhaust leak ahead of the sensor, lean or rich faults"))
-        .when((pl.col("part") == "downstream") & (pl.col("mode") == "heater"))
-        .then(pl.lit("heater fuse, wiring and resistance"))
-        .when(pl.col("part") == "downstream")
-        .then(pl.lit("connector and wiring, exhaust leak at the sensor"))
-        .otherwise(pl.lit("exhaust leaks, misfire, the downstream sensor and its wiring"))
-    )
     judged = pl.col("status").is_in(["judged", "held"])
     return {
         "why": pl.when(judged).then(spoken).otherwise(pl.lit("")),
-        "rule_out_first": pl.when(judged).then(first).otherwise(pl.lit("")),
+        "rule_out_first": pl.when(judged).then(pl.coalesce("held_rule_out", "call_rule_out")).otherwise(pl.lit("")),
+        "points_at": pl.when(judged).then(pl.coalesce("held_cause", "call_cause")).otherwise(pl.lit("")),
+        "confirm_by": pl.when(judged).then(pl.coalesce("held_test", "call_test")).otherwise(pl.lit("")),
+        "ruled_out": pl.when(judged).then("ruled_out").otherwise(pl.lit("")),
+        "not_ruled_out": pl.when(judged).then("not_ruled_out").otherwise(pl.lit("")),
         "judged_by": pl.when(judged).then(pl.lit("limits and trends")).otherwise(pl.lit("")),
     }
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import polars as pl
 
 from models.blame import Hold, read_table
+from models.calls import Call, read_calls
 from models.money import KINDS, Costs, KindCosts
 from pipeline.errors import ConfigError
 from pipeline.settings import Settings
@@ -95,11 +96,17 @@ def read_codes(settings: Settings) -> pl.DataFrame:
     return frame
 
 
-def read_blame(settings: Settings) -> tuple[dict[str, dict], list[Hold]]:
-    """The order of blame: facts and holds."""
+def read_blame(settings: Settings) -> tuple[dict[str, dict], list[Hold], list[Call]]:
+    """The order of blame: facts, holds and calls.
+
+    Raises:
+        ConfigError: the file cannot be read, or an entry is missing, unknown or names what does not exist.
+    """
     path = settings.config_file("blame.toml")
     try:
-        return read_table(_read_toml(path))
+        table = _read_toml(path)
+        facts, holds = read_table(table)
+        return facts, holds, read_calls(table, facts)
     except ValueError as error:
         raise ConfigError(f"{path}: {error}") from error
 

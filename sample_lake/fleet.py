@@ -203,14 +203,20 @@ def _families(units: int, rng: np.random.Generator) -> list[Family]:
 
 
 def build_fleet(
-    units: int, start: date, physics: Physics, rng: np.random.Generator, sampling: str | float = "mixed"
+    units: int,
+    start: date,
+    physics: Physics,
+    rng: np.random.Generator,
+    sampling: str | float = "mixed",
+    families: list[Family] | None = None,
 ) -> list[Unit]:
     """Draw `units` vehicles.
 
-    `sampling` is "mixed" or the seconds between two rows, the same for every gateway.
+    `sampling` is "mixed" or the seconds between two rows, the same for every gateway. `families` names the family of
+    each vehicle; left out, they are dealt by weight.
     """
     fleet = []
-    for index, family in enumerate(_families(units, rng)):
+    for index, family in enumerate(_families(units, rng) if families is None else families):
         year = int(rng.integers(2012, 2023))
         age = start.year - year
         odometer = float(np.clip(rng.normal(17_000, 4_000), 7_000, 28_000)) * (age + rng.random())

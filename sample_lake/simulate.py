@@ -34,6 +34,8 @@ from sample_lake.write import (
 
 LOG_MINUTES_PER_WEEK = 26.0
 
+Scenario = Callable[[int, date, np.random.Generator], tuple[list[Unit], list[Fault], list[Confounder]]]
+
 
 def simulate(
     out: Path,
@@ -47,6 +49,7 @@ def simulate(
     progress: Callable[[int, int], None] | None = None,
     world: World = DEMO,
     days_per_week: int = WEEKDAYS,
+    scenario: Scenario | None = None,
 ) -> dict[str, int]:
     """Write `out`/exports and `out`/truth, replacing what is there, and return counts of what was written.
 
@@ -66,7 +69,7 @@ def simulate(
     if physics is not None:
         world = replace(world, physics=physics, by_family=())
     days = 7 * weeks
-    fleet, faults, confounders, plan = plan_fleet(units, days, seed, start, world, sampling)
+    fleet, faults, confounders, plan = plan_fleet(units, days, seed, start, world, sampling, scenario)
     day_of_year = start.timetuple().tm_yday
     trips = plan_trips(
         fleet, weeks, day_of_year, log_minutes_per_week, world.physics, seed, world.driving, days_per_week
@@ -99,11 +102,19 @@ def simulate(
 
 
 def plan_fleet(
-    units: int, days: int, seed: int, start: date, world: World, sampling: str | float = "mixed"
+    units: int,
+    days: int,
+    seed: int,
+    start: date,
+    world: World,
+    sampling: str | float = "mixed",
+    scenario: Scenario | None = None,
 ) -> tuple[list[Unit], list[Fault], list[Confounder], Plan]:
     """Vehicles, faults, other defects and each vehicle's life over `days`, before any trip is driven."""
     rng = np.random.default_rng([seed, 1])
-    if world.hazards is None:
+    if scenario is not None:
+        fleet, faults, confounders = scenario(days, start, rng)
+    elif world.hazards is None:
         fleet = build_fleet(units, start, world.physics, rng, sampling)
         faults, confounders = plan_faults(fleet, days, world.physics, rng)
     else:

@@ -46,6 +46,10 @@ class Job:
     action: str
     why: str
     rule_out: str
+    points_at: str
+    confirm_by: str
+    ruled_out: str
+    not_ruled_out: str
     judged_by: str
     weekly: Plot | None
     recent: Stretch | None
@@ -164,6 +168,10 @@ def _job(
         action=plain(row["action"]),
         why=_sentence(mode, plain(row["why"])),
         rule_out=plain(row["rule_out_first"]) or "nothing beyond the inspection itself",
+        points_at=plain(row["points_at"] or "") or "nothing in particular",
+        confirm_by=plain(row["confirm_by"] or "") or "the tests below",
+        ruled_out=plain(row["ruled_out"] or "") or "nothing",
+        not_ruled_out=plain(row["not_ruled_out"] or ""),
         judged_by=plain(row["judged_by"]) or "not named",
         weekly=plots.get((unit_id, component)),
         recent=recent(lake, settings, unit_id, component, kind, before),

@@ -85,7 +85,7 @@ def _drawn(card: Card, scale: float) -> _Sheet:
     codes = "; ".join(card.codes) if card.codes else "none was read since the last clear"
     sheet.words(f"Codes present: {codes}.", gap=0.5)
     for place, job in enumerate(card.jobs, 1):
-        _job(sheet, job, place)
+        _job(sheet, job, place, brief=len(card.jobs) > 1)
     if card.deposits:
         sheet.heading("When a sensor comes out: what it looks like")
         for deposit in card.deposits:
@@ -108,11 +108,17 @@ def _cautions(sheet: _Sheet, card: Card) -> None:
     sheet.set_y(bottom + 1.0)
 
 
-def _job(sheet: _Sheet, job: Job, place: int) -> None:
+def _job(sheet: _Sheet, job: Job, place: int, brief: bool) -> None:
     sheet.heading(job.part)
     sheet.words(job.where, _SMALL + 0.4, gap=0.4)
     sheet.words(f"Chance: {job.chance} (fails within 28 days or has failed); {job.window}; judged by {job.judged_by}.")
     sheet.words(f"Why: {job.why}")
+    unknown = f"; the data cannot tell: {job.not_ruled_out}" if job.not_ruled_out else ""
+    if not brief:
+        sheet.words(
+            f"Points at: {job.points_at}. Confirm by: {job.confirm_by}. Ruled out by the data: {job.ruled_out}{unknown}.",
+            _SMALL,
+        )
     sheet.words(f"Rule out first: {job.rule_out}", style="B")
     sheet.words(f"Then: {job.action}", gap=0.6)
     drawn = figures(job, place)

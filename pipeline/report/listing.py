@@ -123,7 +123,10 @@ def write_outputs(
 
 
 def _list_frame(listed: pl.DataFrame) -> pl.DataFrame:
-    return _cells(listed.with_columns(rank="list_rank").select(LIST_COLUMNS))
+    cleared = pl.col("ruled_out").fill_null("")
+    # The list is read alone: what was ruled out stands beside what speaks for the part.
+    why = pl.when(cleared != "").then(pl.col("why") + "; ruled out by the data: " + cleared).otherwise("why")
+    return _cells(listed.with_columns(rank="list_rank", why=why.str.strip_prefix("; ")).select(LIST_COLUMNS))
 
 
 def _score_frame(ranked: pl.DataFrame) -> pl.DataFrame:

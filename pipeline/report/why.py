@@ -150,7 +150,10 @@ def _standing(row: dict) -> list:
         lines.append(("saving", f"{money(row['expected_saving'])} {costs}"))
     if row["mode"]:
         lines.append(("mode", mode_words(row["mode"])))
-    names = {"action": "do", "why": "why", "rule_out_first": "rule out first", "reason": "reason"}
+    names = {
+        "action": "do", "why": "why", "points_at": "points at", "ruled_out": "ruled out", "not_ruled_out": "cannot tell",
+        "rule_out_first": "rule out first", "confirm_by": "confirm by", "reason": "reason",
+    }  # fmt: skip
     lines += [(label, plain(row[name])) for name, label in names.items() if row[name]]
     grid = Table.grid(padding=(0, 1))
     grid.add_column(width=16)

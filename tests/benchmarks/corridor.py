@@ -60,7 +60,7 @@ def evaluate(root: Path) -> dict[str, dict]:
 
     The first two weeks are left out: no part has a past yet.
     """
-    folders = sorted((root / "replayed").iterdir())
+    folders = sorted(path for path in (root / "replayed").iterdir() if path.is_dir())
     weeks = [folder.name for folder in folders][2:]
     lists = pl.concat([_table(root / "replayed" / week / "list.csv") for week in weeks])
     scores = pl.concat([_table(root / "replayed" / week / "scores.csv") for week in weeks])

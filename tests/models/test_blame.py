@@ -5,9 +5,11 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from models.blame import evaluate, hold_back, read_table
+from models.blame import Measured, evaluate, hold_back, read_table
 
-HOLD = {"fact": "low", "parts": ["upstream"], "why": "w", "rule_out": "r", "source": "s"}
+HOLD = {
+    "fact": "low", "parts": ["upstream"], "why": "w", "cause": "c", "rule_out": "r", "test": "t", "clear": "", "source": "s",
+}  # fmt: skip
 FACT = {"scope": "unit", "roles": ["supply"]}
 
 
@@ -253,3 +255,57 @@ def test_a_part_whose_bank_has_no_facts_is_not_held():
     )
     seen = pl.DataFrame({"unit_id": ["V2"], "bank": [1], "low": [True]})
     assert hold_back(PARTS, seen, table[1])["held_by"].to_list() == [None, None, None, "low"]
+
+
+# -- what the data cannot tell ---------------------------------------------------------------------
+
+TWO_BANKS = pl.DataFrame({"unit_id": ["V1", "V1", "V2"], "bank": [1, 2, 1]}, schema_overrides={"bank": pl.Int64})
+NO_LEVELS = pl.DataFrame(
+    schema={"unit_id": pl.String, "bank": pl.Int64, "indicator": pl.String, "level": pl.Float64}
+)
+NO_CODES = pl.DataFrame(
+    schema={"unit_id": pl.String, "bank": pl.Int64, "part": pl.String, "role": pl.String}
+)
+NO_FINDINGS = pl.DataFrame(
+    schema={"unit_id": pl.String, "bank": pl.Int64, "part": pl.String, "mode": pl.String, "strength": pl.Float64}
+)
+
+
+def level(unit: str, bank: int, indicator: str, value: float) -> pl.DataFrame:
+    return pl.DataFrame([[unit, bank, indicator, value]], schema=NO_LEVELS.schema, orient="row")
+
+
+def told(*read_out: str, judged: list[tuple[str, int, str]] | None = None) -> Measured:
+    parts = pl.DataFrame(judged or [], schema={"unit_id": pl.String, "bank": pl.Int64, "part": pl.String}, orient="row")
+    return Measured(pl.Series("unit_id", list(read_out), dtype=pl.String), parts)
+
+
+def test_a_code_is_known_to_be_absent_only_where_codes_are_read():
+    facts = {"low": {"scope": "unit", "roles": ["supply"]}}
+    made = evaluate(TWO_BANKS, facts, NO_LEVELS, NO_CODES, NO_FINDINGS, told("V1"))
+    assert made["low"].to_list() == [False, False, None]
+    assert evaluate(TWO_BANKS, facts, NO_LEVELS, NO_CODES, NO_FINDINGS)["low"].to_list() == [False] * 3
+
+
+def test_a_level_is_known_only_where_it_is_measured():
+    facts = {"far": {"scope": "bank", "indicator": "trim_pct", "beyond": 12}}
+    levels = pl.concat([level("V1", 1, "trim_pct", 14.0), level("V2", 1, "trim_pct", 2.0)])
+    made = evaluate(TWO_BANKS, facts, levels, NO_CODES, NO_FINDINGS, told())
+    assert made["far"].to_list() == [True, None, False]
+
+
+def test_a_part_is_known_to_be_sound_only_where_it_is_judged():
+    facts = {"front": {"scope": "bank", "finding": "upstream", "strength": 0.6}}
+    made = evaluate(TWO_BANKS, facts, NO_LEVELS, NO_CODES, NO_FINDINGS, told(judged=[("V2", 1, "upstream")]))
+    assert made["front"].to_list() == [None, None, False]
+
+
+def test_what_holds_for_every_bank_needs_two_of_them():
+    facts = {
+        "lean": {"scope": "bank", "indicator": "trim_pct", "above": 8},
+        "both": {"scope": "unit", "every_bank": ["lean"]},
+    }
+    one = pl.concat([level("V1", 1, "trim_pct", 9.0), level("V2", 1, "trim_pct", 9.0)])
+    assert evaluate(TWO_BANKS, facts, one, NO_CODES, NO_FINDINGS)["both"].to_list() == [False] * 3
+    two = pl.concat([one, level("V1", 2, "trim_pct", 10.0)])
+    assert evaluate(TWO_BANKS, facts, two, NO_CODES, NO_FINDINGS)["both"].to_list() == [True, True, False]

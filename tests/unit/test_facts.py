@@ -69,25 +69,37 @@ def test_embedded_codes_are_sound() -> None:
 
 
 def test_blame_speaks_of_roles_and_indicators_that_exist() -> None:
-    named, holds = facts.read_blame(Settings())
+    named, holds, calls = facts.read_blame(Settings())
     roles = set(facts.read_codes(Settings())["role"])
     indicators = set(facts.read_indicators(Settings())["indicator"])
     assert {role for fact in named.values() for role in fact.get("roles", ())} <= roles
     assert {fact["indicator"] for fact in named.values() if "indicator" in fact} <= indicators
-    used = {hold.fact for hold in holds} | {
-        other for fact in named.values() for key in ("all", "any", "none") for other in fact.get(key, ())
+    used = {row.fact for row in [*holds, *calls] if row.fact} | {
+        other
+        for fact in named.values()
+        for key in ("all", "any", "none", "every_bank")
+        for other in fact.get(key, ())
     }
-    assert set(named) == used and holds
+    assert set(named) == used and holds and calls
 
 
 def test_holds_speak_of_modes_that_exist() -> None:
-    named, holds = facts.read_blame(Settings())
+    named, holds, calls = facts.read_blame(Settings())
     modes = {
         "",
         *facts.read_indicators(Settings())["mode"].drop_nulls(),
     }  # empty: no finding, as with a code alone
-    assert {mode for hold in holds for mode in hold.modes} <= modes
+    assert {mode for row in [*holds, *calls] for mode in row.modes} <= modes
+    assert {call.as_mode for call in calls} <= modes
     assert {mode for fact in named.values() for mode in fact.get("modes", ())} <= modes
+
+
+def test_every_part_and_mode_has_a_call() -> None:
+    _, _, calls = facts.read_blame(Settings())
+    indicators = facts.read_indicators(Settings()).filter(pl.col("use") == "judge")
+    for part, mode in indicators.select("component", "mode").unique().iter_rows():
+        if part in ("upstream", "downstream", "catalyst"):
+            assert any(part in c.parts and (not c.modes or mode in c.modes) and not c.fact for c in calls), (part, mode)
 
 
 def test_embedded_costs_are_sound() -> None:
@@ -179,7 +191,7 @@ def test_bad_codes_are_named(tmp_path: Path, change: Callable[[str], str], entry
     assert entry in said(refused, tmp_path / "codes.csv")
 
 
-HOLD = '\n[[hold]]\nfact = "nobody"\nparts = ["upstream"]\nwhy = "w"\nrule_out = "r"\nsource = "s"\n'
+HOLD = '\n[[hold]]\nfact = "nobody"\nparts = ["upstream"]\nwhy = "w"\ncause = "c"\nrule_out = "r"\ntest = "t"\nclear = ""\nsource = "s"\n'
 
 
 @pytest.mark.parametrize(
@@ -191,7 +203,7 @@ HOLD = '\n[[hold]]\nfact = "nobody"\nparts = ["upstream"]\nwhy = "w"\nrule_out =
             "[[hold]] 1: parts must be of upstream, downstream, catalyst",
         ),
         (lambda text: text + HOLD, "no fact 'nobody'"),
-        (lambda text: text + "\n[[hold]]\nwhen = 3\n", "unknown ['when'], missing ['fact'"),
+        (lambda text: text + "\n[[hold]]\nwhen = 3\n", "unknown ['when'], missing ['cause'"),
         (lambda text: text + '\n[fact.odd]\nscope = "unit"\nlevel = 3\n', "[fact.odd] has unknown ['level']"),
         (lambda text: text + '\n[fact.odd]\nscope = "unit"\n', "[fact.odd] says nothing"),
         (lambda text: text + '\n[fact.odd]\nscope = "unit"\nall = ["later"]\n', "[fact.odd] uses 'later'"),

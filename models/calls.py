@@ -1,0 +1,102 @@
+"""Calls: what a finding that nothing holds back points at, and what the technician does about it.
+
+Like the holds, the calls are rows of the order of blame (``blame.toml``) that anybody who works on cars can change.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from models.blame import PARTS, Hold, first_of
+
+_FIELDS = {"fact", "parts", "modes", "as_mode", "cause", "rule_out", "test", "source"}
+_NEEDED = {"parts", "cause", "rule_out", "test", "source"}
+
+
+@dataclass(frozen=True)
+class Call:
+    """One row: a finding of ``parts`` with one of ``modes`` (empty = any) while ``fact`` (empty = always) is true.
+
+    ``as_mode`` replaces the mode where the fact says what the figures only show (a cold sensor is slow and flat);
+    empty leaves it. ``cause`` is what it points at, ``rule_out`` what is ruled out by hand, ``test`` what confirms it.
+    """
+
+    parts: tuple[str, ...]
+    modes: tuple[str, ...]
+    fact: str
+    as_mode: str
+    cause: str
+    rule_out: str
+    test: str
+    source: str
+
+
+def read_calls(table: dict, facts: dict[str, dict]) -> list[Call]:
+    """Calls of a parsed table, checked.
+
+    Raises:
+        ValueError: an unknown field, part or fact, or a field is missing; all problems at once.
+    """
+    rows = table.get("call", [])
+    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        raise ValueError("calls are written as tables of a list, [[call]]")
+    problems, calls = [], []
+    for number, row in enumerate(rows, start=1):
+        unknown, missing = set(row) - _FIELDS, _NEEDED - set(row)
+        if unknown or missing:
+            problems.append(f"[[call]] {number}: unknown {sorted(unknown)}, missing {sorted(missing)}")
+            continue
+        if row.get("fact", "") and row["fact"] not in facts:
+            problems.append(f"[[call]] {number}: no fact {row['fact']!r}")
+        if not set(row["parts"]) <= set(PARTS):
+            problems.append(f"[[call]] {number}: parts must be of {', '.join(PARTS)}")
+        texts = {name: row.get(name, "") for name in ("fact", "as_mode", "cause", "rule_out", "test", "source")}
+        calls.append(Call(tuple(row["parts"]), tuple(row.get("modes", ())), **texts))
+    if problems:
+        raise ValueError("; ".join(problems))
+    return calls
+
+
+def with_calls(components: pl.DataFrame, truths: pl.DataFrame, calls: list[Call]) -> pl.DataFrame:
+    """Add call_cause, call_rule_out and call_test of the first call that applies, and put its mode in place.
+
+    Args:
+        components: unit_id, bank, part, mode.
+        truths: unit_id, bank and one boolean column a fact.
+    """
+    names = {"call_cause": "cause", "call_rule_out": "rule_out", "call_test": "test", "_as_mode": "as_mode"}
+    joined = components.join(truths, on=["unit_id", "bank"], how="left")
+    called = joined.with_columns(**first_of(calls, names))
+    renamed = pl.when(pl.col("_as_mode").fill_null("") != "").then("_as_mode").otherwise("mode")
+    return called.with_columns(mode=renamed).select(*components.columns, *(name for name in names if name[0] != "_"))
+
+
+def ruled_out(components: pl.DataFrame, known: pl.DataFrame, holds: list[Hold]) -> pl.DataFrame:
+    """Add ruled_out and not_ruled_out: what the data show not to be so, and what they cannot tell.
+
+    Args:
+        components: unit_id, bank, part.
+        known: unit_id, bank and one boolean column a fact, null where the data cannot tell.
+
+    Returns:
+        ``components`` with two texts, the ``clear`` words of the holds of that part in their order, by commas.
+    """
+    joined = components.join(known, on=["unit_id", "bank"], how="left")
+
+    def words(state: str) -> pl.Expr:
+        terms = []
+        for text in dict.fromkeys(hold.clear for hold in holds if hold.clear):
+            same = [hold for hold in holds if hold.clear == text]
+            parts = {part for hold in same for part in hold.parts}
+            any_true = pl.any_horizontal(*{hold.fact for hold in same})
+            is_so = any_true.is_null() if state == "unknown" else ~any_true.fill_null(True)
+            terms.append(pl.when(pl.col("part").is_in(parts) & is_so).then(pl.lit(text)))
+        if not terms:
+            return pl.lit("")
+        return pl.concat_list(terms).list.drop_nulls().list.join(", ")
+
+    return joined.with_columns(ruled_out=words("false"), not_ruled_out=words("unknown")).select(
+        *components.columns, "ruled_out", "not_ruled_out"
+    )

@@ -1,0 +1,70 @@
+"""Calls: what a finding points at, the mode it really is, and what the data rule out."""
+
+from __future__ import annotations
+
+import polars as pl
+import pytest
+
+from models.blame import Hold
+from models.calls import read_calls, ruled_out, with_calls
+
+CALL = {"parts": ["upstream"], "cause": "c", "rule_out": "r", "test": "t", "source": "s"}
+FACTS = {"cold": {"scope": "bank", "roles": ["heater"]}}
+
+
+def component(part: str = "upstream", mode: str = "slow") -> pl.DataFrame:
+    return pl.DataFrame({"unit_id": ["V1"], "bank": [1], "part": [part], "mode": [mode]})
+
+
+def truths(**facts: bool | None) -> pl.DataFrame:
+    return pl.DataFrame({"unit_id": ["V1"], "bank": [1], **{name: [value] for name, value in facts.items()}})
+
+
+@pytest.mark.parametrize(
+    ("row", "problem"),
+    [
+        (CALL | {"colour": "red"}, r"unknown \['colour'\]"),
+        ({"parts": ["upstream"]}, "missing"),
+        (CALL | {"fact": "nobody"}, "no fact 'nobody'"),
+        (CALL | {"parts": ["wheel"]}, "parts must be of"),
+    ],
+)
+def test_a_bad_call_is_named(row: dict, problem: str):
+    with pytest.raises(ValueError, match=problem):
+        read_calls({"call": [row]}, FACTS)
+
+
+def test_the_first_call_that_applies_counts():
+    calls = read_calls(
+        {"call": [CALL | {"modes": ["weak"], "cause": "other"}, CALL | {"cause": "aged"}, CALL | {"cause": "late"}]}, FACTS
+    )
+    made = with_calls(component(), truths(cold=False), calls).row(0, named=True)
+    assert (made["call_cause"], made["call_rule_out"], made["call_test"], made["mode"]) == ("aged", "r", "t", "slow")
+
+
+def test_a_cold_sensor_is_a_heater_not_a_slow_sensor():
+    calls = read_calls({"call": [CALL | {"fact": "cold", "as_mode": "heater", "cause": "heater"}, CALL]}, FACTS)
+    assert with_calls(component(), truths(cold=True), calls).select("mode", "call_cause").row(0) == ("heater", "heater")
+    assert with_calls(component(), truths(cold=False), calls).select("mode", "call_cause").row(0) == ("slow", "c")
+
+
+def test_no_call_for_another_part():
+    made = with_calls(component("catalyst", "storage"), truths(cold=True), read_calls({"call": [CALL]}, FACTS))
+    assert made["call_cause"].item() is None
+
+
+def hold(fact: str, clear: str, *parts: str) -> Hold:
+    return Hold(fact, parts or ("upstream",), (), "w", "c", "r", "t", clear, "s")
+
+
+def test_what_is_false_is_ruled_out_and_what_is_unknown_is_not():
+    holds = [hold("a", "misfire"), hold("b", "low supply"), hold("c", "purge"), hold("d", ""), hold("e", "x", "catalyst")]
+    made = ruled_out(component(), truths(a=False, b=None, c=True, d=False, e=False), holds).row(0, named=True)
+    assert (made["ruled_out"], made["not_ruled_out"]) == ("misfire", "low supply")
+
+
+def test_two_holds_with_the_same_words_must_both_be_false():
+    holds = [hold("a", "the upstream sensor"), hold("b", "the upstream sensor")]
+    assert ruled_out(component(), truths(a=False, b=False), holds)["ruled_out"].item() == "the upstream sensor"
+    assert ruled_out(component(), truths(a=False, b=None), holds)["ruled_out"].item() == ""
+    assert ruled_out(component(), truths(a=False, b=None), holds)["not_ruled_out"].item() == "the upstream sensor"
