@@ -168,7 +168,9 @@ def _scored(
         ["unit_id", "component"], keep="first", maintain_order=True
     )
     banks = components.filter(pl.col("bank") > 0).select("unit_id", "bank").unique(maintain_order=True)
-    levels = standing.select("unit_id", "indicator", "level", bank=bank_of(pl.col("component")))
+    levels = standing.select(
+        "unit_id", "indicator", "level", bank=bank_of(pl.col("component")), change=pl.col("level") - pl.col("baseline")
+    )
     active_parts = active.select("unit_id", "bank", "role", part=part_of(pl.col("position")))
     found_parts = found.select(
         "unit_id", "mode", "strength", bank=bank_of(pl.col("component")), part=part_of(pl.col("component"))

@@ -36,7 +36,7 @@ def test_an_empty_table_holds_nothing():
         ({"roles": ["supply"]}, "scope must be"),
         ({"scope": "fleet", "roles": ["supply"]}, "scope must be"),
         ({"scope": "unit"}, "says nothing"),
-        ({"scope": "unit", "indicator": "supply_v"}, "needs above, below or beyond"),
+        ({"scope": "unit", "indicator": "supply_v"}, "needs above, below, beyond, rose or fell"),
         ({"scope": "unit", "any": ["later"]}, "'later', which must stand before it"),
         ({"scope": "unit", "all": ["low"]}, "'low', which must stand before it"),
         ({"scope": "unit", "none": ["nobody"]}, "'nobody', which must stand before it"),
@@ -309,3 +309,15 @@ def test_what_holds_for_every_bank_needs_two_of_them():
     assert evaluate(TWO_BANKS, facts, one, NO_CODES, NO_FINDINGS)["both"].to_list() == [False] * 3
     two = pl.concat([one, level("V1", 2, "trim_pct", 10.0)])
     assert evaluate(TWO_BANKS, facts, two, NO_CODES, NO_FINDINGS)["both"].to_list() == [True, True, False]
+
+
+def test_a_level_that_moved_against_its_own_past():
+    facts = {
+        "rose": {"scope": "bank", "indicator": "trim_pct", "rose": 2},
+        "fell": {"scope": "bank", "indicator": "trim_pct", "fell": 2},
+    }
+    levels = pl.concat([level("V1", 1, "trim_pct", 9.0), level("V1", 2, "trim_pct", 9.0), level("V2", 1, "trim_pct", 1.0)])
+    moved = levels.with_columns(change=pl.Series([2.5, None, -2.5]))
+    made = evaluate(TWO_BANKS, facts, moved, NO_CODES, NO_FINDINGS, told())
+    assert made["rose"].to_list() == [True, None, False]
+    assert made["fell"].to_list() == [False, None, True]
