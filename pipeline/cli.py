@@ -24,8 +24,10 @@ from pipeline.lake import Lake
 from pipeline.layout_cli import layout_app
 from pipeline.quarantine import faults
 from pipeline.report.proof import proof_table, write_proof
+from pipeline.report.unlock import sampling_lines, unlock_lines
 from pipeline.report.why import explain
 from pipeline.retrain import verdict_text
+from pipeline.sampled import sampled
 from pipeline.settings import Settings, read_settings
 from pipeline.whatif import what_if_lines
 
@@ -211,7 +213,13 @@ def check_command(context: typer.Context) -> None:
 
 
 @app.command()
-def coverage(context: typer.Context, week: Week = None) -> None:
+def coverage(
+    context: typer.Context,
+    week: Week = None,
+    depot: Annotated[str, typer.Option(help="Only vehicles of this depot.")] = "",
+    family: Annotated[str, typer.Option(help="Only vehicles of this engine family.")] = "",
+    unit: Annotated[str, typer.Option(help="Only this vehicle, with the sampling of each of its signals.")] = "",
+) -> None:
     """What can be judged, what cannot, and which signal would change that."""
     settings, lake = _open(context)
     wanted = jobs.monday(week, "--week") if week else None
@@ -223,7 +231,15 @@ def coverage(context: typer.Context, week: Week = None) -> None:
     if of_week.is_empty():
         made = ", ".join(str(known) for known in scores["week_start"].unique().sort(descending=True)[:5])
         raise LightoffError(f"no list of {week_start} has been made; there is {made}")
+    for column, word in (("depot", depot), ("engine_family", family), ("unit_id", unit)):
+        if word:
+            of_week = of_week.filter(pl.col(column) == word)
+    if of_week.is_empty():
+        raise LightoffError("no vehicle of that list is of this depot, engine family and number")
     say_coverage(_console, of_week, week_start)
+    found = sampled(settings, lake, week_start).of(depot, family, unit)
+    for line in [*(sampling_lines(found) if unit else ()), *unlock_lines(found)]:
+        say(_console, line)
 
 
 @app.command()

@@ -24,6 +24,7 @@ from pipeline.tables import table
 STEPS = (
     "05_unit_days",
     "10_samples",
+    "12_signal_days",
     "20_banks",
     "25_cuts",
     "15_trips",
@@ -165,18 +166,20 @@ def _measure(
             session.run(name)
         trips = session.fetch("trips").with_columns(bucket=pl.lit(shard.bucket, pl.Int32))
         days = session.fetch("indicator_days").with_columns(bucket=pl.lit(shard.bucket, pl.Int32))
-    days = days.filter(pl.col("day").is_between(shard.first_day, shard.last_day))
+        signals = session.fetch("signal_days").with_columns(bucket=pl.lit(shard.bucket, pl.Int32))
+    in_shard = pl.col("day").is_between(shard.first_day, shard.last_day)
     # A trip that began the day before and ended in this shard is now whole: it replaces the one cut at midnight.
     trips = trips.filter(
         pl.col("day").is_between(shard.first_day, shard.last_day)
         | (pl.col("ended_at").dt.convert_time_zone(settings.time_zone).dt.date() >= shard.first_day)
     )
-    return {"trips": trips, "indicator_days": days}
+    return {"trips": trips, "indicator_days": days.filter(in_shard), "signal_days": signals.filter(in_shard)}
 
 
 def _store(lake: Lake, shard: Shard, made: dict[str, pl.DataFrame]) -> None:
     own_days = pl.col("day").is_between(shard.first_day, shard.last_day)
     _replace(lake, "indicator_days", made["indicator_days"], shard, own_days)
+    _replace(lake, "signal_days", made["signal_days"], shard, own_days)
     _replace(lake, "trips", made["trips"], shard, own_days)
 
 

@@ -13,6 +13,7 @@ from models.calls import Call, read_calls
 from models.money import KINDS, Costs, KindCosts
 from pipeline.errors import ConfigError
 from pipeline.settings import Settings
+from pipeline.signals import signals
 
 _INDICATORS = {
     "indicator": pl.String,
@@ -27,6 +28,7 @@ _INDICATORS = {
     "release": pl.Float64,
     "least_samples": pl.Int64,
     "slowest_s": pl.Float64,
+    "needs": pl.String,
     "compare": pl.String,
     "use": pl.String,
     "source": pl.String,
@@ -66,6 +68,15 @@ def read_indicators(settings: Settings) -> pl.DataFrame:
     # A finding is entered at a strength of 1 and left below its release.
     unreleased = judged.filter(pl.col("release") >= 1)
     problems += [f"release of {name!r} must lie below 1" for name in unreleased["indicator"]]
+    problems += [f"{name!r} is judged but names no signal it needs" for name in
+                 judged.filter(pl.col("needs").is_null())["indicator"]]
+    problems += [
+        f"{row['indicator']!r} needs {signal!r}, which is no signal"
+        for row in frame.filter(pl.col("needs").is_not_null()).iter_rows(named=True)
+        for bank in ("1", "2")
+        for signal in row["needs"].replace("{b}", bank).replace("|", " ").split()
+        if signal not in signals()
+    ]
     problems += [f"{name!r} has no source" for name in frame.filter(pl.col("source").is_null())["indicator"]]
     if problems:
         raise ConfigError(f"{path}: " + "; ".join(problems))

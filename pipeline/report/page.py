@@ -13,6 +13,7 @@ from models.words import component_words
 from pipeline.lake import Lake
 from pipeline.report.plots import Plot, line_plot
 from pipeline.report.rests import Rests, registered
+from pipeline.report.unlock import unlock_lines
 from pipeline.report.words import (
     REASONS,
     SERIES,
@@ -25,6 +26,7 @@ from pipeline.report.words import (
     unit_facts,
     window,
 )
+from pipeline.sampled import sampled
 from pipeline.settings import Settings
 from pipeline.tables import table
 
@@ -80,6 +82,7 @@ def render_page(
         held_all=held,
         not_judged=counted_reasons(not_judged),
         not_judged_all=not_judged,
+        unlocks=[plain(line) for line in unlock_lines(sampled(settings, lake, week_start))],
         out_of_scope=counted_reasons(out_of_scope),
         out_of_scope_all=out_of_scope,
         most_reasons=REASONS,

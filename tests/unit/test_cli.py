@@ -349,7 +349,16 @@ def test_coverage_counts_every_component_of_the_list(run: Run, small: Job, tmp_p
         "out of scope": judged.out_of_scope,
     }.items():
         assert sum(count for name, count in counts if name == status) == number
-    assert len(counts) == len(said.out.splitlines()) - 1
+    rest = said.out.splitlines()[1 + len(counts) :]
+    assert rest and all(re.match(r"log \w+ \(PID [\w/]+\) at least every [\d.]+ s: \d+ components more", line) for line in rest)
+
+
+def test_coverage_of_a_vehicle_tells_the_sampling_of_its_signals(run: Run, small: Job, tmp_path: Path) -> None:
+    week_list(small, WEEK, tmp_path)
+    unit = small.lake.read("signal_days")["unit_id"][0]
+    said = run("--config", small.config, "coverage", "--week", str(WEEK), "--unit", unit)
+    assert said.code == 0 and re.search(r"^rpm: one new reading in [\d.]+ s, \d+ readings$", said.out, re.M)
+    assert run("--config", small.config, "coverage", "--week", str(WEEK), "--depot", "Nowhere").code == 1
 
 
 def test_coverage_of_a_list_never_made_is_said(run: Run, small: Job, tmp_path: Path) -> None:

@@ -1,0 +1,113 @@
+"""Capability: which indicators the sampling of a vehicle allows, and the one signal or rate that would allow most.
+
+An indicator names the signals it needs (``indicators.csv``, needs): words that must all be there, alternatives with ``|``
+between them, ``{b}`` for the bank. Sensors and trims must come as often as the indicator asks; signals that are carried
+forward as often as they may be carried.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+JITTER = 1.2  # a fifth of tolerance for jitter of the polls
+_SENSORS = ("o2_", "lambda_b", "pump_", "stft_")
+
+
+def sampling_of(days: pl.DataFrame) -> pl.DataFrame:
+    """Effective sampling of each signal over the days given.
+
+    A value that the gateway repeats is no new reading: the readings are counted less the share that is held.
+
+    Args:
+        days: unit_id, signal, readings, driven_s, held_share (0 to 1, null unknown), skew_s.
+
+    Returns:
+        unit_id, signal, readings, step_s (time driven for each new reading, s; infinite where all are held),
+        held_share, skew_s.
+    """
+    weight = pl.col("readings").filter(pl.col("held_share").is_not_null())
+    held = (pl.col("held_share") * pl.col("readings")).sum() / weight.sum()
+    grouped = days.group_by("unit_id", "signal").agg(
+        pl.col("readings").sum(),
+        driven_s=pl.col("driven_s").sum(),
+        held_share=pl.when(weight.len() > 0).then(held),
+        skew_s=pl.col("skew_s").median(),
+    )
+    fresh = pl.col("readings") * (1 - pl.col("held_share").fill_null(0.0))
+    return grouped.select(
+        "unit_id", "signal", "readings", step_s=pl.col("driven_s") / fresh, held_share="held_share", skew_s="skew_s"
+    ).sort("unit_id", "signal")
+
+
+def capabilities(
+    components: pl.DataFrame, indicators: pl.DataFrame, sampling: pl.DataFrame, carried_s: dict[str, float]
+) -> pl.DataFrame:
+    """What each component's indicators need and whether it comes.
+
+    Args:
+        components: unit_id, component, bank, part, kind.
+        indicators: indicator, component (part, or any), kind, slowest_s, needs; judged ones.
+        sampling: from :func:`sampling_of`.
+        carried_s: signal -> seconds for which it may be carried forward.
+
+    Returns:
+        One row a component and indicator: unit_id, component, part, indicator, possible, lacking (signals missing or too
+        slow), signal (the first of them), every_s (how often it must come), comes_s (how often it does, null never).
+    """
+    wanted = (
+        components.select("unit_id", "component", "bank", "part", "kind")
+        .join(
+            indicators.select("indicator", "slowest_s", "needs", part="component", meant_for="kind"), on="part"
+        )
+        .filter((pl.col("meant_for") == "any") | (pl.col("meant_for") == pl.col("kind")))
+        .with_columns(need=pl.col("needs").str.split(" "))
+        .explode("need")
+        .with_columns(signal=pl.col("need").str.split("|"))
+        .explode("signal")
+        .with_columns(signal=pl.col("signal").str.replace_all("{b}", pl.col("bank").cast(pl.String), literal=True))
+        .with_columns(every_s=_bound(carried_s))
+    )
+    met = wanted.join(sampling.select("unit_id", "signal", comes_s="step_s"), on=["unit_id", "signal"], how="left")
+    met = met.with_columns(met=(pl.col("comes_s") <= JITTER * pl.col("every_s")).fill_null(False))
+    key = ["unit_id", "component", "part", "indicator"]
+    by_need = met.group_by([*key, "need"], maintain_order=True).agg(
+        pl.col("met").any(), pl.col("signal", "every_s").first(), pl.col("comes_s").min()
+    )
+    short = ~pl.col("met")
+    return by_need.group_by(key, maintain_order=True).agg(
+        possible=pl.col("met").all(),
+        lacking=short.sum().cast(pl.Int64),
+        signal=pl.col("signal").filter(short).first(),
+        every_s=pl.col("every_s").filter(short).first(),
+        comes_s=pl.col("comes_s").filter(short).first(),
+    )
+
+
+def unlocks(capable: pl.DataFrame) -> pl.DataFrame:
+    """What one more signal, or one signal more often, would allow, most first.
+
+    Args:
+        capable: from :func:`capabilities`.
+
+    Returns:
+        signal, every_s (the slowest rate that allows all it allows, s), components (that could be judged and cannot now),
+        indicators (component indicators), vehicles.
+    """
+    judged = capable.group_by("unit_id", "component").agg(now=pl.col("possible").any())
+    one = capable.filter(pl.col("lacking") == 1).join(judged, on=["unit_id", "component"])
+    return (
+        one.group_by("signal")
+        .agg(
+            every_s=pl.col("every_s").min(),
+            components=pl.struct("unit_id", "component").filter(~pl.col("now")).n_unique(),
+            indicators=pl.len(),
+            vehicles=pl.col("unit_id").n_unique(),
+        )
+        .sort("components", "indicators", "signal", descending=[True, True, False])
+    )
+
+
+def _bound(carried_s: dict[str, float]) -> pl.Expr:
+    fast = pl.any_horizontal(pl.col("signal").str.starts_with(name) for name in _SENSORS)
+    may_be = pl.col("signal").replace_strict(carried_s, default=None, return_dtype=pl.Float64)
+    return pl.when(fast).then("slowest_s").otherwise(pl.max_horizontal("slowest_s", may_be))

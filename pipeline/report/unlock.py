@@ -1,0 +1,45 @@
+"""Sampling in words: how often signals come, what that does not allow, and which one signal would allow most."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.sampled import Sampled
+from pipeline.signals import signals
+
+
+def unlock_lines(sampled: Sampled, most: int = 5) -> list[str]:
+    """The signals or rates that would allow most, first the best, one line each."""
+    found = sampled.unlocks().head(most)
+    if found.is_empty():
+        return ["every judged indicator gets the signals it needs"]
+    return [
+        f"{unlock_words(row)}: {row['components']} components more judged, {row['indicators']} indicators more on"
+        f" {row['vehicles']} vehicles"
+        for row in found.iter_rows(named=True)
+    ]
+
+
+def unlock_words(row: dict) -> str:
+    """``log o2_b1s2_v (PID 15) at least every 2.5 s`` of a row of unlocks."""
+    signal = signals()[row["signal"]]
+    pid = f" (PID {signal.pid})" if signal.pid else ""
+    return f"log {row['signal']}{pid} at least every {row['every_s']:g} s"
+
+
+def sampling_lines(sampled: Sampled) -> list[str]:
+    """How often each signal of one vehicle really comes, and what its indicators lack."""
+    lines = [
+        f"{row['signal']}: one new reading in {row['step_s']:.1f} s, {row['readings']} readings"
+        + (f", {row['held_share']:.0%} held by the gateway" if row["held_share"] is not None else "")
+        + (f", {row['skew_s']:.1f} s after the upstream sensor" if row["skew_s"] is not None else "")
+        for row in sampled.sampling.iter_rows(named=True)
+    ]
+    short = sampled.capable.filter(~pl.col("possible")).sort("component", "indicator")
+    return lines + [
+        f"{row['component']} {row['indicator']} cannot be measured: {row['signal']} "
+        + ("never comes" if row["comes_s"] is None else f"comes every {row['comes_s']:.1f} s")
+        + f", it needs one in {row['every_s']:g} s"
+        + (f" (and {row['lacking'] - 1} more)" if row["lacking"] > 1 else "")
+        for row in short.iter_rows(named=True)
+    ]

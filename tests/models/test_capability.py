@@ -1,0 +1,91 @@
+"""Capability: effective sampling, what it allows, and the one signal that would allow most."""
+
+from __future__ import annotations
+
+import math
+
+import polars as pl
+import pytest
+
+from models.capability import capabilities, sampling_of, unlocks
+
+CARRIED = {"speed_kmh": 10.0, "o2_b1s1_v": 3.0, "o2_b1s2_v": 3.0}
+
+
+def days(*rows: tuple) -> pl.DataFrame:
+    schema = {"unit_id": pl.String, "signal": pl.String, "readings": pl.Int64, "driven_s": pl.Float64,
+              "held_share": pl.Float64, "skew_s": pl.Float64}  # fmt: skip
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def test_the_step_is_time_driven_for_each_new_reading():
+    made = sampling_of(days(("V1", "rpm", 100, 200.0, None, None), ("V1", "rpm", 300, 200.0, None, None)))
+    assert made.select("readings", "step_s", "held_share").row(0) == (400, 1.0, None)
+
+
+def test_held_values_are_no_new_readings():
+    made = sampling_of(days(("V1", "o2_b1s1_v", 100, 100.0, 0.75, None)))
+    assert made["step_s"].item() == 4.0
+
+
+def test_what_is_held_whole_never_comes():
+    assert math.isinf(sampling_of(days(("V1", "o2_b1s1_v", 100, 100.0, 1.0, None)))["step_s"].item())
+
+
+COMPONENTS = pl.DataFrame(
+    {"unit_id": ["V1", "V1", "V2"], "component": ["B1S1", "CAT1", "CAT1"], "bank": [1, 1, 1],
+     "part": ["upstream", "catalyst", "catalyst"], "kind": ["narrowband"] * 3}
+)  # fmt: skip
+INDICATORS = pl.DataFrame(
+    [("swing", "upstream", "narrowband", 60.0, "o2_b{b}s1_v"),
+     ("offset", "upstream", "wide_range", 60.0, "lambda_b{b}s1"),
+     ("recovery", "catalyst", "any", 2.5, "o2_b{b}s2_v speed_kmh load_pct|throttle_pct")],
+    schema=["indicator", "component", "kind", "slowest_s", "needs"], orient="row",
+)  # fmt: skip
+
+
+def sampling(**steps: float) -> pl.DataFrame:
+    rows = [("V1", signal, step) for signal, step in steps.items()]
+    return pl.DataFrame(rows, schema={"unit_id": pl.String, "signal": pl.String, "step_s": pl.Float64}, orient="row")
+
+
+def capable(**steps: float) -> dict[tuple[str, str], tuple]:
+    made = capabilities(COMPONENTS, INDICATORS, sampling(**steps), CARRIED)
+    return {
+        (row["unit_id"], row["indicator"]): (row["possible"], row["lacking"], row["signal"], row["every_s"])
+        for row in made.iter_rows(named=True)
+    }
+
+
+def test_only_indicators_of_the_sensor_kind_are_asked():
+    assert set(capable()) == {("V1", "swing"), ("V1", "recovery"), ("V2", "recovery")}
+
+
+def test_all_needs_in_time_make_it_possible():
+    made = capable(o2_b1s2_v=2.9, speed_kmh=9.0, throttle_pct=2.0)
+    assert made["V1", "recovery"] == (True, 0, None, None)
+
+
+@pytest.mark.parametrize(
+    ("steps", "lacking", "signal"),
+    [
+        ({"o2_b1s2_v": 3.1, "speed_kmh": 1.0, "load_pct": 1.0}, 1, "o2_b1s2_v"),  # 2.5 s and a fifth
+        ({"o2_b1s2_v": 1.0, "speed_kmh": 13.0, "load_pct": 1.0}, 1, "speed_kmh"),  # carried for 10 s
+        ({"o2_b1s2_v": 1.0, "speed_kmh": 1.0}, 1, "load_pct"),
+        ({"speed_kmh": 1.0}, 2, "o2_b1s2_v"),
+    ],
+)
+def test_what_is_lacking_is_named(steps: dict[str, float], lacking: int, signal: str):
+    found = capable(**steps)["V1", "recovery"]
+    assert found[:3] == (False, lacking, signal)
+
+
+def test_the_signal_that_allows_most_comes_first():
+    made = unlocks(
+        capabilities(COMPONENTS, INDICATORS, sampling(o2_b1s1_v=1.0, speed_kmh=1.0, load_pct=1.0), CARRIED)
+    )
+    # V2 lacks three signals, so no single one helps it.
+    assert made.row(0, named=True) == {
+        "signal": "o2_b1s2_v", "every_s": 2.5, "components": 1, "indicators": 1, "vehicles": 1
+    }  # fmt: skip
+    assert made.height == 1
