@@ -15,15 +15,16 @@ STRENGTH_MOST = 2.5
 def with_peers(levels: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
     """Add the median and spread of the peers' levels in the same weeks.
 
-    Peers are the other vehicles of the engine family with the same component part; a family of fewer than eight is
-    compared with the whole fleet of its sensor kind, and a fleet of fewer than eight with nobody.
+    Peers are the other vehicles of the engine family in the same ambient band with the same component part, so that
+    winter moves nobody; with fewer than eight of them, those of the family at any temperature, then those of the same
+    sensor kind in the band, then all of the kind; a fleet of fewer than eight is compared with nobody.
 
     Args:
         levels: unit_id, component, indicator, level.
-        families: unit_id, engine_family, kind.
+        families: unit_id, engine_family, kind, ambient_band (of 10 K, null unknown).
 
     Returns:
-        ``levels`` with engine_family, kind, peer_median, peer_spread (1.4826 * MAD) and peers; median and spread are
+        ``levels`` with engine_family, kind, ambient_band, peer_median, peer_spread (1.4826 * MAD) and peers; median and spread are
         null where there are no peers.
     """
     joined = levels.join(families, on="unit_id", how="left")
@@ -40,20 +41,25 @@ def with_peers(levels: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
             (pl.col("unit_id").n_unique() - 1).cast(pl.Int64).alias(f"peers_{suffix}"),
         )
 
-    family = ["indicator", "_place", "engine_family", "kind"]
-    fleet = ["indicator", "_place", "kind"]
-    both = joined.join(statistics(family, "family"), on=family, how="left", nulls_equal=True).join(
-        statistics(fleet, "fleet"), on=fleet, how="left", nulls_equal=True
-    )
-    in_family = pl.col("peers_family") >= PEERS_LEAST
-    in_fleet = pl.col("peers_fleet") >= PEERS_LEAST
-    return both.with_columns(
-        peer_median=pl.when(in_family).then("median_family").when(in_fleet).then("median_fleet"),
-        peer_spread=pl.when(in_family).then("spread_family").when(in_fleet).then("spread_fleet"),
-        peers=pl.when(in_family).then("peers_family").when(in_fleet).then("peers_fleet").otherwise(0),
-    ).drop(
-        "_place", "median_family", "spread_family", "peers_family", "median_fleet", "spread_fleet", "peers_fleet"
-    )
+    place = ["indicator", "_place", "kind"]
+    circles = {
+        "family_band": [*place, "engine_family", "ambient_band"],
+        "family": [*place, "engine_family"],
+        "kind_band": [*place, "ambient_band"],
+        "kind": place,
+    }
+    for name, by in circles.items():
+        joined = joined.join(statistics(by, name), on=by, how="left", nulls_equal=True, maintain_order="left")
+
+    def of_first(column: str) -> pl.Expr:
+        return pl.coalesce(
+            pl.when(pl.col(f"peers_{name}") >= PEERS_LEAST).then(pl.col(f"{column}_{name}")) for name in circles
+        )
+
+    made = [f"{column}_{name}" for name in circles for column in ("median", "spread", "peers")]
+    return joined.with_columns(
+        peer_median=of_first("median"), peer_spread=of_first("spread"), peers=of_first("peers").fill_null(0)
+    ).drop("_place", *made)
 
 
 def with_strength(levels: pl.DataFrame) -> pl.DataFrame:

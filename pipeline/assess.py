@@ -15,9 +15,10 @@ from models.classifier import Model
 from models.codes import bank_of, codes_by_component, margin_drops, newest_margins, part_of
 from models.drift import drift
 from models.findings import findings as find
-from models.levels import LEVEL_WEEKS, levels_of, series_grid
+from models.levels import LEVEL_WEEKS, Grid, levels_of, series_grid
 from models.limits import with_peers, with_standing, with_strength
 from models.probability import Weights, with_probability
+from models.proposals import proposed_breaks
 from pipeline.components import expected_components, scope_of
 from pipeline.facts import read_blame, read_codes, read_indicators
 from pipeline.known import Known, known_at, midnight_of
@@ -30,6 +31,7 @@ from pipeline.tables import table
 
 ISSUED, REPLAYED = "issued", "replayed"
 _WEEK = timedelta(days=7)
+_AMBIENT_BAND_K = 10.0
 _NEW_PART = timedelta(weeks=LEVEL_WEEKS)
 _FITTED = "a part of this bank was fitted less than three weeks ago: too few usable readings since"
 
@@ -63,7 +65,10 @@ def assess(
     weeks, codes, margins = _measured(settings, known)
     weeks = with_bias(weeks, judge["rear_reference_v"], judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
     units = scope_of(known.register, known.days)
-    yardsticks = _trends(weeks, indicators, units, week_start, settings.history_weeks)
+    grid = series_grid(
+        weeks, indicators.select("indicator", "least_samples"), week_start - _WEEK, settings.history_weeks
+    )
+    yardsticks = _trends(grid, indicators, units)
     standing = with_standing(yardsticks, weeks, judge["finding_strength"])
     found = find(standing.filter(pl.col("use") == "judge"))
     fits = fitted(known.work_orders)
@@ -82,6 +87,7 @@ def assess(
         return rows
 
     trends = keep("trends", standing)
+    keep("proposed_breaks", proposed_breaks(grid, indicators))
     keep("findings", found.with_columns(**_window(week_start)))
     evidence = keep("evidence", _evidence(scored, fits))
     judge_by = model or chosen_model(lake)
@@ -116,13 +122,13 @@ def _measured(settings: Settings, known: Known) -> tuple[pl.DataFrame, pl.DataFr
         return weeks, session.fetch("active_codes"), session.fetch("test_margins")
 
 
-def _trends(
-    weeks: pl.DataFrame, indicators: pl.DataFrame, units: pl.DataFrame, week_start: date, history_weeks: int
-) -> pl.DataFrame:
+def _trends(grid: Grid, indicators: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
     """Level, peers, trend and strength of every indicator, with the columns of ``indicators.csv``."""
-    grid = series_grid(weeks, indicators.select("indicator", "least_samples"), week_start - _WEEK, history_weeks)
     standing = drift(grid, levels_of(grid)).filter(pl.col("level").is_not_null())
-    families = units.select("unit_id", "engine_family", "kind")
+    ambient = standing.filter(pl.col("indicator") == "ambient_degc").select(
+        "unit_id", ambient_band=(pl.col("level") / _AMBIENT_BAND_K).floor().cast(pl.Int64)
+    )
+    families = units.select("unit_id", "engine_family", "kind").join(ambient, on="unit_id", how="left")
     compared = with_peers(standing, families).join(
         indicators.rename({"kind": "meant_for"}).drop("component"), on="indicator"
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from functools import cache
 from pathlib import Path
 
@@ -53,7 +54,8 @@ def render_page(
     """
     series, week_start = ranked.select("series", "week_start").row(0)
     listed = ranked.filter(pl.col("list_rank").is_not_null()).sort("list_rank")
-    plots = loudest_plots(lake, listed.head(PLOTS), weeks, read_indicators(settings))
+    indicators = read_indicators(settings)
+    plots = loudest_plots(lake, listed.head(PLOTS), weeks, indicators)
     held = ranked.filter(pl.col("status") == "held").sort(["rank", "unit_id", "component"], nulls_last=True)
     known = registered(lake, pl.concat([listed["unit_id"], held.head(HELD_ROWS)["unit_id"]]))
     not_judged = ranked.filter(pl.col("status") == "not_judged")
@@ -80,6 +82,7 @@ def render_page(
         ],
         held=[_row(row, known) for row in held.head(HELD_ROWS).iter_rows(named=True)],
         held_all=held,
+        exchanged=_exchanged(lake, series, week_start, indicators),
         not_judged=counted_reasons(not_judged),
         not_judged_all=not_judged,
         unlocks=[plain(line) for line in unlock_lines(sampled(settings, lake, week_start))],
@@ -146,6 +149,20 @@ def _figure(plots: dict[tuple[str, str], Plot], row: dict) -> dict:
     if row["list_rank"] > PLOTS:
         return {"plot": None, "quantity": f"Plots are drawn for the first {PLOTS} rows only."}
     return {"plot": None, "quantity": "No plot: no weekly indicator speaks loudest for this part."}
+
+
+def _exchanged(lake: Lake, series: str, week_start: date, indicators: dict[str, Indicator]) -> list[dict]:
+    """Parts that seem to have been exchanged without a work order, in words."""
+    rows = lake.read("proposed_breaks", (pl.col("series") == series) & (pl.col("week_start") == week_start))
+    return [
+        {
+            "unit": plain(row["unit_id"]),
+            "part": component_words(row["component"]),
+            "day": row["stepped_on"],
+            "what": "; ".join(indicators[name].quantity for name in row["indicators"].split(", ") if name in indicators),
+        }
+        for row in rows.iter_rows(named=True)
+    ]
 
 
 def _row(row: dict, known: set[str]) -> dict:

@@ -193,9 +193,12 @@ def test_an_interval_that_holds_zero_has_no_latest_crossing():
 
 
 def fleet(
-    levels: dict[str, float | None], families: dict[str, str] | None = None, **columns: object
+    levels: dict[str, float | None],
+    families: dict[str, str] | None = None,
+    bands: dict[str, int] | None = None,
+    **columns: object,
 ) -> pl.DataFrame:
-    """Levels of one indicator with peers; everybody of one family and kind unless told otherwise."""
+    """Levels of one indicator with peers; everybody of one family, ambient band and kind unless told otherwise."""
     frame = pl.DataFrame(
         {"unit_id": list(levels), "level": list(levels.values())},
         schema={"unit_id": pl.String, "level": pl.Float64},
@@ -205,6 +208,7 @@ def fleet(
             "unit_id": list(levels),
             "engine_family": [(families or {}).get(unit, "F") for unit in levels],
             "kind": ["narrowband"] * len(levels),
+            "ambient_band": pl.Series([(bands or {}).get(unit) for unit in levels], dtype=pl.Int64),
         }
     )
     return with_peers(frame.with_columns(**columns), units)
@@ -222,6 +226,21 @@ def test_a_small_family_is_compared_with_the_whole_fleet():
     made = fleet(levels, {"V0": "rare", "V1": "rare"})
     assert made.filter(pl.col("engine_family") == "rare")["peer_median"].to_list() == [5.5, 5.5]
     assert made.filter(pl.col("engine_family") == "F")["peer_median"].unique().to_list() == [6.5]
+
+
+def test_peers_drive_in_the_same_weather():
+    levels = {f"V{index}": float(index >= 10) for index in range(20)}  # ten in the cold, ten in the warm
+    bands = {f"V{index}": -1 if index < 10 else 2 for index in range(20)}
+    made = fleet(levels, bands=bands)
+    assert made["peer_median"].to_list() == [0.0] * 10 + [1.0] * 10
+    assert made["peers"].unique().to_list() == [9]
+
+
+def test_fewer_than_eight_in_the_same_weather_are_compared_with_the_family():
+    levels = {f"V{index}": float(index) for index in range(11)}
+    made = fleet(levels, bands={"V0": -1, "V1": -1})
+    assert made.filter(pl.col("ambient_band") == -1)["peer_median"].to_list() == [5.0, 5.0]
+    assert made.filter(pl.col("ambient_band").is_null())["peer_median"].unique().to_list() == [6.0]
 
 
 def test_a_small_fleet_is_compared_with_nobody():
@@ -242,7 +261,7 @@ def test_both_banks_are_of_one_place_and_sensors_are_not_mixed():
     columns = ["unit_id", "component", "indicator", "level"]
     other = fleet({f"V{index}": 8.0 for index in range(5)}, component=pl.lit("B1S2")).select(columns)
     units = pl.DataFrame({"unit_id": [f"V{index}" for index in range(5)]}).with_columns(
-        engine_family=pl.lit("F"), kind=pl.lit("narrowband")
+        engine_family=pl.lit("F"), kind=pl.lit("narrowband"), ambient_band=pl.lit(1, pl.Int64)
     )
     made = with_peers(pl.concat([*(bank.select(columns) for bank in banks), other]), units)
     assert made["peers"].to_list() == [0] * 15  # five vehicles, however many banks
@@ -260,7 +279,9 @@ def test_both_banks_are_of_one_place_and_sensors_are_not_mixed():
 def test_a_vehicle_that_is_not_registered_keeps_its_row():
     made = with_peers(
         pl.DataFrame({"unit_id": ["X"], "component": ["CAT1"], "indicator": ["oxygen_g"], "level": [0.4]}),
-        pl.DataFrame(schema={"unit_id": pl.String, "engine_family": pl.String, "kind": pl.String}),
+        pl.DataFrame(
+            schema={"unit_id": pl.String, "engine_family": pl.String, "kind": pl.String, "ambient_band": pl.Int64}
+        ),
     )
     assert made.select("unit_id", "peers").rows() == [("X", 0)]
 
