@@ -1,0 +1,141 @@
+"""Worked cases of the order of blame, from readings to the verdict: decision table of upstream and downstream sensors.
+
+Sources: common practice upstream/downstream decision table (a flat downstream sensor that falls in fuel cuts is healthy; one
+that repeats the upstream one points at the catalyst); enable list of a published workshop manual, model year 2000 (misfire
+before catalyst); SAE J1979-DA PID $44 (the commanded ratio of a conventional system reads 1.000 in closed loop).
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.assess import ISSUED, assess
+from pipeline.derive import derive
+from pipeline.lake import Lake
+from pipeline.settings import Settings
+from pipeline.tables import table
+from tests.sql.given import rows
+
+WEEKS = 4
+START = date(2026, 1, 5)
+LIST = START + timedelta(weeks=WEEKS)
+SECONDS = 1200  # a 20 min cruise
+SIGNALS = (
+    "rpm", "speed_kmh", "coolant_degc", "load_pct", "run_time_s", "maf_gs", "fuel_status_b1", "stft_b1_pct", "ltft_b1_pct",
+    "o2_b1s1_v", "o2_b1s2_v", "lambda_target", "catalyst_b1s1_degc", "mil_on",
+)  # fmt: skip
+
+
+def drive(day: int, seed: int) -> dict[str, np.ndarray]:
+    """A warm cruise with a fuel cut of 8 s every 230 s (five), a healthy upstream sensor and a flat downstream one."""
+    chance = np.random.default_rng([day, seed])
+    second = np.arange(SECONDS)
+    cut = (second % 230 >= 222) & (second < 1150)
+    rich = np.sin(second * 2 * np.pi / 1.7 + day) > 0
+    since_cut = np.array([np.min(np.append((s - second[cut])[(s - second[cut]) >= 0], 9999)) for s in second])
+    rear = 0.70 + chance.normal(0, 0.004, SECONDS)
+    rear[(since_cut < 14) & ~cut] = 0.08
+    for began in second[cut & ~np.roll(cut, 1)]:
+        rear[began : began + 8] = np.interp(np.arange(8), [0, 3], [0.70, 0.08])
+    return {
+        "rpm": np.where(cut, 1900, 2100) + chance.normal(0, 5, SECONDS),
+        "speed_kmh": 82 + 3 * np.sin(second / 40),
+        "coolant_degc": np.full(SECONDS, 88.0),
+        "load_pct": np.where(cut, 12.0, 40 + 10 * np.sin(second / 30)),
+        "run_time_s": 600.0 + second,
+        "maf_gs": np.where(cut, 4.0, 12.0),
+        "fuel_status_b1": np.where(cut, 4.0, 2.0),
+        "stft_b1_pct": chance.normal(0, 1.2, SECONDS),
+        "ltft_b1_pct": np.full(SECONDS, 2.0),
+        "o2_b1s1_v": np.where(cut, 0.06, np.where(rich, 0.82, 0.12)) + chance.normal(0, 0.01, SECONDS),
+        "o2_b1s2_v": rear,
+        "lambda_target": np.where(cut, np.nan, 1.0),
+        "catalyst_b1s1_degc": np.full(SECONDS, 600.0),
+        "mil_on": np.zeros(SECONDS),
+    }
+
+
+def verdict(folder: Path, change=lambda signals, day: signals, codes: tuple[str, ...] = ()) -> dict[str, dict]:
+    """Component -> its row of the scores, after four weeks of three such drives."""
+    lake = Lake(str(folder))
+    days, spans = [], []
+    for day in (7 * week + weekday for week in range(WEEKS) for weekday in (0, 2, 4)):
+        began = datetime.combine(START + timedelta(days=day), datetime.min.time(), UTC) + timedelta(hours=8)
+        signals = change(drive(day, 1), day)
+        days.append(pl.DataFrame({
+            "unit_id": "V1", "bucket": 0, "day": began.date(),
+            "ts": [began + timedelta(seconds=s) for s in range(SECONDS)],
+            **{name: pl.Series(values).fill_nan(None) for name, values in signals.items()},
+        }))  # fmt: skip
+        spans.append({"export_id": "e", "unit_id": "V1", "day": began.date(), "first_line": 1, "last_line": SECONDS,
+                      "rows": SECONDS, "first_ts": began, "last_ts": began + timedelta(seconds=SECONDS - 1),
+                      "arrived_at": began})  # fmt: skip
+    readings = table("readings").conform(
+        pl.concat([table("readings").empty(), *days], how="diagonal_relaxed").sort("unit_id", "ts")
+    )
+    lake.replace("readings", readings, [{"day": d, "bucket": 0} for d in readings["day"].unique().sort()])
+    source = {"export_id": "e", "line": 1, "arrived_at": began}
+    car = {"unit_id": "V1", "banks": 1, "upstream_sensor": "narrowband", "fuel": "petrol"}
+    lake.overwrite("export_spans", rows("export_spans", spans))
+    lake.overwrite("register", rows("register", [car | source]))
+    read_out = [datetime.combine(LIST - timedelta(days=ago), datetime.min.time(), UTC) for ago in (20, 13, 6, 2)]
+    reports = [{"unit_id": "V1", "code": code, "state": "confirmed", "ts": ts} for code in codes for ts in read_out]
+    lake.overwrite("codes", rows("codes", [report | source for report in reports]))
+    settings = Settings(lake=str(folder), buckets=1)
+    derive(settings, lake)
+    assess(settings, lake, LIST)
+    scores = lake.read("scores", where=pl.col("series") == ISSUED)
+    return {row["component"]: row for row in scores.iter_rows(named=True)}
+
+
+def repeats_front(signals: dict[str, np.ndarray], day: int) -> dict[str, np.ndarray]:
+    """Downstream over upstream variance of 0.85, the downstream sensor two rows behind, back at once after fuel cuts."""
+    front = signals["o2_b1s1_v"]
+    rear = 0.45 + np.sqrt(0.85) * (np.roll(front, 1) - 0.45)
+    return signals | {"o2_b1s2_v": np.clip(rear, 0.02, 1.0)}
+
+
+def stands_still(signals: dict[str, np.ndarray], day: int) -> dict[str, np.ndarray]:
+    """The identical word from the sensors and the trim for the whole drive while load and speed move."""
+    return signals | {
+        "o2_b1s1_v": np.full(SECONDS, 0.45), "o2_b1s2_v": np.full(SECONDS, 0.70), "stft_b1_pct": np.zeros(SECONDS)
+    }  # fmt: skip
+
+
+def test_flat_in_cruise_and_falling_in_fuel_cuts_is_healthy(tmp_path: Path):
+    made = verdict(tmp_path)
+    for component in ("B1S1", "B1S2", "CAT1"):
+        assert made[component]["status"] == "judged" and made[component]["probability"] < 0.1, component
+
+
+def test_a_downstream_sensor_that_repeats_the_upstream_one_points_at_the_catalyst(tmp_path: Path):
+    made = verdict(tmp_path, repeats_front)
+    assert (made["CAT1"]["status"], made["CAT1"]["mode"]) == ("judged", "storage")
+    assert made["CAT1"]["probability"] > 0.5
+    assert "codes of misfire" in made["CAT1"]["ruled_out"] and "the upstream sensor" in made["CAT1"]["ruled_out"]
+    assert made["B1S1"]["mode"] == ""
+
+
+def test_the_same_with_a_misfire_code_is_held(tmp_path: Path):
+    made = verdict(tmp_path, repeats_front, codes=("P0301",))
+    assert made["CAT1"]["status"] == "held" and made["CAT1"]["reason"].startswith("held back: misfire")
+    assert "ignition" in made["CAT1"]["points_at"]
+    assert "codes of misfire" not in made["CAT1"]["ruled_out"]
+
+
+def test_an_identical_word_while_the_load_moves_is_stale_and_neither_healthy_nor_faulty(tmp_path: Path):
+    made = verdict(tmp_path, stands_still)
+    for component in ("B1S1", "B1S2", "CAT1"):
+        assert made[component]["status"] in ("held", "not_judged"), component
+        assert "gateway" in made[component]["reason"] or made[component]["status"] == "not_judged"
+
+
+@pytest.mark.parametrize("commanded", [1.0])
+def test_a_commanded_ratio_that_always_reads_one_is_no_frozen_sensor(tmp_path: Path, commanded: float):
+    made = verdict(tmp_path, lambda signals, day: signals | {"lambda_target": np.full(SECONDS, commanded)})
+    assert (made["B1S1"]["status"], made["B1S1"]["mode"]) == ("judged", "")

@@ -1,0 +1,48 @@
+"""Each fault and each other defect alone, from exports to the list: the right part or none, never a wrong one.
+
+Pairs of a fault with a defect are counted by ``python -m tests.benchmarks.confusion``.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from sample_lake.scenarios import cases
+from tests.benchmarks.confusion import confusion
+
+
+@pytest.fixture(scope="module", params=[1.0, 5.0])
+def found(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[float, pl.DataFrame]:
+    folder: Path = tmp_path_factory.mktemp("scenarios")
+    return request.param, confusion(cases(pairs=False), request.param, folder)
+
+
+def test_no_other_defect_is_blamed_on_a_part(found: tuple[float, pl.DataFrame]) -> None:
+    _, frame = found
+    alone = frame.filter((pl.col("defect") != "") & (pl.col("mode") == ""))
+    assert alone.height == 40
+    assert alone.filter(pl.col("listed") != "").is_empty()
+
+
+def test_no_fault_puts_another_part_on_the_list(found: tuple[float, pl.DataFrame]) -> None:
+    sampling_s, frame = found
+    faulty = frame.filter(pl.col("mode") != "")
+    wrong = faulty.filter("wrong").select("unit_id", "component", "mode", "listed").rows()
+    # At one reading in 5 s a rich bias may hold the downstream sensor so still that both are called: a known limit.
+    assert len(wrong) <= (0 if sampling_s == 1.0 else 1), wrong
+
+
+def test_most_faults_that_are_fully_there_are_on_the_list(found: tuple[float, pl.DataFrame]) -> None:
+    sampling_s, frame = found
+    faulty = frame.filter(pl.col("mode") != "")
+    assert faulty["right"].mean() >= (0.8 if sampling_s == 1.0 else 0.65)
+
+
+def test_healthy_vehicles_stay_off_the_list(found: tuple[float, pl.DataFrame]) -> None:
+    _, frame = found
+    healthy = frame.filter((pl.col("mode") == "") & (pl.col("defect") == ""))
+    assert healthy.height == 16
+    assert healthy.filter(pl.col("listed") != "").is_empty()
