@@ -123,7 +123,7 @@ def test_downstream_that_mirrors_upstream_for_three_weeks_makes_the_catalyst_sus
 @pytest.mark.parametrize(
     ("codes", "changed", "because"),
     [
-        (("P0301",), {}, "misfire_codes"),
+        (("P0301",), {}, "misfire codes"),
         (("P0171",), {}, "trims"),
         (("P0562",), {}, "supply"),
         (("P0128",), {}, "thermostat"),
