@@ -52,7 +52,7 @@ class _Planner:
         bank = int(rng.integers(unit.family.banks)) + 1
         component = {"upstream": f"B{bank}S1", "downstream": f"B{bank}S2", "catalyst": f"CAT{bank}"}[place]
         mode = self._mode(unit, place, sudden_allowed=failing)
-        failed = draw(rng, (7.0, days - 1.0)) if failing else days * draw(rng, (1.1, 2.2)) + 10
+        failed = draw(rng, (min(7.0, 0.5 * days), days - 1.0)) if failing else days * draw(rng, (1.1, 2.2)) + 10
         ramp = draw(rng, hazards.ramp_days) if failing else draw(rng, (0.7, 1.6)) * failed
         if mode == "heater":
             ramp = draw(rng, hazards.heater_ramp_days)
