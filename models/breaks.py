@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import polars as pl
 
 
@@ -34,6 +36,24 @@ def fitted(work_orders: pl.DataFrame) -> pl.DataFrame:
         .agg(fitted_on=pl.col("closed_on").max())
         .sort("unit_id", "component")
     )
+
+
+def inspected(work_orders: pl.DataFrame, since: date) -> pl.DataFrame:
+    """Components that a technician tested on ``since`` or later and found without a fault, nothing done to them after.
+
+    Args:
+        work_orders: order_id, unit_id, component, action, finding, closed_on.
+
+    Returns:
+        unit_id, component, inspected_on.
+    """
+    newest = work_orders.filter(pl.col("component") != "OTHER").sort("closed_on", "order_id").group_by(
+        "unit_id", "component", maintain_order=True
+    ).last()
+    sound = (pl.col("action") == "inspected") & (pl.col("finding") == "no_fault_found")
+    return newest.filter(sound, pl.col("closed_on") >= since).select(
+        "unit_id", "component", inspected_on="closed_on"
+    ).sort("unit_id", "component")
 
 
 def since_fitted(days: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:

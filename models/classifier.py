@@ -18,7 +18,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from scipy.optimize import minimize
-from scipy.special import expit
+from scipy.special import expit, logit
 from sklearn.ensemble import HistGradientBoostingClassifier
 from threadpoolctl import threadpool_limits
 
@@ -27,6 +27,7 @@ from models.features import FAMILIES, KEYS, direction, feature_names
 Floats = NDArray[np.float64]
 
 EDGES = (0, 7, 14, 28, 56)
+PROMISED = 2  # the interval that ends at 28 days, of which a list speaks
 INTERVALS = len(EDGES) - 1
 PERIOD = "interval"
 FOLDS = 4
@@ -58,12 +59,16 @@ class Model:
     """A classifier by component family; ``inputs`` is that of :func:`input_deciles`, for the watch on drift.
 
     One that does not rank is on trial: its chances are kept beside those of limits and trends and move no list.
+    ``leaning`` (0..1) is the weight of limits and trends in the log-odds of its chances within 28 days, and as much is
+    added at the other horizons; 0 leaves the model alone. A model that judges fleets it has not seen leans on limits
+    half-way: a logarithmic pool of two opinions (C. Genest, J. V. Zidek, Statistical Science 1 (1986) 114-148).
     """
 
     name: str
     families: dict[str, FamilyModel]
     inputs: dict[str, Floats] = field(default_factory=dict)
     ranks: bool = True
+    leaning: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -119,8 +124,16 @@ def chances(model: Model, frame: pl.DataFrame) -> Chances:
             chosen = frame[rows]
             raw[rows] = raw_scores(part, matrix(chosen, part.features))
             hazards = expit(join(part.joining, raw[rows], limits_of(chosen)))
-            by_horizon[rows] = 1 - np.cumprod(1 - hazards, axis=1)
+            by_horizon[rows] = _leant(1 - np.cumprod(1 - hazards, axis=1), limits_of(chosen), model.leaning)
     return Chances(by_horizon, raw)
+
+
+def _leant(likely: Floats, limits: Floats, leaning: float) -> Floats:
+    """Chances moved towards limits; one shift a row for all horizons, so that a longer one stays the likelier."""
+    if not leaning:
+        return likely
+    odds = logit(np.clip(likely, 1e-9, 1 - 1e-9))
+    return expit(odds + leaning * (limits - odds[:, PROMISED])[:, None])
 
 
 def matrix(frame: pl.DataFrame, names: list[str]) -> NDArray[np.float32]:

@@ -8,8 +8,9 @@ Derivation, for one judged part. Let
     p7   the same within 7 days, that is before the next list can act; p7 <= p28,
     P    planned repair: part + labour_h * labour rate + bay,
     F    visit without a fault: inspection + bay (the technician tests first, so no part is fitted),
-    D    what a failure adds while nobody acts: breakdown + one week of extra fuel, and for an upstream sensor
-         the chance a week of ruining the catalyst times the catalyst's part and labour.
+    D    what a failure adds in one week in which nobody acts: the chance that it comes to a breakdown in that week
+         times its cost, a week of extra fuel, and for an upstream sensor the chance a week of ruining the catalyst
+         times the catalyst's part and labour.
 
 Acting now meets a true fault with p28 and pays P, else F:
 
@@ -26,8 +27,13 @@ The repair itself cancels: a part that is going is paid for either way, now or s
 is D on a certain failure, -F on a healthy part, and 0 on one sure to last the week and sure to go after it.
 It rises with p7 and with p28; the price of the part itself plays no role. With p7 = p28 = p acting pays above
 p = F / (F + D).
-Left out: the life lost by changing a part up to 28 days early, and that some of a breakdown's cost is already
-spent on a part that failed before today.
+Left out: the life lost by changing a part up to 28 days early.
+
+Looking back (:func:`saved_by_acting`), a part that failed at f would have been repaired at r without the list, and
+is repaired at t with it. With q the chance a week of a breakdown while a failed part is driven, each week between
+max(f, t) and r costs fuel and consequences, and the breakdown itself comes in one of them with
+
+    (1 - q)^(weeks from f to max(f, t)) - (1 - q)^(weeks from f to r)
 """
 
 from __future__ import annotations
@@ -51,7 +57,7 @@ class KindCosts:
     """Costs of one kind of part: part and breakdown in currency, labour_h in hours, fuel in currency a week.
 
     ``breakdown`` is what an unplanned failure costs on top of the planned repair: roadside help, hire, lost
-    trips, a failed emission inspection.
+    trips, a failed emission inspection; how soon after a failure it comes is ``breakdown_probability_per_week``.
     """
 
     part: float
@@ -70,7 +76,8 @@ class Costs:
     ``families`` are kinds of part whose costs differ in one engine family: family -> kind -> costs.
     ``inspection`` is a visit that finds no fault, without the bay. ``bay_cost`` is what any visit costs
     whatever is done: booking, bay, lift, road test, the vehicle's absence; several jobs on one vehicle pay it
-    once. ``catalyst_damage_probability_per_week`` (0..1) is for driving on with a failed upstream sensor.
+    once. ``catalyst_damage_probability_per_week`` (0..1) is for driving on with a failed upstream sensor,
+    ``breakdown_probability_per_week`` (0..1) for driving on with any failed part; 1 means at once.
     Raises ValueError on a negative or infinite amount, or if a visit without a fault would be free.
     """
 
@@ -82,15 +89,14 @@ class Costs:
     bay_cost: float
     catalyst_damage_probability_per_week: float
     currency: str
+    breakdown_probability_per_week: float = 1.0
     families: Mapping[str, Mapping[str, KindCosts]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         _check_amounts(self)
-        if self.catalyst_damage_probability_per_week > 1:
-            raise ValueError(
-                "catalyst_damage_probability_per_week must lie in 0..1, "
-                f"got {self.catalyst_damage_probability_per_week}"
-            )
+        for name in ("catalyst_damage_probability_per_week", "breakdown_probability_per_week"):
+            if getattr(self, name) > 1:
+                raise ValueError(f"{name} must lie in 0..1, got {getattr(self, name)}")
         if self.inspection + self.bay_cost <= 0:
             raise ValueError("inspection + bay_cost must be above 0: a visit without a fault is never free")
 
@@ -104,10 +110,25 @@ class Costs:
         return costs.part + costs.labour_h * self.labour_rate_per_h
 
     def damage(self, kind: str, family: str = "") -> float:
-        """What a failure adds when nobody acts for a week: breakdown, fuel and, upstream, the catalyst."""
-        costs = self.of(kind, family)
+        """What a failure adds in a week in which nobody acts: chance of a breakdown, fuel and, upstream, the catalyst."""
+        return self.breakdown_probability_per_week * self.of(kind, family).breakdown + self.weekly(kind, family)
+
+    def weekly(self, kind: str, family: str = "") -> float:
+        """What a week of driving with a failed part costs whether it breaks down or not: fuel, chance of the catalyst."""
         consequence = self.catalyst_damage_probability_per_week * self.planned("catalyst", family)
-        return costs.breakdown + costs.extra_fuel_per_week + (consequence if kind == "upstream" else 0.0)
+        return self.of(kind, family).extra_fuel_per_week + (consequence if kind == "upstream" else 0.0)
+
+
+def saved_by_acting(costs: Costs, kind: str, until_acting: float, until_repair: float) -> float:
+    """What acting on a part that failed has saved, in currency (derived above); 0 where it came no earlier.
+
+    until_acting, until_repair : days from the failure to the repair with the list and without it; negative before it.
+    """
+    begin, end = max(0.0, until_acting) / 7, until_repair / 7
+    if end <= begin:
+        return 0.0
+    spared = 1 - costs.breakdown_probability_per_week
+    return (end - begin) * costs.weekly(kind) + (spared**begin - spared**end) * costs.of(kind).breakdown
 
 
 def cost_of_waiting(p_next: Amount, p_horizon: Amount, planned: Amount, damage: Amount) -> Amount:

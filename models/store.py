@@ -15,7 +15,7 @@ from models.classifier import INTERVALS, FamilyModel, Model
 # What a model of this project is made of beyond the types that are safe by themselves. Fixed here: trusting whatever a
 # file asks for would be no protection.
 TRUSTED = ("sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",)
-_FORM = 2
+_FORM = 3
 MODEL, CARD = "model.skops", "card.md"
 
 
@@ -38,6 +38,7 @@ def save(model: Model, folder: Path, card: str) -> None:
         },
         "inputs": dict(model.inputs),
         "ranks": model.ranks,
+        "leaning": model.leaning,
     }
     temporary = folder / f".{MODEL}.new"
     try:
@@ -69,4 +70,4 @@ def load(folder: Path) -> Model | None:
     for name, part in families.items():
         if np.shape(part.joining) != (INTERVALS, 3) or part.trees.n_features_in_ != len(part.features) + 1:
             raise StoreError(f"{path}: the model of {name} does not fit its own features; train anew")
-    return Model(body["name"], families, body["inputs"], body["ranks"])
+    return Model(body["name"], families, body["inputs"], body["ranks"], body["leaning"])

@@ -12,6 +12,7 @@ from pipeline.console import say
 from pipeline.ingest import IngestSummary
 from pipeline.quarantine import Fault
 from pipeline.report.words import count, plain
+from pipeline.returned import Returned
 
 _SHOWN_FILES = 12  # on a terminal; a log names every file
 _SHOWN_NAMES = 10
@@ -53,6 +54,27 @@ def say_ingested(console: Console, summary: IngestSummary) -> bool:
         f"{totals['quarantined']:,} quarantined + {totals['duplicates']:,} exact duplicates",
     )
     return totals["refused"] > 0 or totals["quarantined"] > 0
+
+
+def say_returned(console: Console, taken: tuple[list[Returned], IngestSummary | None]) -> bool:
+    """Print what became of returned cards, and of exports read beside them; True where something needs a look."""
+    sheets, read = taken
+    for sheet in sheets:
+        name = plain(sheet.file)
+        if sheet.read_before:
+            say(console, f"{name}: read before, nothing changes")
+            continue
+        say(
+            console,
+            f"{name}: {count(sheet.taken, 'finding', 'findings')} taken, {sheet.repeated} repeated, "
+            f"{sheet.corrected} corrected, {len(sheet.faults)} refused, {sheet.still_open} not filled in yet",
+        )
+        for line, column, reason in sheet.faults:
+            say(console, f"{name}, line {line}, column {column}: {plain(reason)}")
+        for note in sheet.notes:
+            say(console, f"contradiction: {plain(note)}")
+    look = say_ingested(console, read) if read is not None else False
+    return look or any(sheet.needs_a_look for sheet in sheets)
 
 
 def _files_table(read: pl.DataFrame, wide: bool) -> Table:

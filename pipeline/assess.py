@@ -9,7 +9,7 @@ import polars as pl
 
 from models.bias import with_bias
 from models.blame import Measured, evaluate, hold_back
-from models.breaks import fitted, since_fitted
+from models.breaks import fitted, inspected, since_fitted
 from models.calls import ruled_out, with_calls
 from models.classifier import Model
 from models.codes import bank_of, codes_by_component, margin_drops, newest_margins, part_of
@@ -73,7 +73,11 @@ def assess(
     found = find(standing.filter(pl.col("use") == "judge"))
     fits = fitted(known.work_orders)
     fresh = fits.filter(pl.col("fitted_on") >= week_start - _NEW_PART)
-    components = expected_components(units).join(fresh, on=["unit_id", "component"], how="left")
+    quiet = timedelta(days=judge["quiet_after_inspection_days"])
+    tested = inspected(known.work_orders, week_start - quiet)
+    components = expected_components(units).join(fresh, on=["unit_id", "component"], how="left").join(
+        tested, on=["unit_id", "component"], how="left"
+    )
     # Nobody says "no codes": a vehicle that reports its lamp, its tests or any code is one whose codes are read.
     lamp = standing.filter(pl.col("indicator") == "mil_on")["unit_id"]
     read_out = pl.concat([lamp, known.codes["unit_id"], known.onboard_tests["unit_id"]])
@@ -201,8 +205,23 @@ def _scored(
     weights = Weights(**{name.removeprefix("probability_"): value for name, value in judge.items()
                          if name.startswith("probability_")})
     held = ruled_out(hold_back(with_calls(joined, truths, calls), truths, holds), known, holds)
-    return with_probability(_with_status(held), weights).with_columns(
+    quiet = timedelta(days=judge["quiet_after_inspection_days"])
+    return with_probability(_with_status(_quiet_after_inspection(held, quiet)), weights).with_columns(
         **_window(week_start), **_texts()
+    )
+
+
+def _quiet_after_inspection(components: pl.DataFrame, quiet: timedelta) -> pl.DataFrame:
+    """Hold back what a technician has just found without a fault, unless a code was set since."""
+    since = pl.col("code_first_at").dt.date() > pl.col("inspected_on")
+    tested = pl.col("held_by").is_null() & pl.col("inspected_on").is_not_null() & ~since.fill_null(False)
+    texts = {
+        "held_by": pl.lit("inspected"),
+        "held_why": pl.format("tested on {} and no fault found", "inspected_on"),
+        "held_rule_out": pl.format("nothing now; judged again from {}, or when a code is set", pl.col("inspected_on") + quiet),
+    }
+    return components.with_columns(
+        pl.when(tested).then(text).otherwise(pl.col(name)).alias(name) for name, text in texts.items()
     )
 
 
@@ -213,7 +232,7 @@ def _evidence(scored: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
         .with_columns(
             pl.col("held_by").fill_null(""), limits_probability="probability", limits_probability_7d="probability_7d"
         )
-        .drop("fitted_on")
+        .drop("fitted_on", "inspected_on")
         .join(fits, on=["unit_id", "component"], how="left")
     )
 

@@ -11,7 +11,7 @@ import polars as pl
 
 from models.evaluate import HORIZON_DAYS, Interval, bootstrap_interval, evaluate_lists, reliability_curve
 from models.labels import lives_of_orders
-from models.money import Costs
+from models.money import Costs, saved_by_acting
 from pipeline.errors import ConfigError
 from pipeline.facts import read_codes, read_costs
 from pipeline.lake import Lake
@@ -23,6 +23,7 @@ LIGHTOFF, LAMP, MILEAGE, LIMITS = "lightoff", "wait for the lamp", "replace by k
 KEY = ["week_start", "unit_id", "component"]
 WARM_UP_WEEKS = 2  # no part has a past in the first lists
 FORESEEN_DAYS = 14  # a fault that begins less than this before it fails cannot be on a weekly list 7 days ahead
+UNREPAIRED_DAYS = 56  # a failed part that nobody repaired is taken to be found after so long (assumption)
 JUDGED_FROM_DAYS = HORIZON_DAYS + 7 * WARM_UP_WEEKS
 _ORDER = ["week_start", "rank", "unit_id", "component"]
 _NO_PROBABILITY = ("brier", "expected_calibration_error")
@@ -137,7 +138,7 @@ def _policies(
 
 
 def _more(listed: pl.DataFrame, outcome: Outcome, costs: Costs, resamples: int) -> dict[str, dict]:
-    """Confounders blamed, recall of what begins early enough, and money saved against acting on failures only."""
+    """Confounders blamed, recall of what begins early enough, and money saved against what the workshop did without the list."""
     week = pl.col("week_start")
     rows = listed.select("week_start", "unit_id", "component", "part").with_row_index("row")
     sick = rows.join(outcome.events.drop("component"), on="unit_id").filter(
@@ -163,14 +164,21 @@ def _more(listed: pl.DataFrame, outcome: Outcome, costs: Costs, resamples: int) 
     firsts = rows.sort("unit_id", "component", "week_start").filter(
         (week.diff().over("unit_id", "component") > pl.duration(days=7)).fill_null(True)
     )
-    ahead = firsts.join(own.select("row", "failed_on"), on="row", how="left").with_columns(
-        lead=(pl.col("failed_on") - week).dt.total_days()
+    mine = own.select("row", "failed_on", "repaired_on").unique("row", keep="first", maintain_order=True)
+    ahead = firsts.join(mine, on="row", how="left").sort("row").with_columns(
+        # A part that is listed anew after a pause is mended once.
+        again=pl.col("failed_on").is_not_null() & ~pl.struct("unit_id", "component", "failed_on").is_first_distinct()
     )
-    damage = pl.col("part").replace_strict({k: costs.damage(k) for k in ("upstream", "downstream", "catalyst")})
-    saved = ahead.select(
-        pl.when(pl.col("failed_on").is_null()).then(-(costs.inspection + costs.bay_cost))
-        .when(pl.col("lead") >= 7).then(damage).otherwise(0.0).alias("saved")
-    )["saved"].to_numpy()
+    # A listed vehicle is in the bay within the week. Nobody knows when a part would be repaired that never was.
+    until_acting = (week + timedelta(days=7) - pl.col("failed_on")).dt.total_days()
+    until_repair = (pl.col("repaired_on") - pl.col("failed_on")).dt.total_days().fill_null(UNREPAIRED_DAYS)
+    visit = costs.inspection + costs.bay_cost
+    saved = np.array([
+        0.0 if again else -visit if failed is None else saved_by_acting(costs, part, acting, repair)
+        for again, part, failed, acting, repair in ahead.select(
+            "again", "part", "failed_on", acting=until_acting, repair=until_repair
+        ).iter_rows()
+    ])
     total = bootstrap_interval(lambda at: float(saved[at].sum()), ahead["unit_id"].to_numpy(), n=resamples)
     found["money_saved"] = _entry(total, firsts.height)
     return found

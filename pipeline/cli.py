@@ -12,7 +12,7 @@ import polars as pl
 import typer
 
 from pipeline import jobs
-from pipeline.arrivals import say_ingested, say_quarantine, say_retried
+from pipeline.arrivals import say_ingested, say_quarantine, say_retried, say_returned
 from pipeline.assess import ISSUED, REPLAYED
 from pipeline.backtest import JUDGED_FROM_DAYS, orders_of, prove, truth_of
 from pipeline.checks import CHECKS, check
@@ -187,6 +187,22 @@ def backtest(
     say(_console, proof_table(proof))
     for path in write_proof(proof, out):
         say(_console, f"{path.name}: {path}")
+
+
+@app.command()
+def findings(
+    context: typer.Context,
+    files: Annotated[list[Path], typer.Argument(help="Filled sheets (XLSX or CSV), or exports of work orders.")],
+    correct: Annotated[
+        bool, typer.Option("--correct", help="Cards returned before take on what these sheets say.")
+    ] = False,
+) -> None:
+    """Read back what the technicians found; the next training learns from it, the next list leaves it out."""
+    settings, lake = _open(context)
+    with lake.lock("findings", _now().isoformat()), watching(_console) as watch:
+        look = say_returned(_console, jobs.take_findings(settings, lake, files, _now(), correct, watch, _vin_key()))
+    if look:
+        raise typer.Exit(LOOK)
 
 
 @app.command()

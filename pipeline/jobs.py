@@ -27,6 +27,7 @@ from pipeline.prognosis import chosen_model, own_folder, ranking, starter_model
 from pipeline.report.cardfiles import write_cards
 from pipeline.report.listing import Outputs, write_outputs
 from pipeline.report.rests import read_ranked
+from pipeline.returned import Returned, is_card_sheet, take_cards
 from pipeline.retrain import Verdict, challenge, own_card
 from pipeline.settings import Settings
 
@@ -80,6 +81,26 @@ def retry_quarantine(
     """Read once more the files of ``paths`` that were refused or have something in quarantine."""
     again = to_read_again(lake)
     return ingest(settings, lake, _paths(settings, paths), now, watch.reading, vin_key, again)
+
+
+def take_findings(
+    settings: Settings,
+    lake: Lake,
+    files: list[Path],
+    now: datetime,
+    correct: bool = False,
+    watch: Watch = Watch(),
+    vin_key: str | None = None,
+) -> tuple[list[Returned], IngestSummary | None]:
+    """Read filled sheets of cards; files that are none are taken as exports, of work orders most likely.
+
+    Raises:
+        ExportError: a file is neither.
+    """
+    sheets = [path for path in files if is_card_sheet(path)]
+    others = [path for path in files if path not in sheets]
+    returned = [take_cards(lake, path, now, correct) for path in sheets]
+    return returned, ingest_paths(settings, lake, others, now, watch, vin_key) if others else None
 
 
 def _paths(settings: Settings, paths: list[Path]) -> list[Path]:

@@ -17,11 +17,14 @@ from pipeline.report.cardhtml import card_page
 from pipeline.report.cardpdf import card_pdf
 from pipeline.report.wholefile import whole
 from pipeline.report.words import read_indicators
+from pipeline.report.workbook import findings_book
 from pipeline.settings import Settings
 
 FOLDER = "cards"
 SHEET = "findings.csv"
-SHEET_COLUMNS = ("card", "unit_id", "component", "found", "cause", "readings_taken", "part_fitted", "odometer_km", "day")
+BOOK = "findings.xlsx"
+FILLED_COLUMNS = ("found", "cause", "readings_taken", "part_fitted", "odometer_km", "day")
+SHEET_COLUMNS = ("card", "unit_id", "component", *FILLED_COLUMNS)
 
 
 def write_cards(
@@ -60,6 +63,8 @@ def write_cards(
                 temporary.write_bytes(card_pdf(card))
         with whole(target / SHEET) as temporary:
             temporary.write_text(sheet(made), encoding="utf-8", newline="")
+        with whole(target / BOOK) as temporary:
+            findings_book(temporary, _sheet_frame(made), made[0].week_start)
     except OSError as error:
         raise LightoffError(f"{target}: cannot be written: {error}; check rights and space, or `out`") from error
     return target
@@ -80,11 +85,15 @@ def sheet(made: list[Card]) -> str:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(SHEET_COLUMNS)
-    blank = [""] * (len(SHEET_COLUMNS) - 3)
-    for card in made:
-        for job in card.jobs:
-            writer.writerow([_no_formula(job.card_id), _no_formula(card.unit_id), job.component, *blank])
+    for row in _sheet_frame(made).iter_rows():
+        writer.writerow(["" if cell is None else _no_formula(cell) for cell in row])
     return text.getvalue()
+
+
+def _sheet_frame(made: list[Card]) -> pl.DataFrame:
+    jobs = [(job.card_id, card.unit_id, job.component) for card in made for job in card.jobs]
+    frame = pl.DataFrame(jobs, schema=dict.fromkeys(SHEET_COLUMNS[:3], pl.String), orient="row")
+    return frame.with_columns(pl.lit(None, pl.String).alias(name) for name in FILLED_COLUMNS)
 
 
 def _no_formula(text: str) -> str:

@@ -1,4 +1,4 @@
-"""A made list written out: ``list.csv``, ``scores.csv``, ``list.txt`` and ``page.html``.
+"""A made list written out: ``list.csv``, ``list.xlsx``, ``scores.csv``, ``list.txt`` and ``page.html``.
 
 Nothing here reads a clock: the same tables give the same bytes.
 """
@@ -19,6 +19,7 @@ from pipeline.report.printed import list_text, status_counts
 from pipeline.report.rests import read_ranked, registered, what_it_rests_on
 from pipeline.report.wholefile import whole
 from pipeline.report.words import money, percent, plain, window
+from pipeline.report.workbook import list_book
 from pipeline.settings import Settings
 
 LIST_COLUMNS = (
@@ -50,6 +51,7 @@ SCORE_COLUMNS = (
     "reason",
     "judged_by",
 )
+BOOK = "list.xlsx"
 _DECIMALS = {"probability": 4, "expected_saving": 2}
 
 
@@ -106,7 +108,7 @@ def write_outputs(
         "list.txt": list_text(ranked, rests, registered(lake, listed["unit_id"]), currency),
         "page.html": page,
     }
-    paths = {name: folder / name for name in (*frames, *texts)}
+    paths = {name: folder / name for name in (*frames, *texts, BOOK)}
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, frame in frames.items():
@@ -115,6 +117,8 @@ def write_outputs(
         for name, text in texts.items():
             with whole(paths[name]) as temporary:
                 temporary.write_text(text, encoding="utf-8", newline="\n")
+        with whole(paths[BOOK]) as temporary:
+            list_book(temporary, _told(listed), week_start, currency)
     except OSError as error:
         raise LightoffError(
             f"{folder}: cannot be written: {error}; check rights and space, or `out`"
@@ -122,11 +126,15 @@ def write_outputs(
     return Outputs(paths=paths, counts=status_counts(ranked, listed), _listed=listed)
 
 
-def _list_frame(listed: pl.DataFrame) -> pl.DataFrame:
+def _told(listed: pl.DataFrame) -> pl.DataFrame:
+    """Columns of the list; it is read alone, so what was ruled out stands beside what speaks for the part."""
     cleared = pl.col("ruled_out").fill_null("")
-    # The list is read alone: what was ruled out stands beside what speaks for the part.
     why = pl.when(cleared != "").then(pl.col("why") + "; ruled out by the data: " + cleared).otherwise("why")
-    return _cells(listed.with_columns(rank="list_rank", why=why.str.strip_prefix("; ")).select(LIST_COLUMNS))
+    return listed.with_columns(rank="list_rank", why=why.str.strip_prefix("; ")).select(LIST_COLUMNS)
+
+
+def _list_frame(listed: pl.DataFrame) -> pl.DataFrame:
+    return _cells(_told(listed))
 
 
 def _score_frame(ranked: pl.DataFrame) -> pl.DataFrame:

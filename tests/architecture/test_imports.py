@@ -15,7 +15,7 @@ LAYERS = (
         "ground and maths",
         ("models.*", "lake", "partfiles", "shards", "sampled", "query", "facts", "known", "components", "prognosis", "exports.*", "report.*"),
     ),
-    ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "retrain", "backtest")),
+    ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "retrain", "backtest", "returned")),
     ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage")),
 )
 STAGES = tuple(f"pipeline.{name}" for name in dict(LAYERS)["stages"])

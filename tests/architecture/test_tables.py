@@ -64,10 +64,15 @@ def _binds(target: ast.expr, variable: str) -> bool:
     return any(isinstance(node, ast.Name) and node.id == variable for node in ast.walk(target))
 
 
+# What comes in has two doors, exports and returned cards, never open at once: both hold the lake's lock.
+AT_THE_DOOR = ["pipeline.ingest", "pipeline.returned"]
+BY_BOTH = ("work_orders", "quarantine", "exports")
+
+
 @pytest.mark.parametrize("name", STORED)
 def test_a_stored_table_has_one_writer(name):
     writers = [module.name for module in modules().values() if name in written_by(module.tree)]
-    assert len(writers) == 1
+    assert writers == AT_THE_DOOR if name in BY_BOTH else len(writers) == 1
 
 
 def test_a_table_of_sql_is_made_by_one_step():

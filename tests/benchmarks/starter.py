@@ -44,6 +44,7 @@ from pipeline.report.proof import proof_table
 from pipeline.settings import Settings, read_settings
 
 NAME = "starter 1"
+LEANING = 0.5  # it only ever judges fleets it has not seen
 _WEEK = timedelta(days=7)
 _RESAMPLES = 400
 
@@ -143,7 +144,8 @@ def read(folder: Path) -> Fleet:
 
 def _trained(fleets: list[Fleet]) -> Model:
     frame = pl.concat([fleet.frame for fleet in fleets], how="diagonal")
-    return train(frame, pl.concat([fleet.labels for fleet in fleets]), NAME, kept_apart="fleet")
+    model = train(frame, pl.concat([fleet.labels for fleet in fleets]), NAME, kept_apart="fleet")
+    return replace(model, leaning=LEANING)
 
 
 def _tested(model: Model, fleet: Fleet, others: list[Fleet]) -> pl.DataFrame:

@@ -10,6 +10,7 @@ import pytest
 from sklearn.metrics import average_precision_score
 
 from models.classifier import (
+    _leant,
     EDGES,
     INTERVALS,
     LEAST_FAILURES,
@@ -211,3 +212,12 @@ def test_classifier_beats_its_limits_where_there_is_more_to_see(trained: Model):
     hit = hits(known)
     ours = average_precision(chances(trained, test).by_horizon[:, 2], hit)
     assert ours > average_precision(test["limits"].cast(pl.Float64).to_numpy(), hit) + 0.05
+
+
+def test_a_leaning_model_stands_halfway_and_keeps_its_horizons_in_order() -> None:
+    # Log-odds of 0.5 and 0.1 are 0 and -2.197; halfway is -1.099, 0.25: (0.5/0.5 * 0.1/0.9) ** 0.5 = 1/3 odds.
+    likely = np.array([[0.3, 0.4, 0.5, 0.7]])
+    made = _leant(likely, np.log(np.array([0.1 / 0.9])), 0.5)
+    assert made[0, 2] == pytest.approx(0.25)
+    assert (np.diff(made) > 0).all()
+    assert np.allclose(_leant(likely, np.zeros(1), 0.0), likely)

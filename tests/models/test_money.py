@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
-from models.money import KINDS, Costs, KindCosts, choose, cost_of_acting, cost_of_waiting, expected_saving
+from models.money import KINDS, Costs, KindCosts, choose, cost_of_acting, cost_of_waiting, expected_saving, saved_by_acting
 
 # Round planning values of the size of the annual US check-engine repair index (2020: oxygen sensor 243,
 # catalyst 1383, parts and labour); breakdown, fuel and damage are invented for these tests.
@@ -25,6 +25,19 @@ COSTS = Costs(
     currency="EUR",
 )
 RIDE = 40.0
+
+
+def test_a_failed_part_found_earlier_saves_its_weeks_and_what_is_left_of_the_breakdown():
+    # Upstream, 8 + 0.05 * 1380 = 77 a week, breakdown 300 with a chance of 0.5 a week; by hand:
+    costs = replace(COSTS, breakdown_probability_per_week=0.5)
+    # foreseen, four weeks spared: 4 * 77 + 300 * (1 - 1/16)
+    assert saved_by_acting(costs, "upstream", -10, 28) == pytest.approx(308 + 281.25)
+    # found two weeks after it failed, two weeks earlier than without: 2 * 77 + 300 * (1/4 - 1/16)
+    assert saved_by_acting(costs, "upstream", 14, 28) == pytest.approx(154 + 56.25)
+    assert saved_by_acting(costs, "upstream", 28, 28) == saved_by_acting(costs, "upstream", 40, 28) == 0
+    # A downstream sensor at 0 a week and a breakdown at once costs it all or nothing.
+    assert saved_by_acting(COSTS, "downstream", 0, 7) == pytest.approx(60)
+    assert saved_by_acting(COSTS, "downstream", 7, 14) == 0
 
 
 def parts(*rows):

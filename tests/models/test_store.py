@@ -70,7 +70,7 @@ def test_a_pickle_that_runs_code_is_refused_unread(tmp_path: Path):
 
 def test_another_estimator_is_no_model(tmp_path: Path):
     skops.io.dump(LogisticRegression(), tmp_path / MODEL)
-    with pytest.raises(StoreError, match="not a model of form 2"):
+    with pytest.raises(StoreError, match="not a model of form 3"):
         load(tmp_path)
 
 

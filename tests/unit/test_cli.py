@@ -32,6 +32,7 @@ COMMANDS = (
     "nightly",
     "weekly",
     "backtest",
+    "findings",
     "train",
     "check",
     "coverage",

@@ -110,7 +110,8 @@ def test_money_columns_are_those_of_the_derivation(tmp_path: Path) -> None:
     costs = read_costs(SETTINGS)
     part = costs.downstream
     planned = part.part + part.labour_h * costs.labour_rate_per_h + costs.bay_cost
-    damage, free = part.breakdown + part.extra_fuel_per_week, costs.inspection + costs.bay_cost
+    week = costs.breakdown_probability_per_week * part.breakdown + part.extra_fuel_per_week
+    damage, free = week, costs.inspection + costs.bay_cost
     row = frame.row(0, named=True)
     assert row["wait_cost"] == pytest.approx(0.8 * planned + 0.5 * damage, abs=0.005)
     assert row["act_cost"] == pytest.approx(0.8 * planned + 0.2 * free, abs=0.005)

@@ -40,15 +40,15 @@ def test_other_costs_change_the_saving(lake: Path, tmp_path: Path) -> None:
     dearer = tmp_path / "costs.toml"
     dearer.write_text((CONFIG / "costs.toml").read_text().replace("breakdown = 450.0", "breakdown = 900.0"))
     usual, other = lines(lake, ["2"])[1], lines(lake, [], dearer)[1]
-    # 450 more for a failure that comes within a week with half of 0.95
-    assert float(other.split("saving ")[1]) - float(usual.split("saving ")[1]) == pytest.approx(450 * 0.475, abs=1)
+    # 450 more for a failure that comes within a week with half of 0.95, and to a breakdown with half of that
+    assert float(other.split("saving ")[1]) - float(usual.split("saving ")[1]) == pytest.approx(450 * 0.475 * 0.5, abs=1)
 
 
 def test_costs_of_an_engine_family(lake: Path, tmp_path: Path) -> None:
     own = tmp_path / "costs.toml"
     own.write_text((CONFIG / "costs.toml").read_text() + '\n[family."".upstream]\nbreakdown = 0.0\n')
     usual, other = lines(lake, ["2"])[1], lines(lake, [], own)[1]
-    assert float(usual.split("saving ")[1]) - float(other.split("saving ")[1]) == pytest.approx(450 * 0.475, abs=1)
+    assert float(usual.split("saving ")[1]) - float(other.split("saving ")[1]) == pytest.approx(450 * 0.475 * 0.5, abs=1)
 
 
 @pytest.mark.parametrize(
