@@ -1,7 +1,9 @@
-"""One list as a self-contained page: no script, no network, for a screen of any width and for A4."""
+"""One list as a self-contained page, for a screen of any width and for A4: no network, and no need of its one script."""
 
 from __future__ import annotations
 
+import base64
+import hashlib
 from datetime import date
 from functools import cache
 from pathlib import Path
@@ -14,7 +16,10 @@ from models.words import component_words
 from pipeline.lake import Lake
 from pipeline.report.plots import Plot, line_plot
 from pipeline.report.rests import Rests, registered
+from pipeline.report.since import moved, past
+from pipeline.report.stock import stock
 from pipeline.report.unlock import unlock_lines
+from pipeline.report.why import explain
 from pipeline.report.words import (
     REASONS,
     SERIES,
@@ -34,6 +39,7 @@ from pipeline.tables import table
 _HERE = Path(__file__).resolve().parent
 PLOTS = 300  # rows with a plot; some 3 kB each, so that the page of a large fleet still opens
 HELD_ROWS = 300
+TRACED = 20  # rows that carry their whole way back to the export files; the others by ``lightoff why``
 
 
 def render_page(
@@ -60,7 +66,18 @@ def render_page(
     known = registered(lake, pl.concat([listed["unit_id"], held.head(HELD_ROWS)["unit_id"]]))
     not_judged = ranked.filter(pl.col("status") == "not_judged")
     out_of_scope = ranked.filter(pl.col("status") == "out_of_scope")
+    script = (_HERE / "page.js").read_text(encoding="utf-8")
+    before = past(settings, lake, week_start)
+    together = _together(listed)
     return _template().render(
+        script=Markup(script),
+        # The one script there is, by its content (W3C Content Security Policy level 3, 2.3.1): no other can run.
+        script_hash=Markup("sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()),
+        visits=_visits(settings, listed, currency),
+        moved=moved(lake, ranked, series, week_start),
+        past=before,
+        past_saved=money(before.saved_expected, currency),
+        stock=stock(ranked),
         style=Markup((_HERE / "page.css").read_text(encoding="utf-8")),
         week_start=week_start,
         series=SERIES[series],
@@ -76,6 +93,11 @@ def render_page(
                 "saving": money(row["expected_saving"], currency),
                 "wait": money(row["wait_cost"], currency),
                 "act": money(row["act_cost"], currency),
+                "depot": plain(row["depot"]) or "no depot given",
+                "sort_chance": f"{row['probability']:.6f}",
+                "sort_window": str(row["window_from"] or row["window_to"] or "9999"),
+                "with_rows": [place for place in together[row["unit_id"]] if place != row["list_rank"]],
+                "trace": _trace(lake, settings, row),
             }
             | _figure(plots, row)
             for row in listed.iter_rows(named=True)
@@ -149,6 +171,33 @@ def _figure(plots: dict[tuple[str, str], Plot], row: dict) -> dict:
     if row["list_rank"] > PLOTS:
         return {"plot": None, "quantity": f"Plots are drawn for the first {PLOTS} rows only."}
     return {"plot": None, "quantity": "No plot: no weekly indicator speaks loudest for this part."}
+
+
+def _together(listed: pl.DataFrame) -> dict[str, list[int]]:
+    """Vehicle -> places of its rows."""
+    return dict(listed.group_by("unit_id").agg(pl.col("list_rank").sort()).iter_rows())
+
+
+def _visits(settings: Settings, listed: pl.DataFrame, currency: str) -> list[dict]:
+    """Depots in order of their names, with bays and vehicles; several jobs on one vehicle are one visit."""
+    return [
+        {
+            "depot": plain(depot) or "no depot given",
+            "bays": settings.bays.get(depot, settings.bays_per_depot),
+            "saving": money(rows["expected_saving"].sum(), currency),
+            "units": [
+                (plain(unit), places) for unit, places in rows.group_by("unit_id", maintain_order=True).agg(
+                    pl.col("list_rank")).iter_rows()
+            ],
+        }
+        for (depot,), rows in sorted(listed.group_by("depot", maintain_order=True), key=lambda each: each[0][0])
+    ]
+
+
+def _trace(lake: Lake, settings: Settings, row: dict) -> str:
+    if row["list_rank"] > TRACED:
+        return ""
+    return explain(lake, settings, row["unit_id"], row["component"], row["series"], row["week_start"])
 
 
 def _exchanged(lake: Lake, series: str, week_start: date, indicators: dict[str, Indicator]) -> list[dict]:

@@ -1,0 +1,136 @@
+"""What moved since the issued list before, and what came of the lists before: from tables alone, no decision here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import polars as pl
+from scipy.stats import binomtest
+
+from models.words import component_words
+from pipeline.known import known_at
+from pipeline.lake import Lake
+from pipeline.report.words import plain
+from pipeline.settings import Settings
+
+ANSWER_DAYS = 56  # a visit later than that answers another question
+PAUSE_DAYS = 7  # a row that stays on the list from week to week is one call
+CONFIDENCE = 0.90
+_PART = ["unit_id", "component"]
+_SHOWN = 40
+
+
+@dataclass(frozen=True)
+class Moved:
+    """Against the list of ``before`` (None: there was none): new rows, rows that left with the reason, places moved."""
+
+    before: date | None
+    new: list[dict]
+    gone: list[dict]
+    moved: list[dict]
+
+
+@dataclass(frozen=True)
+class Past:
+    """What came of calls since ``first``. ``calls`` = confirmed + no_fault + unknown + open.
+
+    ``right`` is confirmed over confirmed and no_fault, with ``low`` and ``high`` (Wilson, 90 %), None without any.
+    ``lead_days`` is the median from the first list to the visit, ``saved_expected`` what the lists promised for the
+    calls confirmed, in the fleet's currency.
+    """
+
+    first: date | None
+    calls: int
+    confirmed: int
+    no_fault: int
+    unknown: int
+    open: int
+    right: float | None
+    low: float | None
+    high: float | None
+    lead_days: float | None
+    saved_expected: float
+    rows: list[dict]
+
+
+def moved(lake: Lake, ranked: pl.DataFrame, series: str, week_start: date) -> Moved:
+    """The list of ``ranked`` against the newest list of the series before it."""
+    weeks = lake.scan("ranked").filter((pl.col("series") == series) & (pl.col("week_start") < week_start))
+    before = weeks.select(pl.col("week_start").max()).collect().item()
+    if before is None:
+        return Moved(None, [], [], [])
+    old = lake.read("ranked", (pl.col("series") == series) & (pl.col("week_start") == before))
+    was = old.filter(pl.col("list_rank").is_not_null()).select(*_PART, was="list_rank")
+    now = ranked.filter(pl.col("list_rank").is_not_null()).select(*_PART, now="list_rank")
+    both = was.join(now, on=_PART, how="full", coalesce=True).sort("now", "was", nulls_last=True)
+    left = both.filter(pl.col("now").is_null()).join(
+        ranked.select(*_PART, "status", "reason", "probability", "expected_saving"), on=_PART, how="left"
+    )
+    return Moved(
+        before,
+        [_named(row) | {"no": row["now"]} for row in both.filter(pl.col("was").is_null()).iter_rows(named=True)],
+        [_named(row) | {"no": row["was"], "why": _left(row)} for row in left.iter_rows(named=True)],
+        [
+            _named(row) | {"no": row["now"], "was": row["was"]}
+            for row in both.filter((pl.col("was") - pl.col("now")).abs() >= 3).iter_rows(named=True)
+        ],
+    )
+
+
+def past(settings: Settings, lake: Lake, week_start: date) -> Past:
+    """What work orders and returned cards known at ``week_start`` say of the issued lists before it."""
+    listed = lake.read(
+        "ranked", (pl.col("series") == "issued") & (pl.col("week_start") < week_start) & pl.col("list_rank").is_not_null()
+    ).select("week_start", *_PART, "probability", "expected_saving")
+    calls = listed.sort(*_PART, "week_start").filter(
+        (pl.col("week_start").diff().over(_PART).dt.total_days() > PAUSE_DAYS).fill_null(True)
+    ).with_row_index("call")
+    if calls.is_empty():
+        return Past(None, 0, 0, 0, 0, 0, None, None, None, None, 0.0, [])
+    orders = known_at(settings, lake, week_start).work_orders.select(
+        *_PART, "closed_on", "action", "finding", "cause", "order_id"
+    )
+    answered = (
+        calls.join(orders, on=_PART)
+        .filter((pl.col("closed_on") - pl.col("week_start")).dt.total_days().is_between(0, ANSWER_DAYS))
+        .sort("call", "closed_on", "order_id")
+        .unique("call", keep="first", maintain_order=True)
+    )
+    every = calls.join(answered.select("call", "closed_on", "action", "finding", "cause"), on="call", how="left")
+    counts = dict(answered.group_by("finding").len().iter_rows())
+    yes, no = counts.get("confirmed", 0), counts.get("no_fault_found", 0)
+    share = binomtest(yes, yes + no).proportion_ci(CONFIDENCE, "wilson") if yes + no else None
+    found = answered.filter(pl.col("finding") == "confirmed")
+    leads = (found["closed_on"] - found["week_start"]).dt.total_days().to_numpy()
+    shown = every.sort(pl.col("closed_on").is_null(), "closed_on", "week_start", "call", descending=[False, True, True, False])
+    return Past(
+        calls["week_start"].min(), calls.height, yes, no, answered.height - yes - no, calls.height - answered.height,
+        yes / (yes + no) if yes + no else None, share and share.low, share and share.high,
+        float(np.median(leads)) if leads.size else None, float(found["expected_saving"].sum()),
+        [_named(row) | {"week": row["week_start"], "said": _came_of(row)} for row in shown.head(_SHOWN).iter_rows(named=True)],
+    )
+
+
+def _named(row: dict) -> dict:
+    return {"unit": plain(row["unit_id"]), "part": component_words(row["component"])}
+
+
+def _left(row: dict) -> str:
+    """Why a row is no longer on the list."""
+    if row["status"] is None:
+        return "the vehicle is no longer in the data"
+    if row["status"] != "judged":
+        return plain(row["reason"])
+    if (row["expected_saving"] or 0.0) <= 0:
+        return "waiting costs no more than acting now"
+    return "below the chance a row needs, or no bay of its depot was left"
+
+
+def _came_of(row: dict) -> str:
+    if row["finding"] is None:
+        return "no visit known yet"
+    words = {"confirmed": "fault found", "no_fault_found": "no fault found"}.get(row["finding"], "finding not noted")
+    cause = f" ({plain(row['cause'])})" if row["cause"] else ""
+    return f"{row['action']} on {row['closed_on']}: {words}{cause}"
