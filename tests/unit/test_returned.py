@@ -1,0 +1,219 @@
+"""Returned cards: every filled row is taken, repeated or refused with its reason; nothing is overwritten silently."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import polars as pl
+import pytest
+import xlsxwriter
+from python_calamine import CalamineWorkbook
+
+from models.breaks import inspected
+from models.labels import lives_of_orders
+from pipeline.checks import check
+from pipeline.errors import ExportError
+from pipeline.lake import Lake
+from pipeline.report.cardfiles import SHEET_COLUMNS, write_cards
+from pipeline.report.listing import write_outputs
+from pipeline.report.rests import read_ranked
+from pipeline.report.since import moved, past
+from pipeline.report.stock import stock
+from pipeline.returned import is_card_sheet, take_cards
+from pipeline.settings import Settings
+from pipeline.tables import table
+from tests.browser.report_lake import WEEK, fill, ranked_rows, rows_of, weeks_frame
+
+NOW = datetime(2026, 3, 20, 9, tzinfo=UTC)
+CARD = "20260302-V-0042-B1S1"
+GOOD = (CARD, "V-0042", "B1S1", "yes", "slow, tip white", "0.2 to 0.6 V", "sensor", 120_000, date(2026, 3, 5))
+
+
+@pytest.fixture
+def lake(tmp_path: Path) -> Lake:
+    return fill(tmp_path / "lake")
+
+
+def unbalanced(lake: Lake) -> set[tuple[str, ...]]:
+    """What the check of the balance says; the made lake has some of its own."""
+    return set(check(Settings(), lake).filter(pl.col("check") == "balance").rows())
+
+
+def sheet(path: Path, *rows: tuple, columns: tuple = SHEET_COLUMNS) -> Path:
+    """A filled sheet, as XLSX or as the CSV of a spreadsheet that uses semicolons."""
+    if path.suffix == ".xlsx":
+        with xlsxwriter.Workbook(str(path)) as book:
+            page = book.add_worksheet()
+            day = book.add_format({"num_format": "yyyy-mm-dd"})
+            page.write_row(0, 0, columns)
+            for line, row in enumerate(rows, start=1):
+                for place, cell in enumerate(row):
+                    if isinstance(cell, date):
+                        page.write_datetime(line, place, datetime(cell.year, cell.month, cell.day), day)
+                    else:
+                        page.write(line, place, cell)
+        return path
+    text = "\n".join(";".join("" if cell is None else f'"{cell}"' for cell in row) for row in (columns, *rows))
+    path.write_text("\ufeff" + text + "\n", encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("name", ["back.csv", "back.xlsx"])
+def test_a_filled_row_becomes_a_work_order_and_a_label(lake: Lake, tmp_path: Path, name: str) -> None:
+    before = unbalanced(lake)
+    made = take_cards(lake, sheet(tmp_path / name, GOOD), NOW)
+    assert (made.taken, made.faults, made.needs_a_look) == (1, [], False)
+    order = lake.read("work_orders", pl.col("order_id") == f"card {CARD}").row(0, named=True)
+    assert (order["action"], order["finding"], order["closed_on"]) == ("replaced", "confirmed", date(2026, 3, 5))
+    assert (order["odometer_km"], order["line"]) == (120_000, 2)
+    lives = lives_of_orders(lake.read("work_orders"), pl.DataFrame(schema={
+        "unit_id": pl.String, "component": pl.String, "code": pl.String, "ts": pl.Datetime("us", "UTC"), "state": pl.String
+    })).filter(pl.col("source") == f"order card {CARD}")
+    assert lives["weight"].to_list() == [1.0] and lives["failed_on"][0] is not None
+    assert unbalanced(lake) == before
+
+
+@pytest.mark.parametrize(
+    ("change", "column", "says"),
+    [
+        ({0: "20260302-V-0042-B2S2"}, "card", "no issued list has this card"),
+        ({1: "V-0043"}, "unit_id", "belongs to V-0042"),
+        ({2: "CAT1"}, "component", "belongs to B1S1"),
+        ({3: "maybe"}, "found", "write yes"),
+        ({3: ""}, "found", "write yes"),
+        ({4: "", 6: ""}, "cause", "neither the cause nor a part fitted"),
+        ({7: "12.345,6"}, "odometer_km", "plain number"),
+        ({7: -1}, "odometer_km", "plain number"),
+        ({8: "5.3.26"}, "day", "2026-04-29"),
+        ({8: date(2026, 3, 1)}, "day", "issued on 2026-03-02"),
+        ({8: date(2026, 3, 21)}, "day", "today is 2026-03-20"),
+    ],
+)
+def test_a_row_that_cannot_be_right_is_refused_by_line_and_column(
+    lake: Lake, tmp_path: Path, change: dict, column: str, says: str
+) -> None:
+    row = tuple(change.get(place, cell) for place, cell in enumerate(GOOD))
+    made = take_cards(lake, sheet(tmp_path / "back.csv", row), NOW)
+    assert [(line, name) for line, name, _ in made.faults] == [(2, column)]
+    assert says in made.faults[0][2]
+    assert lake.read("returned_cards").is_empty()
+    kept = lake.read("quarantine").filter(pl.col("file").str.ends_with("back.csv"))
+    assert kept.select("line", "column").rows() == [(2, column)]
+
+
+def test_not_found_without_a_part_is_an_inspection_that_quiets_the_row(lake: Lake, tmp_path: Path) -> None:
+    take_cards(lake, sheet(tmp_path / "b.csv", (*GOOD[:3], "no", "", "0.1 to 0.9 V", "", "", "2026-03-05")), NOW)
+    orders = lake.read("work_orders")
+    assert orders.filter(pl.col("order_id") == f"card {CARD}")["action"].to_list() == ["inspected"]
+    quiet = inspected(orders, date(2026, 3, 5))
+    assert ("V-0042", "B1S1", date(2026, 3, 5)) in quiet.rows()
+    assert ("V-0042", "B1S1", date(2026, 3, 5)) not in inspected(orders, date(2026, 3, 6)).rows()
+
+
+def test_what_is_repeated_changes_nothing_and_what_contradicts_is_reported(lake: Lake, tmp_path: Path) -> None:
+    made_so = unbalanced(lake)
+    first = sheet(tmp_path / "a.csv", GOOD)
+    other = sheet(tmp_path / "b.csv", (*GOOD[:3], "no", *GOOD[4:]))
+    take_cards(lake, first, NOW)
+    before = lake.read("returned_cards")
+    assert take_cards(lake, first, NOW).read_before
+    assert take_cards(lake, sheet(tmp_path / "c.xlsx", GOOD), NOW).repeated == 1
+    told = take_cards(lake, other, NOW)
+    assert (told.taken, len(told.faults)) == (0, 1) and "found was True, is False" in told.faults[0][2]
+    assert lake.read("returned_cards").equals(before)
+    corrected = take_cards(lake, other, NOW, correct=True)
+    assert (corrected.corrected, corrected.faults) == (1, [])
+    assert lake.read("returned_cards")["found"].to_list() == [False]
+    assert lake.read("work_orders", pl.col("order_id") == f"card {CARD}")["finding"].to_list() == ["no_fault_found"]
+    # What was overwritten is still to be read, and the balance of rows holds.
+    assert lake.read("quarantine").filter(pl.col("reason").str.starts_with("corrected by"))["value"][0].startswith("found True")
+    assert unbalanced(lake) == made_so
+
+
+def test_two_rows_of_one_card_that_disagree_are_both_seen(lake: Lake, tmp_path: Path) -> None:
+    made = take_cards(lake, sheet(tmp_path / "a.csv", GOOD, GOOD, (*GOOD[:3], "no", *GOOD[4:])), NOW)
+    assert (made.taken, made.repeated, [line for line, _, _ in made.faults]) == (1, 1, [4])
+
+
+def test_the_sheet_beside_the_cards_comes_back_empty_and_is_no_finding(lake: Lake, tmp_path: Path) -> None:
+    folder = write_cards(lake, Settings(), read_ranked(lake, "issued", WEEK), weeks_frame(), tmp_path, "EUR")
+    for name in ("findings.csv", "findings.xlsx"):
+        assert is_card_sheet(folder / name)
+        made = take_cards(lake, folder / name, NOW)
+        assert (made.taken, made.still_open, made.faults) == (0, 6, [])
+    rows = CalamineWorkbook.from_path(folder / "findings.xlsx").get_sheet_by_index(0).to_python()
+    assert tuple(rows[0]) == SHEET_COLUMNS
+    assert "=1+1" in [row[1] for row in rows]  # text, as it is called, and no formula
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "says"),
+    [
+        ("a.xlsx", b"PK\x03\x04 broken", "no XLSX file"),
+        ("a.csv", b"\xff\xfe\x00", "not UTF-8"),
+        ("a.csv", b"", "holds no row"),
+        ("a.csv", b"card,unit_id,component,found\n", "lacks the columns cause"),
+        ("a.csv", b"card,card,found\n", "stands twice"),
+    ],
+)
+def test_a_file_that_is_no_sheet_is_named(lake: Lake, tmp_path: Path, name: str, content: bytes, says: str) -> None:
+    path = tmp_path / name
+    path.write_bytes(content)
+    with pytest.raises(ExportError, match=says):
+        take_cards(lake, path, NOW)
+
+
+def test_an_order_that_says_otherwise_is_reported_and_kept(lake: Lake, tmp_path: Path) -> None:
+    made = rows_of("work_orders", [{
+        "order_id": "W-9", "unit_id": "V-0042", "closed_on": date(2026, 3, 6), "component": "B1S1", "action": "inspected",
+        "finding": "no_fault_found", "export_id": "e", "line": 1, "arrived_at": NOW,
+    }])
+    lake.append("work_orders", made)
+    told = take_cards(lake, sheet(tmp_path / "a.csv", GOOD), NOW)
+    assert told.taken == 1 and "order W-9 says no_fault_found" in told.notes[0]
+    assert lake.read("work_orders", pl.col("order_id") == "W-9").height == 1
+
+
+def test_what_came_of_the_list_and_what_moved(lake: Lake, tmp_path: Path) -> None:
+    take_cards(lake, sheet(tmp_path / "a.csv", GOOD), NOW)
+    later = date(2026, 3, 9)
+    rows = [row | {"week_start": later} for row in ranked_rows() if row["component"] != "CAT1" or row["unit_id"] == "V-0042"]
+    rows[0] |= {"status": "held", "reason": "trim of bank 1", "list_rank": None}
+    ranked = rows_of("ranked", rows)
+    now = moved(lake, ranked, "issued", later)
+    assert now.before == WEEK and not now.new
+    assert {(row["unit"], row["why"]) for row in now.gone} == {
+        ("V-0042", "trim of bank 1"), ("<script>alert(1)</script>", "the vehicle is no longer in the data"),
+    }
+    came = past(Settings(), lake, date(2026, 3, 30))
+    assert (came.calls, came.confirmed, came.no_fault, came.open) == (6, 1, 0, 5)
+    # One of one: Wilson, 90 %: low end 1 / (1 + z^2) with z = 1.645 (E. B. Wilson 1927).
+    assert came.low == pytest.approx(1 / (1 + 1.6449**2), abs=1e-3) and came.lead_days == 3
+    # Before the card came back nothing of it is known.
+    assert past(Settings(), lake, date(2026, 3, 2)).calls == 0
+
+
+def test_parts_to_stock_are_the_sum_of_chances() -> None:
+    ranked = pl.DataFrame({
+        "depot": ["N"] * 4, "engine_family": ["F"] * 4, "part": ["upstream"] * 3 + ["catalyst"],
+        "status": ["judged", "judged", "not_judged", "judged"], "probability": [0.5, 0.9, None, 0.05],
+    })
+    (shelf,) = stock(ranked)
+    assert shelf.four == pytest.approx(1.4) and shelf.twelve == pytest.approx(0.875 + 0.999)
+    # Poisson of mean 1.4: P(0) = 0.2466, P(<=3) = 0.9463, P(<=4) = 0.9857 (tables of the Poisson distribution).
+    assert shelf.four_range == (0, 4)
+
+
+def test_the_workbook_of_the_list_has_real_types_and_the_same_bytes(tmp_path: Path) -> None:
+    lake = fill(tmp_path / "lake")
+    made = [write_outputs(lake, Settings(), "issued", WEEK, tmp_path / name, weeks_frame()).paths["list.xlsx"] for name in "ab"]
+    assert made[0].read_bytes() == made[1].read_bytes()
+    rows = CalamineWorkbook.from_path(made[0]).get_sheet_by_index(0).to_python()
+    first = dict(zip(rows[0], rows[1], strict=True))
+    assert (first["week_start"], first["rank"], first["probability"]) == (WEEK, 1.0, pytest.approx(0.7312))
+    assert [row[2] for row in rows[1:4]] == ["V-0042", "<script>alert(1)</script>", "=1+1"]
+
+
+def test_returned_cards_are_declared() -> None:
+    assert table("returned_cards").key == ("card",)
