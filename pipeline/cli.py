@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from contextlib import AbstractContextManager
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated, Literal
@@ -12,14 +13,17 @@ import polars as pl
 import typer
 
 from pipeline import jobs
+from pipeline.alerts import alert_text, send
 from pipeline.arrivals import say_ingested, say_quarantine, say_retried, say_returned
 from pipeline.assess import ISSUED, REPLAYED
 from pipeline.backtest import JUDGED_FROM_DAYS, orders_of, prove, truth_of
 from pipeline.checks import CHECKS, check
-from pipeline.console import plain_console, say, say_coverage, say_derived, say_list, watching
+from pipeline.console import log_as_json, plain_console, say, say_coverage, say_derived, say_list, watching
 from pipeline.derive import derive
 from pipeline.errors import LightoffError
 from pipeline.exports.vins import KEY_NAME
+from pipeline.ingest import IngestSummary
+from pipeline.jobs import schedules
 from pipeline.lake import Lake
 from pipeline.layout_cli import layout_app
 from pipeline.quarantine import faults
@@ -27,6 +31,7 @@ from pipeline.report.proof import proof_table, write_proof
 from pipeline.report.unlock import sampling_lines, unlock_lines
 from pipeline.report.why import explain
 from pipeline.retrain import verdict_text
+from pipeline.runs import Run, past_runs, recorded, run_lines, then
 from pipeline.sampled import sampled
 from pipeline.settings import Settings, read_settings
 from pipeline.whatif import what_if_lines
@@ -50,16 +55,19 @@ Week = Annotated[str | None, typer.Option(help="Monday the list is issued on, as
 def _settings(
     context: typer.Context,
     config: Annotated[Path | None, typer.Option(help="Settings file (TOML); defaults if left out.")] = None,
+    log: Annotated[Literal["text", "json"], typer.Option(help="json: every line as one JSON object with its time.")] = "text",
 ) -> None:
     context.obj = config
+    log_as_json(_now if log == "json" else None)
 
 
 @app.command()
 def ingest(context: typer.Context, paths: Paths = None) -> None:
     """Read export files into the lake; files read before are skipped."""
     settings, lake = _open(context)
-    with lake.lock("ingest", _now().isoformat()), watching(_console) as watch:
+    with _recorded(settings, lake, "ingest") as run, watching(_console) as watch:
         summary = jobs.ingest_paths(settings, lake, paths or [], _now(), watch, _vin_key())
+        _note_read(run, summary)
     if say_ingested(_console, summary):
         raise typer.Exit(LOOK)
 
@@ -87,7 +95,7 @@ def retry(context: typer.Context, paths: Paths = None) -> None:
     Values that the lake holds are not rewritten.
     """
     settings, lake = _open(context)
-    with lake.lock("quarantine retry", _now().isoformat()), watching(_console) as watch:
+    with _recorded(settings, lake, "quarantine retry") as run, watching(_console) as watch:
         summary = jobs.retry_quarantine(settings, lake, paths or [], _now(), watch, _vin_key())
     if say_retried(_console, summary):
         raise typer.Exit(LOOK)
@@ -97,7 +105,7 @@ def retry(context: typer.Context, paths: Paths = None) -> None:
 def derive_command(context: typer.Context) -> None:
     """Work out trips and daily indicators from readings that are new or changed."""
     settings, lake = _open(context)
-    with lake.lock("derive", _now().isoformat()), watching(_console) as watch:
+    with _recorded(settings, lake, "derive") as run, watching(_console) as watch:
         summary = derive(settings, lake, watch.deriving)
     say_derived(_console, summary)
 
@@ -120,9 +128,10 @@ def rank(
         for line in what_if_lines(settings, lake, week_start, ISSUED, bays or [], costs):
             say(_console, line)
         return
-    with lake.lock("rank", _now().isoformat()):
+    with _recorded(settings, lake, "rank") as run:
         week_start = _week(settings, lake, week)
         result = jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())
+        _note_list(run, result)
     say_list(_console, result, rows=10)
 
 
@@ -130,8 +139,9 @@ def rank(
 def nightly(context: typer.Context, paths: Paths = None) -> None:
     """Ingest, derive and judge: what runs every night."""
     settings, lake = _open(context)
-    with lake.lock("nightly", _now().isoformat()), watching(_console) as watch:
+    with _recorded(settings, lake, "nightly") as run, watching(_console) as watch:
         read, derived, judged = jobs.nightly(settings, lake, paths or [], _now(), watch, _vin_key())
+        _note_read(run, read)
     look = say_ingested(_console, read)
     say_derived(_console, derived)
     say(
@@ -147,7 +157,7 @@ def nightly(context: typer.Context, paths: Paths = None) -> None:
 def weekly(context: typer.Context, paths: Paths = None, week: Week = None) -> None:
     """The main job: ingest, derive, judge, rank and write the list and the page."""
     settings, lake = _open(context)
-    with lake.lock("weekly", _now().isoformat()):
+    with _recorded(settings, lake, "weekly") as run:
         with watching(_console) as watch:
             read = jobs.ingest_paths(settings, lake, paths or [], _now(), watch, _vin_key())
             derived = derive(settings, lake, watch.deriving)
@@ -155,6 +165,8 @@ def weekly(context: typer.Context, paths: Paths = None, week: Week = None) -> No
         say_derived(_console, derived)
         week_start = _week(settings, lake, week)
         result = jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())
+        _note_read(run, read)
+        _note_list(run, result)
     say_list(_console, result, rows=10)
     if look:
         raise typer.Exit(LOOK)
@@ -173,7 +185,7 @@ def backtest(
 ) -> None:
     """Write the list of every past week exactly as it would have been, and hold them against what failed."""
     settings, lake = _open(context)
-    with lake.lock("backtest", _now().isoformat()), watching(_console) as watch:
+    with _recorded(settings, lake, "backtest") as run, watching(_console) as watch:
         start = jobs.monday(first, "--from") if first else jobs.first_week(lake)
         end = jobs.monday(last, "--to") if last else jobs.newest_week(settings, lake, _now())
         results = jobs.replay(settings, lake, start, end, out, watch, retrain)
@@ -199,8 +211,9 @@ def findings(
 ) -> None:
     """Read back what the technicians found; the next training learns from it, the next list leaves it out."""
     settings, lake = _open(context)
-    with lake.lock("findings", _now().isoformat()), watching(_console) as watch:
-        look = say_returned(_console, jobs.take_findings(settings, lake, files, _now(), correct, watch, _vin_key()))
+    with _recorded(settings, lake, "findings") as run, watching(_console) as watch:
+        taken = jobs.take_findings(settings, lake, files, _now(), correct, watch, _vin_key())
+        look = run.look = say_returned(_console, taken)
     if look:
         raise typer.Exit(LOOK)
 
@@ -209,9 +222,61 @@ def findings(
 def train(context: typer.Context, week: Week = None) -> None:
     """Train a challenger from the fleet's own orders and codes; it takes over only where it is shown to be better."""
     settings, lake = _open(context)
-    with lake.lock("train", _now().isoformat()), watching(_console) as watch:
+    with _recorded(settings, lake, "train") as run, watching(_console) as watch:
         verdict = jobs.retrain(settings, lake, _week(settings, lake, week), watch)
     say(_console, verdict_text(verdict))
+
+
+@app.command()
+def runs(
+    context: typer.Context,
+    last: Annotated[int, typer.Option(min=1, help="How many of the newest.")] = 20,
+    again: Annotated[str, typer.Option(help="Make the list of this run once more, from the tables as they were.")] = "",
+    out: Annotated[Path, typer.Option(help="Folder for a list made again.")] = Path("again"),
+) -> None:
+    """What ran, when, how long, with which outcome; --again makes the list of a run once more and compares it."""
+    settings, lake = _open(context)
+    if not again:
+        for line in run_lines(past_runs(lake, last)):
+            say(_console, line)
+        return
+    moment = then(settings, lake, again)
+    if not moment.same_settings:
+        say(_console, "settings or facts files have changed since: the list may differ for that reason alone")
+    made = jobs.list_again(settings, moment, out)
+    differ = [name for name, digest in moment.files.items() if name in made and made[name] != digest]
+    same = len(made) - len(differ)
+    say(_console, f"list of {moment.record['week_start']} in {out}: {same} of {len(made)} files byte for byte as on "
+        f"{moment.record['started_at']:%Y-%m-%d %H:%M} UTC" + (f"; different: {', '.join(differ)}" if differ else ""))
+    if differ:
+        raise typer.Exit(LOOK)
+
+
+@app.command()
+def housekeep(context: typer.Context) -> None:
+    """Join small files of the lake and remove what no version of the last `keep_versions_days` days needs."""
+    settings, lake = _open(context)
+    with _recorded(settings, lake, "housekeep"):
+        tidied = jobs.housekeep(settings, lake)
+    for each in tidied:
+        if each.files_before != each.files_after or each.removed:
+            say(_console, f"{each.table}: {each.files_before} files before, {each.files_after} after, {each.removed} old ones removed")
+    say(_console, f"{len(tidied)} tables; versions of the last {settings.keep_versions_days} days are kept")
+
+
+@app.command()
+def schedule(
+    context: typer.Context,
+    show: Annotated[bool, typer.Option("--print", help="Only say what would run when.")] = False,
+) -> None:
+    """Serve the nightly, weekly, monthly and housekeeping flows by the settings' clock, until stopped."""
+    settings, _ = _open(context)
+    for name, cron, what in schedules(settings):
+        say(_console, f"{name}  {cron}  {settings.time_zone}  {what}")
+    if not show:
+        from pipeline.flows import serve_flows  # prefect takes a second to import: only who serves waits for it
+
+        serve_flows(settings, context.obj)
 
 
 @app.command(name="check")
@@ -305,6 +370,26 @@ def simulate(
         what_to_do = "check rights and space, or choose another --out"
         raise LightoffError(f"{out}: cannot be written: {error}; {what_to_do}") from error
     say(_console, ", ".join(f"{name} {value}" for name, value in summary.items()))
+
+
+def _recorded(settings: Settings, lake: Lake, command: str) -> AbstractContextManager[Run]:
+    """Hold the lake and note the run; an error raises the alarm of the settings."""
+
+    def alarm(run: Run, error: Exception) -> None:
+        for problem in send(settings, alert_text(settings, run.command, run.started_at, error)):
+            print(f"lightoff: {problem}", file=sys.stderr)
+
+    return recorded(settings, lake, command, _now, alarm)
+
+
+def _note_read(run: Run, summary: IngestSummary) -> None:
+    run.counts |= summary.totals
+    run.look = run.look or summary.totals["refused"] > 0 or summary.totals["quarantined"] > 0
+
+
+def _note_list(run: Run, result: jobs.WeekResult) -> None:
+    run.week_start, run.files = result.week_start, result.outputs.paths
+    run.counts |= result.outputs.counts
 
 
 def main() -> None:

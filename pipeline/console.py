@@ -5,9 +5,10 @@ Names come from files and are printed as text: the console is one of :func:`plai
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import date
+from datetime import date, datetime
 
 import polars as pl
 from rich.console import Console
@@ -24,8 +25,18 @@ def plain_console() -> Console:
     return Console(markup=False, emoji=False, highlight=False)
 
 
+_json_clock: list[Callable[[], datetime]] = []
+
+
+def log_as_json(clock: Callable[[], datetime] | None) -> None:
+    """From now on every line is one JSON object ``{"at": ..., "line": ...}``; with None, text again."""
+    _json_clock[:] = [clock] if clock is not None else []
+
+
 def say(console: Console, line: str) -> None:
     """Print one line whole: no wrapping, whatever the width of the terminal is or is thought to be."""
+    for clock in _json_clock:
+        line = json.dumps({"at": clock().isoformat(), "line": line}, ensure_ascii=False)
     console.print(line, soft_wrap=True)
 
 

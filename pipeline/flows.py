@@ -3,23 +3,45 @@
 from __future__ import annotations
 
 import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-from prefect import flow, task
+import pipeline.quiet  # noqa: F401  read by prefect when it is imported
+from prefect import flow, serve, task
+from prefect.artifacts import create_markdown_artifact
 
 from pipeline import jobs
+from pipeline.alerts import alert_text, send
 from pipeline.assess import ISSUED, AssessSummary, assess
 from pipeline.derive import DeriveSummary, derive
+from pipeline.errors import ConfigError, LakeError
 from pipeline.exports.vins import KEY_NAME
 from pipeline.ingest import IngestSummary
 from pipeline.jobs import WeekResult
 from pipeline.lake import Lake
+from pipeline.retrain import verdict_text
+from pipeline.runs import Run, recorded
 from pipeline.settings import Settings, read_settings
 
+_AGAIN = 2
+_PAUSES_S = [30, 120]  # longer each time: a store that is slow to come back is not helped by haste
 
-# Only ingest is retried: what can pass there is a store or a file still being written. A wrong limit stays wrong.
-@task(retries=2, retry_delay_seconds=30)
+
+def _can_pass(task: object, run: object, state: object) -> bool:
+    """Whether an error may be gone the next time: a store or a file system may, a wrong setting or file may not."""
+    try:
+        state.result()
+    except (LakeError, OSError):
+        return True
+    except Exception:  # noqa: BLE001  whatever else it is, it is raised by the task itself and not swallowed here
+        return False
+    return False
+
+
+@task(retries=_AGAIN, retry_delay_seconds=_PAUSES_S, retry_condition_fn=_can_pass)
 def ingest_task(settings: Settings, paths: list[Path]) -> IngestSummary:
     """Read the exports."""
     # Read here and not handed to the task: parameters of tasks are stored.
@@ -27,13 +49,13 @@ def ingest_task(settings: Settings, paths: list[Path]) -> IngestSummary:
     return jobs.ingest_paths(settings, Lake(settings.lake), paths, datetime.now(UTC), vin_key=key)
 
 
-@task
+@task(retries=_AGAIN, retry_delay_seconds=_PAUSES_S, retry_condition_fn=_can_pass)
 def derive_task(settings: Settings) -> DeriveSummary:
     """Derive what changed."""
     return derive(settings, Lake(settings.lake))
 
 
-@task
+@task(retries=_AGAIN, retry_delay_seconds=_PAUSES_S, retry_condition_fn=_can_pass)
 def list_task(settings: Settings) -> WeekResult:
     """Judge, rank and write the newest list."""
     lake = Lake(settings.lake)
@@ -41,7 +63,7 @@ def list_task(settings: Settings) -> WeekResult:
     return jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())
 
 
-@task
+@task(retries=_AGAIN, retry_delay_seconds=_PAUSES_S, retry_condition_fn=_can_pass)
 def judge_task(settings: Settings) -> AssessSummary:
     """Judge what is known for the list to come."""
     lake = Lake(settings.lake)
@@ -52,21 +74,108 @@ def judge_task(settings: Settings) -> AssessSummary:
 def nightly_flow(config: str | None = None) -> None:
     """Ingest, derive and judge, as ``lightoff nightly`` does."""
     settings = _settings(config)
-    with Lake(settings.lake).lock("nightly flow", datetime.now(UTC).isoformat()):
-        ingest_task(settings, [])
+    with _recorded(settings, "nightly") as run:
+        read = ingest_task(settings, [])
         derive_task(settings)
-        judge_task(settings)
+        judged = judge_task(settings)
+        _note_read(run, read)
+        _show("exports", _balance(read))
+        _show("judged", f"List of {judged.week_start}: {judged.judged} parts judged, {judged.held} held back, "
+              f"{judged.not_judged} not judged, {judged.out_of_scope} out of scope.")
 
 
 @flow(name="lightoff-weekly")
 def weekly_flow(config: str | None = None) -> str:
     """Ingest, derive, judge, rank and write, as ``lightoff weekly`` does; the path of the list."""
     settings = _settings(config)
-    with Lake(settings.lake).lock("weekly flow", datetime.now(UTC).isoformat()):
-        ingest_task(settings, [])
+    with _recorded(settings, "weekly") as run:
+        read = ingest_task(settings, [])
         derive_task(settings)
         result = list_task(settings)
+        _note_read(run, read)
+        run.week_start, run.files = result.week_start, result.outputs.paths
+        run.counts |= result.outputs.counts
+        _show("exports", _balance(read))
+        head = "\n".join(f"    {line}" for line in result.outputs.first_rows(10)) or "    nothing is on the list"
+        where = "\n".join(f"- {name}: `{path}`" for name, path in result.outputs.paths.items())
+        _show("list", f"List of {result.week_start}\n\n{head}\n\n{where}")
     return str(result.outputs.paths["list.csv"])
+
+
+@flow(name="lightoff-training")
+def training_flow(config: str | None = None) -> None:
+    """Train a challenger, as ``lightoff train`` does."""
+    settings = _settings(config)
+    with _recorded(settings, "train"):
+        lake = Lake(settings.lake)
+        verdict = jobs.retrain(settings, lake, jobs.newest_week(settings, lake, datetime.now(UTC)))
+        _show("training", verdict_text(verdict))
+
+
+@flow(name="lightoff-housekeep")
+def housekeep_flow(config: str | None = None) -> None:
+    """Tidy the lake, as ``lightoff housekeep`` does."""
+    settings = _settings(config)
+    with _recorded(settings, "housekeep"):
+        tidied = jobs.housekeep(settings, Lake(settings.lake))
+        _show("housekeep", "\n".join(
+            f"- {each.table}: {each.files_before} to {each.files_after} files, {each.removed} removed" for each in tidied))
+
+
+def serve_flows(settings: Settings, config: Path | None) -> None:
+    """Serve all flows by the clock of the settings until the process is stopped; one run of each at a time.
+
+    Raises:
+        ConfigError: a cron line means nothing.
+    """
+    flows = {"nightly": nightly_flow, "weekly": weekly_flow, "training": training_flow, "housekeep": housekeep_flow}
+    parameters = {"config": str(config.resolve()) if config else None}
+    try:
+        made = [
+            flows[name].to_deployment(
+                f"lightoff-{name}", schedule=_cron(cron, settings.time_zone), parameters=parameters, concurrency_limit=1,
+                description=words,
+            )
+            for name, cron, words in jobs.schedules(settings)
+        ]
+    except ValueError as error:
+        raise ConfigError(f"a cron line of the settings means nothing: {error}") from error
+    serve(*made, limit=1)
+
+
+def _cron(line: str, time_zone: str) -> object:
+    from prefect.schedules import Cron
+
+    return Cron(line, timezone=time_zone)
+
+
+@contextmanager
+def _recorded(settings: Settings, command: str) -> Iterator[Run]:
+    def alarm(run: Run, error: Exception) -> None:
+        for problem in send(settings, alert_text(settings, run.command, run.started_at, error)):
+            print(f"lightoff: {problem}", file=sys.stderr)
+
+    with recorded(settings, Lake(settings.lake), f"{command} flow", lambda: datetime.now(UTC), alarm) as run:
+        yield run
+
+
+def _note_read(run: Run, read: IngestSummary) -> None:
+    run.counts |= read.totals
+    run.look = run.look or read.totals["refused"] > 0 or read.totals["quarantined"] > 0
+
+
+def _balance(read: IngestSummary) -> str:
+    lines = [f"- {name}: {count:,}" for name, count in read.totals.items()]
+    refused = [
+        f"- refused: `{row['file']}`: {row['reason']}"
+        for row in read.files.filter(read.files["status"] == "refused").iter_rows(named=True)
+    ]
+    return "\n".join([*lines, *refused])
+
+
+def _show(key: str, markdown: str) -> None:
+    """Something to read in the run's page on a prefect server."""
+    create_markdown_artifact(markdown, key=f"lightoff-{key}")
 
 
 def _settings(config: str | None) -> Settings:

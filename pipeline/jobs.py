@@ -20,7 +20,7 @@ from pipeline.derive import DeriveSummary, derive
 from pipeline.errors import ConfigError, LightoffError
 from pipeline.facts import read_costs
 from pipeline.ingest import IngestProgress, IngestSummary, ingest
-from pipeline.lake import Lake
+from pipeline.lake import Lake, Tidied
 from pipeline.quarantine import to_read_again
 from pipeline.rank import RankSummary, rank
 from pipeline.prognosis import chosen_model, own_folder, ranking, starter_model
@@ -29,7 +29,9 @@ from pipeline.report.listing import Outputs, write_outputs
 from pipeline.report.rests import read_ranked
 from pipeline.returned import Returned, is_card_sheet, take_cards
 from pipeline.retrain import Verdict, challenge, own_card
+from pipeline.runs import Then, file_hash
 from pipeline.settings import Settings
+from pipeline.tables import tables
 
 _WEEK = timedelta(days=7)
 RETRAIN_WEEKS = 8
@@ -139,6 +141,29 @@ def make_list(
     if series == ISSUED:
         cards = write_cards(lake, settings, read_ranked(lake, series, week_start), weeks, folder, currency)
     return WeekResult(week_start, assessed, ranked, outputs, cards)
+
+
+def list_again(settings: Settings, moment: Then, folder: Path) -> dict[str, str]:
+    """The list of a past run written to ``folder`` from the tables as they were; file name -> SHA-256."""
+    week_start, past = moment.record["week_start"], moment.lake
+    weeks, currency = weekly_indicators(settings, past, week_start), read_costs(settings).currency
+    outputs = write_outputs(past, settings, ISSUED, week_start, folder, weeks, currency)
+    return {name: file_hash(path) for name, path in outputs.paths.items()}
+
+
+def housekeep(settings: Settings, lake: Lake) -> list[Tidied]:
+    """Tidy every table there is."""
+    return [lake.tidy(name, settings.keep_versions_days) for name in tables() if lake.exists(name)]
+
+
+def schedules(settings: Settings) -> list[tuple[str, str, str]]:
+    """Name, cron line and words of every flow that runs by the clock."""
+    return [
+        ("nightly", settings.nightly_cron, "ingest, derive, judge"),
+        ("weekly", settings.weekly_cron, "the same, then the list, the page and the cards"),
+        ("training", settings.training_cron, "a challenger; it takes over only where it is shown to be better"),
+        ("housekeep", settings.housekeep_cron, "join small files, remove versions past their time"),
+    ]
 
 
 def replay(

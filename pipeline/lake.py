@@ -9,6 +9,7 @@ import socket
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
@@ -27,6 +28,16 @@ _LOCK = "_lock.json"
 _BASIS = "_lake.json"
 
 
+@dataclass(frozen=True)
+class Tidied:
+    """Files of a table before and after, and how many old ones were removed."""
+
+    table: str
+    files_before: int
+    files_after: int
+    removed: int
+
+
 class Lake:
     """Tables of one fleet.
 
@@ -34,13 +45,21 @@ class Lake:
     left half-done is rolled back when the lake is next opened for writing.
     """
 
-    def __init__(self, uri: str) -> None:
+    def __init__(self, uri: str, versions: dict[str, int] | None = None) -> None:
+        """``versions`` pins tables to what they were; others are absent then, and nothing may be written."""
         self.root = Path(uri).resolve()
+        self._versions = versions
+
+    def at(self, versions: dict[str, int]) -> Lake:
+        """The same lake as it was, to be read only: each table in the version named, others absent."""
+        return Lake(str(self.root), versions)
 
     # -- reading ---------------------------------------------------------------------------------------------
 
     def exists(self, name: str) -> bool:
         """Whether the table has ever been written."""
+        if self._versions is not None and name not in self._versions:
+            return False
         return DeltaTable.is_deltatable(self._uri(name))
 
     def version(self, name: str) -> int | None:
@@ -260,6 +279,24 @@ class Lake:
                 f"since {holder['since']}; wait for it, or remove {path.name} if that process is gone"
             )
 
+    # -- housekeeping ----------------------------------------------------------------------------------------
+
+    def tidy(self, name: str, keep_days: int) -> Tidied:
+        """Join small files of a table, note its state, and remove files that no version of ``keep_days`` days needs.
+
+        Readings are left as they are cut: a partition is one file already, and its name says whether it was derived.
+        """
+        opened = self._open(name)
+        before = len(opened.file_uris())
+        try:
+            if name != "readings":
+                opened.optimize.compact(writer_properties=_WRITER)
+            removed = opened.vacuum(retention_hours=24 * keep_days, dry_run=False, enforce_retention_duration=False)
+            opened.create_checkpoint()
+        except (DeltaError, OSError) as error:
+            raise self._unwritten(name, error) from error
+        return Tidied(name, before, len(opened.file_uris()), len(removed))
+
     # -- ground ----------------------------------------------------------------------------------------------
 
     def _uri(self, name: str) -> str:
@@ -267,7 +304,7 @@ class Lake:
 
     def _open(self, name: str) -> DeltaTable:
         try:
-            return DeltaTable(self._uri(name))
+            return DeltaTable(self._uri(name), version=(self._versions or {}).get(name))
         except (DeltaError, OSError) as error:
             raise LakeError(f"table {name!r} of {self.root} cannot be opened: {error}") from error
 
@@ -284,6 +321,8 @@ class Lake:
         return absent
 
     def _commit(self, name: str, frame: pl.DataFrame, mode: str, predicate: str | None = None) -> None:
+        if self._versions is not None:
+            raise LakeError(f"{self.root} is opened as it was; nothing can be written to the past")
         declared: Table = table(name)
         try:
             # Only a table written before a column was declared has to take the column in.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from datetime import date
 from pathlib import Path
@@ -52,6 +53,25 @@ class Settings(BaseSettings):
         100, ge=0, description="vehicles, from the top of a list, for which a technician's card is written"
     )
     history_weeks: int = Field(26, ge=4, le=104, description="weeks of indicators a list looks back on")
+
+    nightly_cron: str = Field("30 2 * * *", description="when the night run begins, in the fleet's zone (cron, 5 fields)")
+    weekly_cron: str = Field("0 5 * * 1", description="when the weekly list is made")
+    training_cron: str = Field("0 7 1 * *", description="when a challenger is trained")
+    housekeep_cron: str = Field("0 3 * * 0", description="when the lake is tidied")
+    keep_versions_days: int = Field(
+        90, ge=7, description="days for which past versions of the tables are kept, so that lists can be made again"
+    )
+    alert_command: list[str] = Field(
+        [], description="program and arguments called when a run fails; the alert is its input, as JSON"
+    )
+    alert_webhook: str = Field("", pattern=r"^(https?://.+)?$", description="address that an alert is posted to, as JSON")
+
+    @field_validator("nightly_cron", "weekly_cron", "training_cron", "housekeep_cron")
+    @classmethod
+    def _five_fields(cls, value: str) -> str:
+        if len(value.split()) != 5 or re.search(r"[^0-9A-Za-z*/,\-\s]", value):
+            raise ValueError(f"{value!r} is no cron line: minute, hour, day of month, month, day of week, as '30 2 * * *'")
+        return value
 
     @field_validator("time_zone")
     @classmethod

@@ -15,8 +15,8 @@ LAYERS = (
         "ground and maths",
         ("models.*", "lake", "partfiles", "shards", "sampled", "query", "facts", "known", "components", "prognosis", "exports.*", "report.*"),
     ),
-    ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "retrain", "backtest", "returned")),
-    ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage")),
+    ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "retrain", "backtest", "returned", "runs", "alerts")),
+    ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage", "quiet")),
 )
 STAGES = tuple(f"pipeline.{name}" for name in dict(LAYERS)["stages"])
 COUNTED = sorted(name for name in modules() if not name.startswith("sample_lake") and modules()[name].text)

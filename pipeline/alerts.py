@@ -1,0 +1,61 @@
+"""Alerts: what a person needs to know at night, handed to a program or posted to an address of the settings."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import urllib.error
+import urllib.request
+from datetime import datetime
+
+from pipeline.errors import LightoffError
+from pipeline.settings import Settings
+
+SECONDS = 30  # a receiver that does not answer must not hold the night run
+
+
+def alert_text(settings: Settings, command: str, started_at: datetime, error: Exception) -> dict[str, str]:
+    """The alert: what failed, why, what state the lake is in, and what to do."""
+    expected = isinstance(error, LightoffError)
+    return {
+        "subject": f"lightoff {command} failed",
+        "lake": settings.lake,
+        "started_at": started_at.isoformat(),
+        "error": str(error) or type(error).__name__,
+        "kind": type(error).__name__,
+        "state": "What was committed before the error stays valid, what was half-written is rolled back. The last list "
+        "and the files read so far are as they were.",
+        "what_to_do": "Nothing tonight. In the morning do what the error says and run the same command again; files read "
+        "before are skipped." if expected else
+        "Nothing tonight. This is a fault of the program: keep the log and report it; the next night tries again.",
+    }
+
+
+def send(settings: Settings, text: dict[str, str]) -> list[str]:
+    """Hand an alert to the receivers of the settings; a line for each that could not be reached, none where all were.
+
+    Nothing is raised: an alert that fails must not hide the error it speaks of.
+    """
+    body = json.dumps(text)
+    problems = []
+    if settings.alert_command:
+        try:
+            done = subprocess.run(
+                settings.alert_command, input=body, text=True, capture_output=True, timeout=SECONDS, check=False
+            )
+            if done.returncode:
+                said = done.stderr.strip().splitlines()
+                problems.append(f"alert_command ended with {done.returncode}: {said[-1] if said else 'it said nothing'}")
+        except (OSError, subprocess.SubprocessError) as error:
+            problems.append(f"alert_command could not be run: {error}")
+    if settings.alert_webhook:
+        request = urllib.request.Request(
+            settings.alert_webhook, body.encode(), {"Content-Type": "application/json"}, method="POST"
+        )
+        try:
+            with urllib.request.urlopen(request, timeout=SECONDS):
+                pass
+        except (urllib.error.URLError, OSError, ValueError) as error:
+            # An address may carry a secret: the host is enough to know which one it was.
+            problems.append(f"alert_webhook at {request.host} could not be reached: {error}")
+    return problems
