@@ -23,15 +23,15 @@ from pipeline.derive import derive
 from pipeline.errors import LightoffError
 from pipeline.exports.vins import KEY_NAME
 from pipeline.ingest import IngestSummary
-from pipeline.jobs import schedules
 from pipeline.lake import Lake
 from pipeline.layout_cli import layout_app
+from pipeline.ops_cli import add_operations
 from pipeline.quarantine import faults
 from pipeline.report.proof import proof_table, write_proof
 from pipeline.report.unlock import sampling_lines, unlock_lines
 from pipeline.report.why import explain
 from pipeline.retrain import verdict_text
-from pipeline.runs import Run, past_runs, recorded, run_lines, then
+from pipeline.runs import Run, recorded
 from pipeline.sampled import sampled
 from pipeline.settings import Settings, read_settings
 from pipeline.whatif import what_if_lines
@@ -227,58 +227,6 @@ def train(context: typer.Context, week: Week = None) -> None:
     say(_console, verdict_text(verdict))
 
 
-@app.command()
-def runs(
-    context: typer.Context,
-    last: Annotated[int, typer.Option(min=1, help="How many of the newest.")] = 20,
-    again: Annotated[str, typer.Option(help="Make the list of this run once more, from the tables as they were.")] = "",
-    out: Annotated[Path, typer.Option(help="Folder for a list made again.")] = Path("again"),
-) -> None:
-    """What ran, when, how long, with which outcome; --again makes the list of a run once more and compares it."""
-    settings, lake = _open(context)
-    if not again:
-        for line in run_lines(past_runs(lake, last)):
-            say(_console, line)
-        return
-    moment = then(settings, lake, again)
-    if not moment.same_settings:
-        say(_console, "settings or facts files have changed since: the list may differ for that reason alone")
-    made = jobs.list_again(settings, moment, out)
-    differ = [name for name, digest in moment.files.items() if name in made and made[name] != digest]
-    same = len(made) - len(differ)
-    say(_console, f"list of {moment.record['week_start']} in {out}: {same} of {len(made)} files byte for byte as on "
-        f"{moment.record['started_at']:%Y-%m-%d %H:%M} UTC" + (f"; different: {', '.join(differ)}" if differ else ""))
-    if differ:
-        raise typer.Exit(LOOK)
-
-
-@app.command()
-def housekeep(context: typer.Context) -> None:
-    """Join small files of the lake and remove what no version of the last `keep_versions_days` days needs."""
-    settings, lake = _open(context)
-    with _recorded(settings, lake, "housekeep"):
-        tidied = jobs.housekeep(settings, lake)
-    for each in tidied:
-        if each.files_before != each.files_after or each.removed:
-            say(_console, f"{each.table}: {each.files_before} files before, {each.files_after} after, {each.removed} old ones removed")
-    say(_console, f"{len(tidied)} tables; versions of the last {settings.keep_versions_days} days are kept")
-
-
-@app.command()
-def schedule(
-    context: typer.Context,
-    show: Annotated[bool, typer.Option("--print", help="Only say what would run when.")] = False,
-) -> None:
-    """Serve the nightly, weekly, monthly and housekeeping flows by the settings' clock, until stopped."""
-    settings, _ = _open(context)
-    for name, cron, what in schedules(settings):
-        say(_console, f"{name}  {cron}  {settings.time_zone}  {what}")
-    if not show:
-        from pipeline.flows import serve_flows  # prefect takes a second to import: only who serves waits for it
-
-        serve_flows(settings, context.obj)
-
-
 @app.command(name="check")
 def check_command(context: typer.Context) -> None:
     """Look for rows of the lake that cannot be right: doubled keys, impossible values, sums that do not add up."""
@@ -416,6 +364,9 @@ def _vin_key() -> str | None:
 
 def _now() -> datetime:
     return datetime.now(UTC)
+
+
+add_operations(app, _console, _open, _recorded)
 
 
 if __name__ == "__main__":

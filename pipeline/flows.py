@@ -32,13 +32,7 @@ _PAUSES_S = [30, 120]  # longer each time: a store that is slow to come back is 
 
 def _can_pass(task: object, run: object, state: object) -> bool:
     """Whether an error may be gone the next time: a store or a file system may, a wrong setting or file may not."""
-    try:
-        state.result()
-    except (LakeError, OSError):
-        return True
-    except Exception:  # noqa: BLE001  whatever else it is, it is raised by the task itself and not swallowed here
-        return False
-    return False
+    return isinstance(state.result(raise_on_failure=False), LakeError | OSError)
 
 
 @task(retries=_AGAIN, retry_delay_seconds=_PAUSES_S, retry_condition_fn=_can_pass)

@@ -9,7 +9,6 @@ import platform
 import resource
 import socket
 import sys
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -59,7 +58,6 @@ def recorded(
         LakeError: another run holds the lake, or the record cannot be written.
     """
     run = Run(command, now().astimezone(UTC))
-    begun = time.monotonic()
     try:
         with lake.lock(command, run.started_at.isoformat()):
             try:
@@ -67,18 +65,19 @@ def recorded(
             except Exception as error:
                 # What was begun is rolled back before the record is written; a disk too full for it says so itself.
                 lake.recover()
-                _note(settings, lake, run, time.monotonic() - begun, FAILED, str(error) or type(error).__name__)
+                _note(settings, lake, run, now(), FAILED, str(error) or type(error).__name__)
                 raise
-            _note(settings, lake, run, time.monotonic() - begun, LOOK if run.look else DONE, None)
+            _note(settings, lake, run, now(), LOOK if run.look else DONE, None)
     except Exception as error:
         if alarm is not None:
             alarm(run, error)
         raise
 
 
-def _note(settings: Settings, lake: Lake, run: Run, seconds: float, outcome: str, error: str | None) -> None:
+def _note(settings: Settings, lake: Lake, run: Run, ended_at: datetime, outcome: str, error: str | None) -> None:
     row = {
-        "run_id": run.run_id, "command": run.command, "who": _who(), "started_at": run.started_at, "seconds": seconds,
+        "run_id": run.run_id, "command": run.command, "who": _who(), "started_at": run.started_at,
+        "seconds": (ended_at.astimezone(UTC) - run.started_at).total_seconds(),
         "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1024 if sys.platform != "darwin" else 1024**2),
         "outcome": outcome, "error": error, "programs": json.dumps(programs()), "settings_hash": settings_hash(settings),
         "week_start": run.week_start, "tables": json.dumps(_versions(lake)),

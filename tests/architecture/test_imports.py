@@ -16,7 +16,7 @@ LAYERS = (
         ("models.*", "lake", "partfiles", "shards", "sampled", "query", "facts", "known", "components", "prognosis", "exports.*", "report.*"),
     ),
     ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "retrain", "backtest", "returned", "runs", "alerts")),
-    ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage", "quiet")),
+    ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage", "quiet", "ops_cli")),
 )
 STAGES = tuple(f"pipeline.{name}" for name in dict(LAYERS)["stages"])
 COUNTED = sorted(name for name in modules() if not name.startswith("sample_lake") and modules()[name].text)
@@ -76,7 +76,7 @@ def test_the_maths_and_the_simulator_stand_alone(package):
     [
         ("duckdb", {"pipeline.query"}),
         ("prefect", {"pipeline.flows"}),
-        ("typer", {"pipeline.cli", "pipeline.layout_cli"}),
+        ("typer", {"pipeline.cli", "pipeline.layout_cli", "pipeline.ops_cli"}),
         ("deltalake", {"pipeline.lake"}),
     ],
 )

@@ -55,3 +55,48 @@ def test_weekly_flow_makes_the_list_of_the_plain_job(
         if name != "page.html":  # the page also says when the exports came
             assert (made.parent / name).read_bytes() == path.read_bytes(), name
     assert not (Path(mine.settings.lake) / "_lock.json").exists()
+
+
+@pytest.mark.slow
+def test_only_what_can_pass_is_tried_again(quiet_server: None) -> None:
+    from prefect import flow, task
+
+    from pipeline.errors import ConfigError, LakeError
+    from pipeline.flows import _can_pass
+
+    tried: list[str] = []
+
+    @task(retries=2, retry_delay_seconds=0, retry_condition_fn=_can_pass)
+    def fails(error: Exception) -> None:
+        tried.append(type(error).__name__)
+        raise error
+
+    @flow
+    def night(error: Exception) -> None:
+        fails(error)
+
+    for error in (LakeError("the store is slow"), OSError("connection reset"), ConfigError("a wrong limit")):
+        with pytest.raises(type(error)):
+            night(error)
+    assert tried == ["LakeError"] * 3 + ["OSError"] * 3 + ["ConfigError"]
+
+
+@pytest.mark.slow
+def test_a_nightly_flow_notes_its_run_and_raises_the_alarm(quiet_server: None, tmp_path: Path) -> None:
+    import json
+    import sys
+
+    from pipeline.flows import nightly_flow
+    from pipeline.lake import Lake
+
+    kept = tmp_path / "alert.json"
+    config = tmp_path / "lightoff.toml"
+    program = json.dumps([sys.executable, "-c", f"import sys; open({str(kept)!r}, 'w').write(sys.stdin.read())"])
+    config.write_text(f'lake = "lake"\nexports = ["nothing-here"]\nalert_command = {program}\n')
+    from pipeline.errors import ExportError
+
+    with pytest.raises(ExportError):
+        nightly_flow(str(config))
+    assert json.loads(kept.read_text())["subject"] == "lightoff nightly flow failed"
+    runs = Lake(str(tmp_path / "lake")).read("runs")
+    assert runs.select("command", "outcome").rows() == [("nightly flow", "failed")]
