@@ -47,7 +47,7 @@ class Run:
 
 @contextmanager
 def recorded(
-    settings: Settings, lake: Lake, command: str, now: Callable[[], datetime],
+    settings: Settings, lake: Lake, command: str, clock: Callable[[], datetime],
     alarm: Callable[[Run, Exception], None] | None = None,
 ) -> Iterator[Run]:
     """Hold the lake for one run and note it in table ``runs`` when it ends, well or badly.
@@ -57,7 +57,7 @@ def recorded(
     Raises:
         LakeError: another run holds the lake, or the record cannot be written.
     """
-    run = Run(command, now().astimezone(UTC))
+    run = Run(command, clock().astimezone(UTC))
     try:
         with lake.lock(command, run.started_at.isoformat()):
             try:
@@ -65,9 +65,9 @@ def recorded(
             except Exception as error:
                 # What was begun is rolled back before the record is written; a disk too full for it says so itself.
                 lake.recover()
-                _note(settings, lake, run, now(), FAILED, str(error) or type(error).__name__)
+                _note(settings, lake, run, clock(), FAILED, str(error) or type(error).__name__)
                 raise
-            _note(settings, lake, run, now(), LOOK if run.look else DONE, None)
+            _note(settings, lake, run, clock(), LOOK if run.look else DONE, None)
     except Exception as error:
         if alarm is not None:
             alarm(run, error)
