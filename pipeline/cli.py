@@ -16,7 +16,8 @@ from pipeline.arrivals import say_ingested, say_quarantine, say_retried, say_ret
 from pipeline.assess import ISSUED, REPLAYED
 from pipeline.backtest import JUDGED_FROM_DAYS, orders_of, prove, truth_of
 from pipeline.checks import CHECKS, check
-from pipeline.console import plain_console, say, say_coverage, say_derived, say_list, watching
+from pipeline.console import plain_console, say, say_coverage, say_derived, say_list, say_watched, watching
+from pipeline.datawatch import data_watch
 from pipeline.derive import derive
 from pipeline.errors import LightoffError
 from pipeline.exports.vins import KEY_NAME
@@ -124,6 +125,8 @@ def rank(
         week_start = _week(settings, lake, week)
         result = jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())
     say_list(_console, result, rows=10)
+    if say_watched(_console, result.notices):
+        raise typer.Exit(LOOK)
 
 
 @app.command()
@@ -132,6 +135,7 @@ def nightly(context: typer.Context, paths: Paths = None) -> None:
     settings, lake = _open(context)
     with lake.lock("nightly", _now().isoformat()), watching(_console) as watch:
         read, derived, judged = jobs.nightly(settings, lake, paths or [], _now(), watch, _vin_key())
+        notices = data_watch(settings, lake, judged.week_start, tonight=True)
     look = say_ingested(_console, read)
     say_derived(_console, derived)
     say(
@@ -139,7 +143,7 @@ def nightly(context: typer.Context, paths: Paths = None) -> None:
         f"judged {judged.judged} components for the list of {judged.week_start}; {judged.held} held back, "
         f"{judged.not_judged} not judged",
     )
-    if look:
+    if say_watched(_console, notices) or look:
         raise typer.Exit(LOOK)
 
 
@@ -156,7 +160,7 @@ def weekly(context: typer.Context, paths: Paths = None, week: Week = None) -> No
         week_start = _week(settings, lake, week)
         result = jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())
     say_list(_console, result, rows=10)
-    if look:
+    if say_watched(_console, result.notices) or look:
         raise typer.Exit(LOOK)
 
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import os
-from datetime import UTC, datetime
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
 from pathlib import Path
 
-from prefect import flow, task
+from prefect import flow, get_run_logger, task
 
 from pipeline import jobs
 from pipeline.assess import ISSUED, AssessSummary, assess
+from pipeline.datawatch import Notice, data_watch, watch_lines
 from pipeline.derive import DeriveSummary, derive
 from pipeline.exports.vins import KEY_NAME
 from pipeline.ingest import IngestSummary
@@ -48,6 +50,12 @@ def judge_task(settings: Settings) -> AssessSummary:
     return assess(settings, lake, jobs.newest_week(settings, lake, datetime.now(UTC)), ISSUED)
 
 
+@task
+def watch_task(settings: Settings, week_start: date) -> list[Notice]:
+    """See what changed in the data."""
+    return data_watch(settings, Lake(settings.lake), week_start, tonight=True)
+
+
 @flow(name="lightoff-nightly")
 def nightly_flow(config: str | None = None) -> None:
     """Ingest, derive and judge, as ``lightoff nightly`` does."""
@@ -55,7 +63,8 @@ def nightly_flow(config: str | None = None) -> None:
     with Lake(settings.lake).lock("nightly flow", datetime.now(UTC).isoformat()):
         ingest_task(settings, [])
         derive_task(settings)
-        judge_task(settings)
+        judged = judge_task(settings)
+        _log(watch_task(settings, judged.week_start))
 
 
 @flow(name="lightoff-weekly")
@@ -66,7 +75,14 @@ def weekly_flow(config: str | None = None) -> str:
         ingest_task(settings, [])
         derive_task(settings)
         result = list_task(settings)
+        _log(result.notices)
     return str(result.outputs.paths["list.csv"])
+
+
+def _log(notices: Sequence[Notice]) -> None:
+    """What changed in the data, into the record of the run."""
+    for line in watch_lines(notices):
+        get_run_logger().warning(line)
 
 
 def _settings(config: str | None) -> Settings:
