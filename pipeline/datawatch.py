@@ -1,7 +1,8 @@
-"""Data watch: what changed in the data, not in the cars. Only reads the lake; the thresholds are ``judge.watch_*``.
+"""Data watch: what changed in the data, not in the cars. It only reads the lake; thresholds are ``judge.watch_*``.
 
-A gateway that lost a signal, a depot whose export stopped or new firmware looks like many worn parts, or like none.
-Each check speaks only of groups of at least ``watch_least_units`` vehicles and of spans with enough history behind them.
+A gateway that lost a signal, a depot whose export stopped or new firmware looks like many worn parts, or like
+none. Each check speaks only of groups of at least ``watch_least_units`` vehicles, and of days only with enough
+history behind them.
 """
 
 from __future__ import annotations
@@ -26,8 +27,8 @@ _REASONS = 2  # most reasons quoted for a drop of coverage
 
 @dataclass(frozen=True)
 class Notice:
-    """One change in the data: ``severity`` (stop: do not act on the list before it is looked at; or warn), ``what``
-    happened, and ``detail`` with counts and what to do. All text is on one line and without control characters."""
+    """One change in the data: ``severity`` (stop: do not act on the list before it is looked at; or warn), what
+    happened, and ``detail`` with counts and what to do. Text is one line without control characters."""
 
     severity: str
     what: str
@@ -36,8 +37,8 @@ class Notice:
 
 @dataclass(frozen=True)
 class _Seen:
-    """Vehicles by day: ``reported`` (unit_id, day, depot) before ``end``, and ``days`` (day, vehicles, usual, working):
-    every calendar day that is looked at, ``usual`` null where the history is too short to say."""
+    """``reported``: unit_id, day, depot, up to and on ``end``. ``days``: day, vehicles, usual, working of every
+    day that is judged, all before ``end``; ``usual`` is null where the history is too short to say."""
 
     end: date
     reported: pl.DataFrame
@@ -50,15 +51,17 @@ def data_watch(
     """What changed in the data behind the list of ``week_start``, the gravest first.
 
     Args:
-        week_start: Monday of the list; days from it on are not looked at, nor what arrived later than the list knew.
+        week_start: Monday of the list; later days are not looked at, nor what arrived later than the list knew.
         series: issued or replayed, whose scores and trends are compared.
-        tonight: look at every reading there is, up to the newest day, which need not be over and is not judged itself.
+        tonight: look at all there is up to the newest day, which need not be over and is not judged itself.
 
     Raises:
         ConfigError: ``limits.toml`` or ``indicators.csv`` cannot be read.
     """
     limits = {
-        name: limit.value for name, limit in read_limits(settings)["judge"].items() if name.startswith("watch_")
+        name: limit.value
+        for name, limit in read_limits(settings)["judge"].items()
+        if name.startswith("watch_")
     }
     arrived = pl.lit(True) if tonight else arrived_by(settings, lake, week_start)
     end = _newest_day(lake, limits, week_start) if tonight else week_start
@@ -88,11 +91,14 @@ def must_look(notices: Sequence[Notice]) -> bool:
 
 
 def _newest_day(lake: Lake, limits: dict[str, float], week_start: date) -> date:
-    """Newest day on which more than a few vehicles reported, or ``week_start`` if that is later: one clock that runs
-    ahead dates its readings into the future."""
+    """Newest day on which more than a few vehicles reported, or ``week_start`` if that is later.
+
+    A single clock that runs ahead dates its readings into the future.
+    """
     counts = lake.scan("export_spans").group_by("day").agg(vehicles=pl.col("unit_id").n_unique())
-    newest = counts.filter(pl.col("vehicles") >= limits["watch_least_units"]).select(pl.col("day").max()).collect()
-    return max(newest.item() or week_start, week_start)
+    many = counts.filter(pl.col("vehicles") >= limits["watch_least_units"])
+    newest = many.select(pl.col("day").max()).collect().item()
+    return max(newest or week_start, week_start)
 
 
 def _seen(lake: Lake, limits: dict[str, float], end: date, arrived: pl.Expr) -> _Seen:
@@ -132,15 +138,15 @@ def _missing_days(seen: _Seen, limits: dict[str, float]) -> list[Notice]:
             STOP if none and day >= newest else WARN,
             f"{'no vehicle' if none else 'few vehicles'} reported on {day:%A}, {day}",
             f"{_vehicles(row['vehicles'])} against {row['usual']:g} usual on that weekday (median of up to "
-            f"{int(limits['watch_usual_weeks'])} weeks before); look for the exports of that day, in the folder and by "
-            "`lightoff quarantine`, and ingest them; a holiday needs nothing",
+            f"{int(limits['watch_usual_weeks'])} weeks before); look for the exports of that day, in the folder and "
+            "by `lightoff quarantine`, and ingest them; a holiday needs nothing",
         ))
     return notices
 
 
 def _silent_depots(seen: _Seen, limits: dict[str, float]) -> list[Notice]:
-    with_data = seen.days.filter(pl.col("working") & (pl.col("vehicles") >= limits["watch_least_units"])).sort("day")
-    newest = with_data.tail(int(limits["watch_newest_days"]))["day"]
+    with_data = seen.days.filter(pl.col("working") & (pl.col("vehicles") >= limits["watch_least_units"]))
+    newest = with_data.sort("day").tail(int(limits["watch_newest_days"]))["day"]
     if newest.len() < limits["watch_newest_days"]:
         return []
     since = newest[0]
@@ -156,8 +162,8 @@ def _silent_depots(seen: _Seen, limits: dict[str, float]) -> list[Notice]:
             STOP,
             f"depot {plain(row['depot'])} is silent since {row['last']}",
             f"none of its {_vehicles(row['before'])} reported on the newest {newest.len()} working days with data "
-            f"({since} to {newest[-1]}), {_vehicles(others)} of other depots did; its parts are judged on old data: look "
-            "for that depot's exports and gateway account, or correct the register if it was closed",
+            f"({since} to {newest[-1]}), {_vehicles(others)} of other depots did; its parts are judged on old "
+            "data: look for that depot's exports and gateway account, or correct the register if it was closed",
         )
         for row in silent.sort("depot").iter_rows(named=True)
     ]
@@ -196,15 +202,15 @@ def _lost_signals(
     notices = []
     for (family,), rows in lost.group_by("family", maintain_order=True):
         counts = [
-            f"{row['signal']}: {row['carriers']} of {_vehicles(row['vehicles'])} delivered it before, {row['still']} of "
-            f"the {row['present']} of these that reported since {last} still do"
+            f"{row['signal']}: {row['carriers']} of {_vehicles(row['vehicles'])} delivered it before, "
+            f"{row['still']} of the {row['present']} that reported since {last} still do"
             for row in rows.iter_rows(named=True)
         ]
         notices.append(Notice(
             WARN,
             f"{_family(family)} lost {', '.join(rows['signal'])}",
-            "; ".join(counts) + "; ask who runs the gateways for a change of its settings, firmware or layout, and see "
-            "`lightoff coverage` for what can no longer be judged",
+            "; ".join(counts) + "; ask who runs the gateways for a change of settings, firmware or layout, and "
+            "see `lightoff coverage` for what can no longer be judged",
         ))
     return notices
 
@@ -240,8 +246,9 @@ def _coverage(lake: Lake, limits: dict[str, float], series: str, week_start: dat
     return [Notice(
         STOP if halved else WARN,
         f"judged parts fell from {share_then:.0%} to {share_now:.0%}".replace("%", " %"),
-        f"{judged_now} of {both.height} parts are judged, {judged_then} of the same were on the list of {earlier}; of "
-        f"{gone.height} no longer judged, {quoted}; see `lightoff coverage`, then ask who runs the gateways what changed",
+        f"{judged_now} of {both.height} parts are judged, {judged_then} of the same were on the list of {earlier}"
+        f"; of {gone.height} no longer judged, {quoted}; see `lightoff coverage`, then ask who runs the gateways "
+        "what changed",
     )]
 
 
@@ -282,18 +289,25 @@ def _moved_families(
     notices = []
     for (family,), rows in whole.group_by("family", maintain_order=True):
         counted = [
-            f"{row['quantity']} {row['way']} in {row['moved']} of {_vehicles(row['vehicles'])}, and in "
-            + (f"{row['others_moved']} of {row['others']} of other families" if row["others"] else "no other family to compare")
+            f"{row['quantity']} {row['way']} in {row['moved']} of {_vehicles(row['vehicles'])}, "
+            f"and in {_others(row)}"
             for row in rows.iter_rows(named=True)
         ]
         most = rows["moved"].max()
         notices.append(Notice(
             WARN,
             f"{_family(family)} moved as a whole",
-            f"by more than {limits['watch_family_scatters']:g} own scatters: {'; '.join(counted)}; gateway firmware, fuel "
-            f"or weather, not {most} bad sensors: ask what changed for these vehicles before any of them is called in",
+            f"by more than {limits['watch_family_scatters']:g} own scatters: {'; '.join(counted)}; gateway "
+            f"firmware, fuel or weather, not {most} bad sensors: ask what changed for these vehicles before any of them is "
+            "called in",
         ))
     return notices
+
+
+def _others(row: dict) -> str:
+    if not row["others"]:
+        return "no other family to compare"
+    return f"{row['others_moved']} of {row['others']} of other families"
 
 
 def _family(family: str) -> str:

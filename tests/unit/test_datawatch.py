@@ -1,4 +1,4 @@
-"""Data watch: each check fires on its case with the right severity, and a healthy or small fleet is left in peace."""
+"""Data watch: each check fires on its case with the right severity; a healthy or small fleet is left in peace."""
 
 from __future__ import annotations
 
@@ -20,7 +20,8 @@ FRIDAY = date(2026, 2, 27)
 BEFORE = WEEK - timedelta(days=7)
 LATER = datetime(2026, 11, 25, tzinfo=UTC)  # the lake was filled afterwards: it holds history only
 # 12 vehicles of depot North and engine family A, 12 of South and B, Monday to Friday for eight weeks.
-UNITS = {f"{depot[0]}{n:02d}": (depot, family) for depot, family in (("North", "A"), ("South", "B")) for n in range(12)}
+PLACES = (("North", "A"), ("South", "B"))
+UNITS = {f"{depot[0]}{n:02d}": (depot, family) for depot, family in PLACES for n in range(12)}
 DAYS = [WEEK - timedelta(days=n) for n in range(56, 0, -1) if (WEEK - timedelta(days=n)).weekday() < 5]
 SIGNALS = ("rpm", "o2_b1s1_v")
 Keep = Callable[[str, date], bool]
@@ -42,8 +43,8 @@ def fleet(
 ) -> Lake:
     """A lake in which everything is well but what the arguments say.
 
-    reports: unit and day; delivers: unit, day and signal; judged: unit and list; level: of up_mid_share, whose own past
-    is 0.30 with a scatter of 0.02.
+    reports: unit and day; delivers: unit, day and signal; judged: unit and list; level: of up_mid_share, whose own
+    past is 0.30 with a scatter of 0.02.
     """
     lake = Lake(str(folder))
     came = {"export_id": "e", "line": 2}
@@ -65,15 +66,15 @@ def fleet(
     words = dict.fromkeys(("kind", "mode", "why", "rule_out_first", "judged_by"), "")
     for week in (BEFORE, WEEK):
         lake.append("scores", rows_of("scores", [
-            words | {"series": "issued", "week_start": week, "unit_id": unit, "component": component, "part": "upstream"}
-            | {"depot": depot, "engine_family": family, "status": "judged" if judged(unit, week) else "not_judged"}
+            words | {"series": "issued", "week_start": week, "unit_id": unit, "component": component}
+            | {"part": "upstream", "depot": depot, "engine_family": family, "status": "judged" if judged(unit, week) else "not_judged"}
             | {"reason": "" if judged(unit, week) else "no upstream voltage was sampled"}
             for unit, (depot, family) in units.items() for component in ("B1S1", "CAT1")
         ]))
     lake.append("trends", rows_of("trends", [
         {"series": "issued", "week_start": WEEK, "unit_id": unit, "component": "B1S1", "indicator": "up_mid_share"}
         | {"level": level(unit), "level_samples": 900, "level_week": BEFORE, "weeks": 8}
-        | {"baseline": 0.30, "own_spread": 0.02}
+        | {"peers": 11, "baseline": 0.30, "own_spread": 0.02}
         for unit in units
     ]))
     return lake
@@ -110,7 +111,7 @@ def test_an_empty_lake_is_left_in_peace(tmp_path: Path) -> None:
     ("day", "still", "severity", "what"),
     [
         (FRIDAY, 0, "stop", "no vehicle reported on Friday, 2026-02-27"),
-        (date(2026, 2, 26), 0, "warn", "no vehicle reported on Thursday, 2026-02-26"),  # four days before the Monday
+        (date(2026, 2, 26), 0, "warn", "no vehicle reported on Thursday, 2026-02-26"),  # the fourth day back
         (date(2026, 2, 17), 0, "warn", "no vehicle reported on Tuesday, 2026-02-17"),
         (FRIDAY, 7, "warn", "few vehicles reported on Friday, 2026-02-27"),
     ],
@@ -129,10 +130,14 @@ def test_a_day_with_a_third_of_the_vehicles_is_none(tmp_path: Path) -> None:
 
 def test_weekends_and_days_longer_ago_are_none(tmp_path: Path) -> None:
     day = date(2026, 2, 13)  # 17 days before the list
-    weekend = {day + timedelta(days=1): 2, FRIDAY + timedelta(days=1): 0}
+    weekend = {FRIDAY + timedelta(days=1): 0}
     days = sorted([*DAYS, *(FRIDAY + timedelta(days=1 - 7 * n) for n in range(7))])
-    # On Saturdays 9 of 24 drive: more than 8, and no working day.
-    drives = lambda unit, at: at != day and (at.weekday() < 5 or list(UNITS).index(unit) < weekend.get(at, 9))  # noqa: E731
+    order = list(UNITS)
+
+    def drives(unit: str, at: date) -> bool:
+        """On Saturdays 9 of 24: more than 8, and no working day."""
+        return at != day and (at.weekday() < 5 or order.index(unit) < weekend.get(at, 9))
+
     assert watch(fleet(tmp_path, days=days, reports=drives)) == []
 
 
@@ -153,9 +158,10 @@ def test_readings_that_end_in_the_middle_of_the_week_stop_the_list(tmp_path: Pat
 def test_tonight_looks_behind_the_monday_and_not_at_the_day_that_is_not_over(tmp_path: Path) -> None:
     monday, tuesday, wednesday = (WEEK + timedelta(days=n) for n in range(3))
     ahead = date(2031, 1, 1)  # one clock runs ahead
-    drives = lambda unit, at: (  # noqa: E731
-        at not in (ahead, tuesday) and (at != wednesday or number(unit) < 4) or (unit, at) == ("N00", ahead)
-    )
+
+    def drives(unit: str, at: date) -> bool:
+        return unit == "N00" if at == ahead else at != tuesday and (at != wednesday or number(unit) < 4)
+
     lake = fleet(tmp_path, days=[*DAYS, monday, tuesday, wednesday, ahead], reports=drives)
     assert watch(lake) == []
     [notice] = watch(lake, tonight=True)
@@ -182,28 +188,33 @@ def test_a_silent_depot_stops_the_list(tmp_path: Path) -> None:
     lake = fleet(tmp_path, reports=lambda unit, at: unit[0] == "N" or at < date(2026, 2, 25))
     [notice] = watch(lake)
     assert (notice.severity, notice.what) == ("stop", "depot South is silent since 2026-02-24")
-    assert "none of its 12 vehicles reported on the newest 3 working days with data (2026-02-25 to 2026-02-27)" in (
-        notice.detail
+    assert notice.detail.startswith(
+        "none of its 12 vehicles reported on the newest 3 working days with data (2026-02-25 to 2026-02-27), "
+        "12 vehicles of other depots did"
     )
-    assert "12 vehicles of other depots did" in notice.detail
 
 
 def test_a_depot_that_is_silent_for_two_days_or_back_tonight_is_none(tmp_path: Path) -> None:
     two = fleet(tmp_path / "two", reports=lambda unit, at: unit[0] == "N" or at < date(2026, 2, 26))
     assert watch(two) == []
-    back = lambda unit, at: unit[0] == "N" or at < date(2026, 2, 25) or at == WEEK + timedelta(days=1)  # noqa: E731
-    days = [*DAYS, WEEK, WEEK + timedelta(days=1)]
-    assert watch(fleet(tmp_path / "back", days=days, reports=back), tonight=True) == []
+    tuesday = WEEK + timedelta(days=1)
+    back = fleet(
+        tmp_path / "back",
+        days=[*DAYS, WEEK, tuesday],
+        reports=lambda unit, at: unit[0] == "N" or at < date(2026, 2, 25) or at == tuesday,
+    )
+    assert watch(back, tonight=True) == []
 
 
 def test_a_depot_of_few_vehicles_is_none(tmp_path: Path) -> None:
     units = {unit: ("South" if unit in list(UNITS)[:7] else "North", "A") for unit in UNITS}
-    quiet = lambda unit, at: units[unit][0] == "North" or at < date(2026, 2, 20)  # noqa: E731
-    assert watch(fleet(tmp_path, units=units, reports=quiet)) == []
+    lake = fleet(tmp_path, units=units, reports=lambda unit, at: units[unit][0] == "North" or at < date(2026, 2, 20))
+    assert watch(lake) == []
 
 
 def test_a_name_that_would_forge_the_console_is_written_out(tmp_path: Path) -> None:
-    units = {unit: ("S\x1b[2J\n" if depot == "South" else depot, family) for unit, (depot, family) in UNITS.items()}
+    forged = {"North": "North", "South": "S\x1b[2J\n"}
+    units = {unit: (forged[depot], family) for unit, (depot, family) in UNITS.items()}
     lake = fleet(tmp_path, units=units, reports=lambda unit, at: unit[0] == "N" or at < date(2026, 2, 20))
     [line] = watch_lines(watch(lake))
     assert line.startswith(r"data watch, stop: depot S\x1b[2J\n is silent since 2026-02-19: none of its 12 vehicles")
@@ -221,8 +232,8 @@ def lost(still: int) -> Callable[[str, date, str], bool]:
 def test_a_lost_signal_names_signal_and_family(tmp_path: Path) -> None:
     [notice] = watch(fleet(tmp_path, delivers=lost(still=5)))
     assert (notice.severity, notice.what) == ("warn", "engine family A lost o2_b1s1_v")
-    assert "o2_b1s1_v: 12 of 12 vehicles delivered it before, 5 of the 12 that reported since 2026-02-23 still do" in (
-        notice.detail
+    assert notice.detail.startswith(
+        "o2_b1s1_v: 12 of 12 vehicles delivered it before, 5 of the 12 that reported since 2026-02-23 still do"
     )
 
 
@@ -231,16 +242,26 @@ def test_a_signal_that_half_of_the_vehicles_still_deliver_is_none(tmp_path: Path
 
 
 def test_a_signal_of_few_vehicles_or_that_comes_now_and_then_is_none(tmp_path: Path) -> None:
-    half = lambda unit, day, signal: lost(0)(unit, day, signal) and (signal == "rpm" or number(unit) < 6)  # noqa: E731
-    assert watch(fleet(tmp_path / "half", delivers=half)) == []
-    assert watch(fleet(tmp_path / "few", units=few(), delivers=lost(0))) == []
-    rare = lambda unit, day, signal: signal == "rpm" or day == date(2026, 2, 11)  # noqa: E731
-    assert watch(fleet(tmp_path / "rare", delivers=rare)) == []
+    gone = lost(still=0)
+
+    def by_half(unit: str, day: date, signal: str) -> bool:
+        return gone(unit, day, signal) and (signal == "rpm" or number(unit) < 6)
+
+    def rarely(unit: str, day: date, signal: str) -> bool:
+        return signal == "rpm" or day == date(2026, 2, 11)
+
+    assert watch(fleet(tmp_path / "half", delivers=by_half)) == []
+    assert watch(fleet(tmp_path / "few", units=few(), delivers=gone)) == []
+    assert watch(fleet(tmp_path / "rare", delivers=rarely)) == []
 
 
 def test_vehicles_that_did_not_drive_lost_no_signal(tmp_path: Path) -> None:
     # Five of twelve stood still all week, so that seven lost it: too few to speak of.
-    lake = fleet(tmp_path, reports=lambda unit, at: at < BEFORE or unit[0] == "S" or number(unit) < 7, delivers=lost(0))
+
+    def drove(unit: str, at: date) -> bool:
+        return at < BEFORE or unit[0] == "S" or number(unit) < 7
+
+    lake = fleet(tmp_path, reports=drove, delivers=lost(still=0))
     assert watch(lake) == []
 
 
@@ -261,9 +282,9 @@ def test_coverage(tmp_path: Path, not_judged: int, severity: str | None, what: s
     notices = watch(lake)
     assert [(notice.severity, notice.what) for notice in notices] == ([(severity, what)] if severity else [])
     if notices:
-        parts = 2 * not_judged
-        assert f"{48 - parts} of 48 parts are judged, 48 of the same were on the list of 2026-02-23" in notices[0].detail
-        assert f"{parts} now: no upstream voltage was sampled" in notices[0].detail
+        gone, detail = 2 * not_judged, notices[0].detail
+        assert f"{48 - gone} of 48 parts are judged, 48 of the same were on the list of 2026-02-23" in detail
+        assert f"{gone} now: no upstream voltage was sampled" in detail
 
 
 def test_coverage_that_rose_has_no_list_before_or_few_vehicles_is_none(tmp_path: Path) -> None:
@@ -277,8 +298,9 @@ def test_coverage_that_rose_has_no_list_before_or_few_vehicles_is_none(tmp_path:
 def test_vehicles_new_in_the_register_are_no_loss_of_coverage(tmp_path: Path) -> None:
     lake = fleet(tmp_path)
     words = dict.fromkeys(("depot", "engine_family", "kind", "mode", "why", "rule_out_first", "judged_by"), "")
-    new = {"series": "issued", "week_start": WEEK, "part": "upstream", "status": "not_judged", "reason": "no readings"}
-    lake.append("scores", rows_of("scores", [words | new | {"unit_id": f"X{n}", "component": "B1S1"} for n in range(60)]))
+    new = words | {"series": "issued", "week_start": WEEK, "component": "B1S1", "part": "upstream"}
+    new |= {"status": "not_judged", "reason": "no readings"}
+    lake.append("scores", rows_of("scores", [new | {"unit_id": f"X{n}"} for n in range(60)]))
     assert watch(lake) == []
 
 
@@ -294,8 +316,8 @@ def test_a_family_that_moved_as_a_whole(tmp_path: Path) -> None:
     [notice] = watch(fleet(tmp_path, level=moved(10)))
     assert (notice.severity, notice.what) == ("warn", "engine family A moved as a whole")
     assert notice.detail.startswith(
-        "by more than 4 own scatters: share of closed-loop readings between 0.30 and 0.60 V up in 10 of 12 vehicles, and "
-        "in 0 of 12 of other families; gateway firmware, fuel or weather, not 10 bad sensors"
+        "by more than 4 own scatters: share of closed-loop readings between 0.30 and 0.60 V up in 10 of 12 vehicles, "
+        "and in 0 of 12 of other families; gateway firmware, fuel or weather, not 10 bad sensors"
     )
 
 
