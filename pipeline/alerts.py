@@ -31,6 +31,19 @@ def alert_text(settings: Settings, command: str, started_at: datetime, error: Ex
     }
 
 
+def stop_text(settings: Settings, command: str, started_at: datetime, lines: list[str]) -> dict[str, str]:
+    """The alert of a run that ended well on data that cannot be trusted: ``lines`` say what changed in them."""
+    return {
+        "subject": f"lightoff {command}: the data need a look",
+        "lake": settings.lake,
+        "started_at": started_at.isoformat(),
+        "error": "; ".join(lines),
+        "kind": "data watch",
+        "state": "The run ended and everything is in place, but what came in is not what usually comes in.",
+        "what_to_do": "Nothing tonight. Before the next list is used, ask whoever sends the exports about the lines above.",
+    }
+
+
 def send(settings: Settings, text: dict[str, str]) -> list[str]:
     """Hand an alert to the receivers of the settings; a line for each that could not be reached, none where all were.
 

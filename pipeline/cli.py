@@ -13,12 +13,22 @@ import polars as pl
 import typer
 
 from pipeline import jobs
-from pipeline.alerts import alert_text, send
+from pipeline.alerts import alert_text, send, stop_text
 from pipeline.arrivals import say_ingested, say_quarantine, say_retried, say_returned
 from pipeline.assess import ISSUED, REPLAYED
 from pipeline.backtest import JUDGED_FROM_DAYS, orders_of, prove, truth_of
 from pipeline.checks import CHECKS, check
-from pipeline.console import log_as_json, plain_console, say, say_coverage, say_derived, say_list, watching
+from pipeline.console import (
+    log_as_json,
+    plain_console,
+    say,
+    say_coverage,
+    say_derived,
+    say_list,
+    say_watched,
+    watching,
+)
+from pipeline.datawatch import STOP, data_watch, watch_lines
 from pipeline.derive import derive
 from pipeline.errors import LightoffError
 from pipeline.exports.vins import KEY_NAME
@@ -133,6 +143,8 @@ def rank(
         result = jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())
         _note_list(run, result)
     say_list(_console, result, rows=10)
+    if say_watched(_console, result.notices):
+        raise typer.Exit(LOOK)
 
 
 @app.command()
@@ -142,6 +154,8 @@ def nightly(context: typer.Context, paths: Paths = None) -> None:
     with _recorded(settings, lake, "nightly") as run, watching(_console) as watch:
         read, derived, judged = jobs.nightly(settings, lake, paths or [], _now(), watch, _vin_key())
         _note_read(run, read)
+        notices = data_watch(settings, lake, judged.week_start, tonight=True)
+        run.look = run.look or any(notice.severity == STOP for notice in notices)
     look = say_ingested(_console, read)
     say_derived(_console, derived)
     say(
@@ -149,7 +163,10 @@ def nightly(context: typer.Context, paths: Paths = None) -> None:
         f"judged {judged.judged} components for the list of {judged.week_start}; {judged.held} held back, "
         f"{judged.not_judged} not judged",
     )
-    if look:
+    stops = watch_lines([notice for notice in notices if notice.severity == STOP])
+    if stops:
+        _alert(settings, stop_text(settings, "nightly", run.started_at, stops))
+    if say_watched(_console, notices) or look:
         raise typer.Exit(LOOK)
 
 
@@ -168,7 +185,7 @@ def weekly(context: typer.Context, paths: Paths = None, week: Week = None) -> No
         _note_read(run, read)
         _note_list(run, result)
     say_list(_console, result, rows=10)
-    if look:
+    if say_watched(_console, result.notices) or look:
         raise typer.Exit(LOOK)
 
 
@@ -324,10 +341,14 @@ def _recorded(settings: Settings, lake: Lake, command: str) -> AbstractContextMa
     """Hold the lake and note the run; an error raises the alarm of the settings."""
 
     def alarm(run: Run, error: Exception) -> None:
-        for problem in send(settings, alert_text(settings, run.command, run.started_at, error)):
-            print(f"lightoff: {problem}", file=sys.stderr)
+        _alert(settings, alert_text(settings, run.command, run.started_at, error))
 
     return recorded(settings, lake, command, _now, alarm)
+
+
+def _alert(settings: Settings, text: dict[str, str]) -> None:
+    for problem in send(settings, text):
+        print(f"lightoff: {problem}", file=sys.stderr)
 
 
 def _note_read(run: Run, summary: IngestSummary) -> None:

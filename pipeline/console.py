@@ -6,7 +6,7 @@ Names come from files and are printed as text: the console is one of :func:`plai
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
 
@@ -15,6 +15,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from pipeline.coverage import coverage_lines, coverage_table
+from pipeline.datawatch import Notice, must_look, watch_lines
 from pipeline.derive import DeriveSummary
 from pipeline.ingest import IngestProgress
 from pipeline.jobs import Watch, WeekResult
@@ -96,6 +97,13 @@ def say_list(console: Console, result: WeekResult, rows: int) -> None:
         say(console, f"{name}: {result.outputs.paths[name]}")
     if result.cards is not None:
         say(console, f"cards: {result.cards}")
+
+
+def say_watched(console: Console, notices: Sequence[Notice]) -> bool:
+    """Print what changed in the data; whether it needs a look."""
+    for line in watch_lines(notices):
+        say(console, line)
+    return must_look(notices)
 
 
 def say_coverage(console: Console, scores: pl.DataFrame, week_start: date) -> None:

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pipeline.quiet  # noqa: F401  read by prefect when it is imported
-from prefect import flow, serve, task
+from prefect import flow, get_run_logger, serve, task
 from prefect.artifacts import create_markdown_artifact
 
 from pipeline import jobs
 from pipeline.alerts import alert_text, send
 from pipeline.assess import ISSUED, AssessSummary, assess
+from pipeline.datawatch import Notice, data_watch, watch_lines
 from pipeline.derive import DeriveSummary, derive
 from pipeline.errors import ConfigError, LakeError
 from pipeline.exports.vins import KEY_NAME
@@ -64,6 +65,12 @@ def judge_task(settings: Settings) -> AssessSummary:
     return assess(settings, lake, jobs.newest_week(settings, lake, datetime.now(UTC)), ISSUED)
 
 
+@task
+def watch_task(settings: Settings, week_start: date) -> list[Notice]:
+    """See what changed in the data."""
+    return data_watch(settings, Lake(settings.lake), week_start, tonight=True)
+
+
 @flow(name="lightoff-nightly")
 def nightly_flow(config: str | None = None) -> None:
     """Ingest, derive and judge, as ``lightoff nightly`` does."""
@@ -76,6 +83,7 @@ def nightly_flow(config: str | None = None) -> None:
         _show("exports", _balance(read))
         _show("judged", f"List of {judged.week_start}: {judged.judged} parts judged, {judged.held} held back, "
               f"{judged.not_judged} not judged, {judged.out_of_scope} out of scope.")
+        _log(watch_task(settings, judged.week_start))
 
 
 @flow(name="lightoff-weekly")
@@ -93,6 +101,7 @@ def weekly_flow(config: str | None = None) -> str:
         head = "\n".join(f"    {line}" for line in result.outputs.first_rows(10)) or "    nothing is on the list"
         where = "\n".join(f"- {name}: `{path}`" for name, path in result.outputs.paths.items())
         _show("list", f"List of {result.week_start}\n\n{head}\n\n{where}")
+        _log(result.notices)
     return str(result.outputs.paths["list.csv"])
 
 
@@ -170,6 +179,12 @@ def _balance(read: IngestSummary) -> str:
 def _show(key: str, markdown: str) -> None:
     """Something to read in the run's page on a prefect server."""
     create_markdown_artifact(markdown, key=f"lightoff-{key}")
+
+
+def _log(notices: Sequence[Notice]) -> None:
+    """What changed in the data, into the record of the run."""
+    for line in watch_lines(notices):
+        get_run_logger().warning(line)
 
 
 def _settings(config: str | None) -> Settings:

@@ -16,6 +16,7 @@ import polars as pl
 from models.classifier import Model
 from models.store import save
 from pipeline.assess import ISSUED, REPLAYED, AssessSummary, assess, weekly_indicators
+from pipeline.datawatch import Notice, data_watch
 from pipeline.derive import DeriveSummary, derive
 from pipeline.errors import ConfigError, LightoffError
 from pipeline.facts import read_costs
@@ -48,13 +49,14 @@ class Watch:
 
 @dataclass(frozen=True)
 class WeekResult:
-    """One list: what was judged, what is on it, and where it was written."""
+    """One list: what was judged, what is on it, where it was written, and what changed in the data behind it."""
 
     week_start: date
     assessed: AssessSummary
     ranked: RankSummary
     outputs: Outputs
     cards: Path | None = None
+    notices: tuple[Notice, ...] = ()
 
 
 def ingest_paths(
@@ -136,18 +138,20 @@ def make_list(
     assessed = assess(settings, lake, week_start, series, model)
     ranked = rank(settings, lake, week_start, series)
     weeks, currency = weekly_indicators(settings, lake, week_start), read_costs(settings).currency
-    outputs = write_outputs(lake, settings, series, week_start, folder, weeks, currency)
+    notices = tuple(data_watch(settings, lake, week_start, series))
+    outputs = write_outputs(lake, settings, series, week_start, folder, weeks, currency, notices)
     cards = None
     if series == ISSUED:
         cards = write_cards(lake, settings, read_ranked(lake, series, week_start), weeks, folder, currency)
-    return WeekResult(week_start, assessed, ranked, outputs, cards)
+    return WeekResult(week_start, assessed, ranked, outputs, cards, notices)
 
 
 def list_again(settings: Settings, moment: Then, folder: Path) -> dict[str, str]:
     """The list of a past run written to ``folder`` from the tables as they were; file name -> SHA-256."""
     week_start, past = moment.record["week_start"], moment.lake
     weeks, currency = weekly_indicators(settings, past, week_start), read_costs(settings).currency
-    outputs = write_outputs(past, settings, ISSUED, week_start, folder, weeks, currency)
+    notices = tuple(data_watch(settings, past, week_start, ISSUED))
+    outputs = write_outputs(past, settings, ISSUED, week_start, folder, weeks, currency, notices)
     return {name: file_hash(path) for name, path in outputs.paths.items()}
 
 

@@ -32,10 +32,7 @@ def known_at(settings: Settings, lake: Lake, week_start: date) -> Known:
     A day of readings counts as arrived when its last reading had.
     """
     midnight = midnight_of(settings, week_start)
-    issued_by = midnight_of(settings, week_start + timedelta(days=1))
-    born = lake.read("exports")["arrived_at"].min()
-    alive = born is not None and born < issued_by
-    arrived = (pl.col("arrived_at") < issued_by) if alive else pl.lit(True)
+    arrived = arrived_by(settings, lake, week_start)
     oldest = week_start - timedelta(days=7 * settings.history_weeks)
     return Known(
         days=lake.read("indicator_days", where=pl.col("day").is_between(oldest, week_start, closed="left") & arrived),
@@ -44,6 +41,14 @@ def known_at(settings: Settings, lake: Lake, week_start: date) -> Known:
         work_orders=lake.read("work_orders", where=(pl.col("closed_on") < week_start) & arrived),
         register=lake.read("register"),
     )
+
+
+def arrived_by(settings: Settings, lake: Lake, week_start: date) -> pl.Expr:
+    """Which rows, by ``arrived_at``, had arrived when the list was due; all of them in a lake filled afterwards."""
+    issued_by = midnight_of(settings, week_start + timedelta(days=1))
+    born = lake.read("exports")["arrived_at"].min()
+    alive = born is not None and born < issued_by
+    return (pl.col("arrived_at") < issued_by) if alive else pl.lit(True)
 
 
 def midnight_of(settings: Settings, day: date) -> datetime:

@@ -5,6 +5,7 @@ Nothing here reads a clock: the same tables give the same bytes.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -12,6 +13,7 @@ from pathlib import Path
 import polars as pl
 
 from models.words import component_words
+from pipeline.datawatch import Notice
 from pipeline.errors import LightoffError
 from pipeline.lake import Lake
 from pipeline.report.page import render_page
@@ -84,11 +86,12 @@ def write_outputs(
     folder: Path,
     weeks: pl.DataFrame,
     currency: str = "",
+    notices: Sequence[Notice] = (),
 ) -> Outputs:
     """Write the list of one series and week into ``folder``; each file is replaced whole or not at all.
 
     series : issued or replayed. weeks : rows of ``indicator_weeks`` as known when the list was made, for the
-    plots. currency : label of the amounts, from the fleet's costs.
+    plots. currency : label of the amounts, from the fleet's costs. notices : of the data watch, for the page.
 
     In both CSV files a text cell that begins with ``=``, ``+``, ``-``, ``@``, a tab or a line break gets an
     apostrophe in front, so that no spreadsheet runs it as a formula; take it off again to match a unit_id.
@@ -102,7 +105,7 @@ def write_outputs(
     _refuse_not_finite(ranked)
     listed = ranked.filter(pl.col("list_rank").is_not_null()).sort("list_rank")
     rests = what_it_rests_on(lake, settings, ranked, week_start)
-    page = render_page(lake, settings, ranked, rests, weeks, currency)
+    page = render_page(lake, settings, ranked, rests, weeks, currency, notices)
     frames = {"list.csv": _list_frame(listed), "scores.csv": _score_frame(ranked)}
     texts = {
         "list.txt": list_text(ranked, rests, registered(lake, listed["unit_id"]), currency),

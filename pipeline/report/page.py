@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from collections.abc import Sequence
 from datetime import date
 from functools import cache
 from pathlib import Path
@@ -13,6 +14,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from models.words import component_words
+from pipeline.datawatch import Notice
 from pipeline.lake import Lake
 from pipeline.report.plots import Plot, line_plot
 from pipeline.report.rests import Rests, registered
@@ -49,10 +51,12 @@ def render_page(
     rests: Rests,
     weeks: pl.DataFrame,
     currency: str = "",
+    notices: Sequence[Notice] = (),
 ) -> str:
     """The page of one list as HTML text; everything that comes from data is escaped.
 
-    ranked : all rows of one list. weeks : ``indicator_weeks`` as known when the list was made.
+    ranked : all rows of one list. weeks : ``indicator_weeks`` as known when the list was made. notices : of the data
+    watch; their section stands only where there are any.
 
     Raises:
         ConfigError: ``indicators.csv`` cannot be read.
@@ -83,6 +87,7 @@ def render_page(
         series=SERIES[series],
         currency=currency,
         rests=rests,
+        notices=notices,
         judged=ranked.filter(pl.col("status") == "judged"),
         items=[
             _row(row, known)

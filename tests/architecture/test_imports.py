@@ -13,7 +13,7 @@ LAYERS = (
     ("declarations", ("errors", "settings", "signals", "tables", "limits")),
     (
         "ground and maths",
-        ("models.*", "lake", "partfiles", "shards", "sampled", "query", "facts", "known", "components", "prognosis", "exports.*", "report.*"),
+        ("models.*", "lake", "partfiles", "shards", "sampled", "query", "facts", "known", "components", "prognosis", "datawatch", "exports.*", "report.*"),
     ),
     ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "retrain", "backtest", "returned", "runs", "alerts")),
     ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage", "quiet", "ops_cli")),

@@ -16,9 +16,10 @@ import pytest
 import typer
 from rich.console import Console
 
-from pipeline import cli
+from pipeline import cli, jobs
 from pipeline.arrivals import say_ingested
 from pipeline.console import watching
+from pipeline.datawatch import Notice
 from pipeline.exports.outcome import IngestProgress, IngestSummary
 from pipeline.settings import PROJECT
 from tests.golden.sample import NOW, WEEK, Job, fleet, small_job, week_list
@@ -312,6 +313,22 @@ def test_nightly_judges_and_writes_no_list(run: Run, job: Job) -> None:
     assert said.code == 0
     assert "judged 0 components for the list of 2026-04-06; 0 held back, 3 not judged" in said.out
     assert not Path(job.settings.out).exists()
+
+
+@pytest.mark.parametrize(("severity", "code"), [("stop", 3), ("warn", 0)])
+def test_what_changed_in_the_data_is_said_at_the_end_and_a_stop_is_3(
+    run: Run, job: Job, monkeypatch: pytest.MonkeyPatch, severity: str, code: int
+) -> None:
+    notice = Notice(severity, "depot South is silent", "12 of 12 vehicles")
+    monkeypatch.setattr(jobs, "data_watch", lambda *_: [notice])
+    monkeypatch.setattr(cli, "data_watch", lambda *_, tonight: [notice] * tonight)
+    for words in (["nightly"], ["weekly"], ["rank"]):
+        said = run("--config", job.config, *words)
+        assert (said.code, said.err) == (code, "")
+        last = said.out.splitlines()[-1]
+        assert last == f"data watch, {severity}: depot South is silent: 12 of 12 vehicles"
+    page = Path(job.settings.out) / "2026-04-06" / "page.html"
+    assert "depot South is silent" in page.read_text(encoding="utf-8")
 
 
 def test_paths_of_the_command_line_are_read(run: Run, job: Job, tmp_path: Path) -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sys
 import threading
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
@@ -34,9 +36,13 @@ def lake(tmp_path: Path) -> Lake:
     return fill(tmp_path / "lake")
 
 
-@pytest.fixture(scope="module")
-def job(tmp_path_factory: pytest.TempPathFactory) -> Job:
-    return small_job(tmp_path_factory.getbasetemp())
+@pytest.fixture
+def job(tmp_path_factory: pytest.TempPathFactory, tmp_path: Path) -> Job:
+    """A copy of the small fleet's lake: others use it, too."""
+    shared = small_job(tmp_path_factory.getbasetemp())
+    shutil.copytree(shared.lake.root, tmp_path / "lake")
+    settings = shared.settings.model_copy(update={"lake": str(tmp_path / "lake")})
+    return replace(shared, settings=settings, lake=Lake(settings.lake))
 
 
 def test_a_run_notes_who_when_with_what_and_what_it_left(lake: Lake) -> None:
