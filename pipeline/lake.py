@@ -157,7 +157,7 @@ class Lake:
         if strange.height:
             found = strange.select(columns).row(0, named=True)
             raise LakeError(f"table {name!r} of {self.root} cannot be written: rows of {found}, which is not replaced")
-        if not self.exists(name) or {field.name for field in self._open(name).schema().fields} != set(declared.columns):
+        if not self.exists(name) or self._grows(name, declared):
             # An empty commit makes the table, or brings in a column declared since.
             self._commit(name, declared.empty(), mode="append")
         gone = self.files(name).join(wanted, on=columns, how="semi", nulls_equal=True)
@@ -320,13 +320,28 @@ class Lake:
             )
         return absent
 
+    def _grows(self, name: str, declared: Table) -> bool:
+        """Whether a write has to take in columns that were declared after the table was written.
+
+        Raises:
+            LakeError: the table has columns that are not declared: writing would lose what is in them.
+        """
+        opened = self._open(name)
+        strange = sorted({field.name for field in opened.schema().fields} - set(declared.columns))
+        if strange:
+            raise LakeError(
+                f"table {name!r} of {self.root} has the column {', '.join(strange)}, which this version does not "
+                "know; a newer version wrote it: go on with that version, or begin another lake and ingest the "
+                "exports again"
+            )
+        return bool(self._absent(opened, declared))
+
     def _commit(self, name: str, frame: pl.DataFrame, mode: str, predicate: str | None = None) -> None:
         if self._versions is not None:
             raise LakeError(f"{self.root} is opened as it was; nothing can be written to the past")
         declared: Table = table(name)
         try:
-            # Only a table written before a column was declared has to take the column in.
-            grows = self.exists(name) and bool(self._absent(self._open(name), declared))
+            grows = self.exists(name) and self._grows(name, declared)
             write_deltalake(
                 self._uri(name),
                 frame.to_arrow(),

@@ -3,8 +3,8 @@
 -- reads: readings, samples, export_spans
 -- params:
 -- note: how often each signal really comes, not the rows: a row may hold one signal of thirty. A value that repeats to
---   the last bit while the vehicle speed changes is one that the gateway holds. Skew is how long before a downstream
---   reading the upstream sensor was last read
+--   the last bit while the vehicle speed changes is one that the gateway holds; a trip's first reading is compared with
+--   none. Skew is how long before a downstream reading the upstream sensor was last read
 
 with readings as not materialized (from readings),
 
@@ -37,7 +37,7 @@ paired as (
         unit_id,
         day,
         ts,
-        unit_id = lag(unit_id) over () and speed_kmh <> lag(speed_kmh) over () as moved,
+        unit_id = lag(unit_id) over () and ts <> started_at and speed_kmh <> lag(speed_kmh) over () as moved,
         o2_b1s1_v,
         o2_b1s2_v,
         o2_b2s1_v,

@@ -81,9 +81,9 @@ def night(seed: Path, root: Path, days: int, units: int, buckets: int) -> None:
     print(f"one new day / whole: 1/{whole['derive_s'] / again['derive_s']:.0f}; nothing new: {nothing['derive_s']:.2f} s")
 
 
-def seed_lake(folder: Path) -> Path:
+def seed_lake(folder: Path, weeks: int = _WEEKS, minutes_per_week: float = 420, days_per_week: int = 3) -> Path:
     """A small simulated fleet, read into a lake of one bucket."""
-    simulate(folder, _UNITS, _WEEKS, world=world(1), log_minutes_per_week=420, days_per_week=3)
+    simulate(folder, _UNITS, weeks, world=world(1), log_minutes_per_week=minutes_per_week, days_per_week=days_per_week)
     settings = Settings(lake=str(folder / "lake"), buckets=1)
     lake = Lake(settings.lake)
     with lake.lock("ingest", ARRIVED.isoformat()):
@@ -101,7 +101,7 @@ def copied(seed: Path, folder: Path, readings: int, units: int, buckets: int) ->
     repeats = max(round(readings / (source.height * copies)), 1)
     source = source.filter(pl.col("day").is_in(kept.implode()))
     span = timedelta(days=(days[-1] - days[0]).days + 1)
-    return _written(seed, folder, source, copies, repeats, span, buckets)
+    return written(seed, folder, source, copies, repeats, span, buckets)
 
 
 def repeated(seed: Path, folder: Path, days: int, units: int, buckets: int, after: int = 0) -> int:
@@ -110,12 +110,13 @@ def repeated(seed: Path, folder: Path, days: int, units: int, buckets: int, afte
     busiest = source.group_by("day").len().sort("len", "day")["day"][-1]
     one = source.filter(pl.col("day") == busiest)
     one = one.with_columns(pl.col("ts").dt.offset_by(f"{after}d"), pl.col("day").dt.offset_by(f"{after}d"))
-    return _written(seed, folder, one, -(-units // _UNITS), days, timedelta(days=1), buckets)
+    return written(seed, folder, one, -(-units // _UNITS), days, timedelta(days=1), buckets)
 
 
-def _written(
+def written(
     seed: Path, folder: Path, source: pl.DataFrame, copies: int, repeats: int, span: timedelta, buckets: int
 ) -> int:
+    """Readings, register and spans of so many copies of the fleet, vehicle V of copy 3 as Vx3; how many readings."""
     lake, old = Lake(str(folder)), Lake(str(seed))
     names = old.read("register").select("unit_id").join(pl.DataFrame({"copy": range(copies)}), how="cross")
     names = names.with_columns(new=pl.format("{}x{}", "unit_id", "copy"))

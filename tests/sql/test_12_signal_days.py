@@ -51,6 +51,13 @@ def test_a_value_repeated_while_the_speed_changed_is_held():
     assert made["o2_b1s1_v"]["held_share"] == pytest.approx(2 / 3, abs=1e-6)
 
 
+def test_a_value_like_the_last_one_of_another_trip_is_not_held():
+    # Which trips stand beside each other depends on how the days are cut into shards; the share must not.
+    speeds = [10.0, 11.0, 12.0, 13.0]
+    made = signal_days(readings([0, 1, 1000, 1001], speed_kmh=speeds, o2_b1s1_v=[0.1, 0.1, 0.1, 0.5]))
+    assert made["o2_b1s1_v"]["held_share"] == 0.5  # of the first trip's step and the second's
+
+
 def test_standing_still_tells_nothing_of_held_values():
     made = signal_days(readings([0, 1, 2], speed_kmh=0.0, o2_b1s1_v=0.4))
     assert made["o2_b1s1_v"]["held_share"] is None
