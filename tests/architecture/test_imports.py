@@ -13,7 +13,7 @@ LAYERS = (
     ("declarations", ("errors", "settings", "signals", "tables", "limits")),
     (
         "ground and maths",
-        ("models.*", "lake", "partfiles", "shards", "sampled", "query", "facts", "known", "components", "prognosis", "exports.*", "report.*"),
+        ("models.*", "lake", "store", "objects", "partfiles", "shards", "sampled", "query", "facts", "known", "components", "prognosis", "exports.*", "report.*"),
     ),
     ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "retrain", "backtest", "returned")),
     ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage")),
@@ -77,7 +77,7 @@ def test_the_maths_and_the_simulator_stand_alone(package):
         ("duckdb", {"pipeline.query"}),
         ("prefect", {"pipeline.flows"}),
         ("typer", {"pipeline.cli", "pipeline.layout_cli"}),
-        ("deltalake", {"pipeline.lake"}),
+        ("deltalake", {"pipeline.lake", "pipeline.objects"}),
     ],
 )
 def test_each_engine_has_one_door(library, doors):
