@@ -11,7 +11,7 @@ from pathlib import Path
 import polars as pl
 import pyarrow.dataset
 from deltalake import DeltaTable, WriterProperties, write_deltalake
-from deltalake.exceptions import DeltaError
+from deltalake.exceptions import DeltaError, TableNotFoundError
 from deltalake.transaction import AddAction, RemoveAction
 
 from pipeline.errors import ConfigError, LakeError
@@ -54,14 +54,12 @@ class Lake:
 
     def exists(self, name: str) -> bool:
         """Whether the table has ever been written."""
-        try:
-            return DeltaTable.is_deltatable(self._uri(name), self._store.options)
-        except (DeltaError, OSError) as error:
-            raise self._store.unread(name, error) from error
+        return self._find(name) is not None
 
     def version(self, name: str) -> int | None:
         """Version of the table, None where it has never been written."""
-        return self._open(name).version() if self.exists(name) else None
+        opened = self._find(name)
+        return None if opened is None else opened.version()
 
     def scan(self, name: str) -> pl.LazyFrame:
         """The newest version as a lazy frame in declared column order and types.
@@ -72,9 +70,9 @@ class Lake:
             LakeError: the table lacks a column that may not be empty.
         """
         declared = table(name)
-        if not self.exists(name):
+        opened = self._find(name)
+        if opened is None:
             return declared.empty().lazy()
-        opened = self._open(name)
         absent = self._absent(opened, declared)
         return pl.scan_delta(opened, storage_options=self._store.frame_options).select(
             pl.lit(None, dtype=spec.type).alias(column) if column in absent else pl.col(column).cast(spec.type)
@@ -105,9 +103,9 @@ class Lake:
         declared = table(name)
         schema = {"uri": pl.String, "path": pl.String, "bytes": pl.Int64, "rows": pl.Int64}
         parts = {column: declared.columns[column].type for column in declared.partition}
-        if not self.exists(name):
+        opened = self._find(name)
+        if opened is None:
             return pl.DataFrame(schema=schema | parts)
-        opened = self._open(name)
         actions = pl.DataFrame(opened.get_add_actions(flatten=True))
         return actions.select(
             uri=pl.lit(self._uri(name) + "/") + pl.col("path"),
@@ -133,7 +131,8 @@ class Lake:
 
     def dataset(self, name: str) -> pyarrow.dataset.Dataset | None:
         """The newest version to be read bit by bit, None where its files lie on a disk."""
-        return self._store.dataset(name, self._open(name)) if self.exists(name) else None
+        opened = self._find(name)
+        return None if opened is None else self._store.dataset(name, opened)
 
     @contextmanager
     def folder(self, place: str, changes: bool = False) -> Iterator[Path]:
@@ -193,7 +192,8 @@ class Lake:
         if strange.height:
             found = strange.select(columns).row(0, named=True)
             raise LakeError(f"table {name!r} of {self.uri} cannot be written: rows of {found}, which is not replaced")
-        if not self.exists(name) or {field.name for field in self._open(name).schema().fields} != set(declared.columns):
+        opened = self._find(name)
+        if opened is None or {field.name for field in opened.schema().fields} != set(declared.columns):
             # An empty commit makes the table, or brings in a column declared since.
             self._commit(name, declared.empty(), mode="append")
         gone = self.files(name).join(wanted, on=columns, how="semi", nulls_equal=True)
@@ -278,6 +278,18 @@ class Lake:
     def _uri(self, name: str) -> str:
         return f"{self.uri}/{name}"
 
+    def _find(self, name: str) -> DeltaTable | None:
+        """The table, None where it has never been written."""
+        if self.root is not None and not DeltaTable.is_deltatable(self._uri(name)):
+            return None
+        try:
+            return self._open(name)
+        except LakeError as error:
+            # One look less at an object store; and the library's own look would hold up every other thread.
+            if self.root is None and isinstance(error.__cause__, TableNotFoundError):
+                return None
+            raise
+
     def _open(self, name: str) -> DeltaTable:
         try:
             return DeltaTable(self._uri(name), storage_options=self._store.options)
@@ -300,7 +312,8 @@ class Lake:
         declared: Table = table(name)
         try:
             # Only a table written before a column was declared has to take the column in.
-            grows = self.exists(name) and bool(self._absent(self._open(name), declared))
+            opened = self._find(name)
+            grows = opened is not None and bool(self._absent(opened, declared))
             write_deltalake(
                 self._uri(name),
                 frame.to_arrow(),

@@ -21,7 +21,7 @@ from urllib.parse import urlsplit
 from uuid import uuid4
 
 import pyarrow.dataset
-from deltalake import DeltaTable, Field, Schema
+from deltalake import CommitProperties, DeltaTable, Field, Schema
 from deltalake.exceptions import DeltaError, TableNotFoundError
 from deltalake.schema import PrimitiveType
 from pyarrow import fs
@@ -58,11 +58,11 @@ class Bucket:
             raise LakeError("`lake` must be s3://bucket/prefix and nothing more; keys belong into the AWS_* variables")
         self._path = f"{parts.netloc}{parts.path}".rstrip("/")
         self._reach = _reach(self.uri)
-        self.frame_options = {f"aws_{key}": value for key, value in self._reach.items()}
-        self.options = self.frame_options | {
+        self.options = {f"aws_{key}": value for key, value in self._reach.items()} | {
             "max_retries": str(_RETRIES), "retry_timeout": f"{_REQUEST_S}s",
             "connect_timeout": f"{_CONNECT_S}s", "timeout": f"{_REQUEST_S}s",
         }
+        self.frame_options = {**self.options, "max_retries": _RETRIES}  # the frame library wants a number
 
     # -- ground ----------------------------------------------------------------------------------------------
 
@@ -206,19 +206,18 @@ class Bucket:
             DeltaTable.create(
                 f"{self.uri}/{LOCK}", _LOCK_SCHEMA, mode="error", description=json.dumps(holder),
                 storage_options=self.options,
+                commit_properties=CommitProperties(max_commit_retries=0),  # else a loser becomes the second commit
             )
         except (DeltaError, OSError):
             # Another was faster, or the answer to a put that went through was lost and its repetition refused.
             now = self._holder()
-            if now is None:
-                raise
-            if now.get("token") != holder["token"]:
-                refuse_if_held(self.uri, now, LOCK)
+            if now is None or now.get("token") != holder["token"]:
+                refuse_if_held(self.uri, now or {}, LOCK)
                 raise
 
     def _holder(self) -> dict[str, object] | None:
         try:
-            opened = DeltaTable(f"{self.uri}/{LOCK}", storage_options=self.options)
+            opened = DeltaTable(f"{self.uri}/{LOCK}", version=0, storage_options=self.options)
         except TableNotFoundError:
             return None
         return json.loads(opened.metadata().description or "{}")

@@ -29,7 +29,7 @@ class Store(Protocol):
     root: Path | None  # folder of the lake, None where it is not on a disk
     scratch: Path  # folder on this machine for what is only held for a while
     options: dict[str, str] | None  # what the table format needs to reach the place
-    frame_options: dict[str, str] | None  # the same for the frame library
+    frame_options: dict[str, str | int] | None  # the same for the frame library
     writers: int  # files that are worth writing at once
 
     def put(self, place: str, content: memoryview) -> tuple[int, int]:
