@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import re
@@ -156,8 +157,13 @@ class Bucket:
 
     def _fetch(self, place: str, target: Path) -> None:
         target.parent.mkdir(parents=True, exist_ok=True)
-        with self._files.open_input_stream(place) as source, target.open("wb") as copy:
-            shutil.copyfileobj(source, copy, _CHUNK)
+        try:
+            with self._files.open_input_stream(place) as source, target.open("wb") as copy:
+                shutil.copyfileobj(source, copy, _CHUNK)
+        except OSError as error:
+            if error.errno == errno.ENOSPC:
+                raise OSError(f"no space for copies in {self.scratch}; free some, or set TMPDIR") from error
+            raise
 
     # -- the lock --------------------------------------------------------------------------------------------
 
@@ -200,7 +206,7 @@ class Bucket:
         found = self._holder()
         if found is not None:
             if found.get("pid") != os.getpid() or found.get("token") in _held or found.get("host") != holder["host"]:
-                refuse_if_held(self.uri, found, LOCK)
+                refuse_if_held(self.uri, found, f"{self.uri}/{LOCK}/")
             self._files.delete_dir(LOCK)
         try:
             DeltaTable.create(
@@ -212,7 +218,7 @@ class Bucket:
             # Another was faster, or the answer to a put that went through was lost and its repetition refused.
             now = self._holder()
             if now is None or now.get("token") != holder["token"]:
-                refuse_if_held(self.uri, now or {}, LOCK)
+                refuse_if_held(self.uri, now or {}, f"{self.uri}/{LOCK}/")
                 raise
 
     def _holder(self) -> dict[str, object] | None:

@@ -87,5 +87,10 @@ def test_each_engine_has_one_door(library, doors):
     assert users == doors
 
 
+def test_only_the_lake_knows_where_it_lies():
+    users = {name for name, module in modules().items() if own_imports(module) & {"pipeline.store", "pipeline.objects"}}
+    assert users == {"pipeline.lake", "pipeline.objects"}
+
+
 def _of(library: str, used: str) -> bool:
     return used == library or used.startswith(f"{library}.")

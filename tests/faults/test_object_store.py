@@ -34,7 +34,7 @@ from tests.golden.sample import WEEK, command, fleet, small_exports, small_job, 
 @pytest.fixture(scope="module")
 def store() -> Iterator[str]:
     """Endpoint of a store on this machine."""
-    pytest.importorskip("moto", reason="needs an object store on this machine: install the extra `store`")
+    pytest.importorskip("moto.server", reason="needs an object store on this machine: install the extra `store`")
     with object_store() as endpoint:
         yield endpoint
 
