@@ -21,7 +21,10 @@ def check(settings: Settings, lake: Lake) -> pl.DataFrame:
     found = []
     with Session({}, settings.threads, settings.memory_limit_mb) as session:
         for name in sorted({read for each in CHECKS for read in step(each).reads}):
-            if table(name).partition:
+            elsewhere = lake.dataset(name) if table(name).partition else None
+            if elsewhere is not None:
+                session.attach_dataset(name, elsewhere)
+            elif table(name).partition:
                 session.attach_files(name, lake.files(name)["uri"].to_list())
             else:
                 session.attach(name, lake.read(name))

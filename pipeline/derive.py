@@ -158,8 +158,9 @@ def _measure(
         "export_spans", where=pl.col("day").is_between(shard.first_day - _DAY, shard.last_day + _DAY)
     )
     beside = crossing(lake, shard, spans, params["trip_gap_s"])
-    with Session(params, 1, max(settings.memory_limit_mb // settings.threads, 100)) as session:
-        session.attach_files("readings", list(shard.uris), beside)
+    memory_mb = max(settings.memory_limit_mb // settings.threads, 100)
+    with lake.on_disk(list(shard.uris)) as paths, Session(params, 1, memory_mb) as session:
+        session.attach_files("readings", paths, beside)
         session.attach("units", units)
         session.attach("export_spans", spans)
         for name in STEPS:

@@ -107,7 +107,7 @@ class _Run:
     ) -> None:
         self._lake, self._arrived_at, self._files, self._progress = lake, arrived_at, files, progress
         self._done = 0
-        self._stage = Stage(lake.root / "_staging")
+        self._stage = Stage(lake.scratch / "_staging")
         layouts = read_layouts(Path(settings.layouts)) if settings.layouts else []
         self._door = Door(
             self._stage, settings.time_zone, settings.buckets, self._tick, arrived_at, settings.first_day, vins,
@@ -116,7 +116,7 @@ class _Run:
         self._ahead = Ahead(self._door)
         self._again = again
         self._units: set[str] = set()
-        known = lake.scan("exports").select("export_id", "kind").collect()
+        known = lake.collect(lake.scan("exports").select("export_id", "kind"))
         self._known = set(known.filter(pl.col("kind") != REFUSED)["export_id"])
         self._refused = set(known.filter(pl.col("kind") == REFUSED)["export_id"])
         self._exports: list[Export] = []
@@ -192,7 +192,7 @@ class _Run:
         if not self._units:
             return [], []
         known = [
-            self._lake.scan(name).select(pl.col("unit_id").unique()).collect()["unit_id"]
+            self._lake.collect(self._lake.scan(name).select(pl.col("unit_id").unique()))["unit_id"]
             for name in ("export_spans", *_MERGES)
         ]
         registered = set(known[1 + list(_MERGES).index("register")])
@@ -311,7 +311,7 @@ class _Run:
             (pl.col("bucket") == bucket) & pl.col("day").is_in(days["day"].to_list())
             for (bucket,), days in present.group_by("bucket", maintain_order=True)
         ]
-        rows = self._lake.scan("readings").filter(pl.any_horizontal(wanted)).collect()
+        rows = self._lake.collect(self._lake.scan("readings").filter(pl.any_horizontal(wanted)))
         return rows.drop(name for name in signals() if rows[name].null_count() == rows.height)
 
     def _spans(self, fates: pl.DataFrame) -> pl.DataFrame:

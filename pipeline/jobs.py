@@ -24,7 +24,7 @@ from pipeline.ingest import IngestProgress, IngestSummary, ingest
 from pipeline.lake import Lake, Tidied
 from pipeline.quarantine import to_read_again
 from pipeline.rank import RankSummary, rank
-from pipeline.prognosis import chosen_model, own_folder, ranking, starter_model
+from pipeline.prognosis import OWN_MODEL, chosen_model, ranking, starter_model
 from pipeline.report.cardfiles import write_cards
 from pipeline.report.listing import Outputs, write_outputs
 from pipeline.report.rests import read_ranked
@@ -216,7 +216,8 @@ def retrain(settings: Settings, lake: Lake, at: date, watch: Watch = Watch()) ->
             watch.judging(monday, index + 1, len(mondays))
     verdict = challenge(settings, lake, ranking(chosen_model(lake)), at, REPLAYED)
     if verdict.promoted:
-        save(verdict.model, own_folder(lake), own_card(verdict))
+        with lake.folder(OWN_MODEL, changes=True) as folder:
+            save(verdict.model, folder, own_card(verdict))
     return verdict
 
 
@@ -262,9 +263,9 @@ def monday(text: str, option: str) -> date:
 def _days(lake: Lake) -> tuple[date, date]:
     """First and last day with readings."""
     ends = lake.scan("export_spans").select(oldest=pl.col("day").min(), newest=pl.col("day").max())
-    oldest, newest = ends.collect().row(0)
+    oldest, newest = lake.collect(ends).row(0)
     if oldest is None:
-        raise LightoffError(f"the lake {lake.root} holds no readings; run `lightoff ingest` first")
+        raise LightoffError(f"the lake {lake.uri} holds no readings; run `lightoff ingest` first")
     return oldest, newest
 
 
@@ -273,10 +274,10 @@ def _check_data(lake: Lake, week_start: date) -> None:
     oldest = _days(lake)[0]
     if oldest >= week_start:
         raise ConfigError(
-            f"the lake {lake.root} holds no readings before {week_start}; they begin on {oldest}, "
+            f"the lake {lake.uri} holds no readings before {week_start}; they begin on {oldest}, "
             f"and the first list with a week behind it is that of {first_week(lake)}"
         )
     if lake.read("shards").is_empty():
         raise LightoffError(
-            f"the readings of the lake {lake.root} are not derived yet; run `lightoff derive` first"
+            f"the readings of the lake {lake.uri} are not derived yet; run `lightoff derive` first"
         )

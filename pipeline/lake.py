@@ -2,40 +2,27 @@
 
 from __future__ import annotations
 
-import fcntl
-import json
-import os
-import socket
 import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+from contextlib import ExitStack, contextmanager
+from functools import partial
 from pathlib import Path
 
 import polars as pl
+import pyarrow.dataset
 from deltalake import DeltaTable, WriterProperties, write_deltalake
-from deltalake.exceptions import DeltaError
+from deltalake.exceptions import DeltaError, TableNotFoundError
 from deltalake.transaction import AddAction, RemoveAction
 
 from pipeline.errors import ConfigError, LakeError
-from pipeline.partfiles import COMPRESSION, LEVEL, PartFile, partition_values, write_parts
+from pipeline.objects import SCHEME, Bucket
+from pipeline.partfiles import COMPRESSION, LEVEL, PartFile, Tidied, partition_values, tidied, write_parts
+from pipeline.store import Folder, Store, this_process
 from pipeline.tables import Table, table
 
 _WRITER = WriterProperties(compression=COMPRESSION.upper(), compression_level=LEVEL)
-_ENDED = "ended"
 _INTENT = "_intent.json"
-_LOCK = "_lock.json"
 _BASIS = "_lake.json"
-
-
-@dataclass(frozen=True)
-class Tidied:
-    """Files of a table before and after, and how many old ones were removed."""
-
-    table: str
-    files_before: int
-    files_after: int
-    removed: int
 
 
 class Lake:
@@ -46,25 +33,40 @@ class Lake:
     """
 
     def __init__(self, uri: str, versions: dict[str, int] | None = None) -> None:
-        """``versions`` pins tables to what they were; others are absent then, and nothing may be written."""
-        self.root = Path(uri).resolve()
+        """A folder, or ``s3://bucket/prefix``; nothing is read or made yet.
+
+        ``versions`` pins tables to what they were; others are absent then, and nothing may be written.
+
+        Raises:
+            ConfigError: another kind of URI.
+            LakeError: the environment contradicts itself about the object store.
+        """
+        if "://" in uri and not uri.startswith(SCHEME):
+            raise ConfigError(f"`lake` is a folder or s3://bucket/prefix, not {uri.partition('://')[0]}://")
+        self._store: Store = Bucket(uri) if uri.startswith(SCHEME) else Folder(uri)
+        self.uri = self._store.uri  # as messages name it
+        self.root = self._store.root  # folder on a disk, None in an object store
         self._versions = versions
 
     def at(self, versions: dict[str, int]) -> Lake:
         """The same lake as it was, to be read only: each table in the version named, others absent."""
-        return Lake(str(self.root), versions)
+        return Lake(self.uri, versions)
+
+    @property
+    def scratch(self) -> Path:
+        """Folder on this machine for what is held only during a run."""
+        return self._store.scratch
 
     # -- reading ---------------------------------------------------------------------------------------------
 
     def exists(self, name: str) -> bool:
         """Whether the table has ever been written."""
-        if self._versions is not None and name not in self._versions:
-            return False
-        return DeltaTable.is_deltatable(self._uri(name))
+        return self._find(name) is not None
 
     def version(self, name: str) -> int | None:
         """Version of the table, None where it has never been written."""
-        return self._open(name).version() if self.exists(name) else None
+        opened = self._find(name)
+        return None if opened is None else opened.version()
 
     def scan(self, name: str) -> pl.LazyFrame:
         """The newest version as a lazy frame in declared column order and types.
@@ -75,11 +77,11 @@ class Lake:
             LakeError: the table lacks a column that may not be empty.
         """
         declared = table(name)
-        if not self.exists(name):
+        opened = self._find(name)
+        if opened is None:
             return declared.empty().lazy()
-        opened = self._open(name)
         absent = self._absent(opened, declared)
-        return pl.scan_delta(opened).select(
+        return pl.scan_delta(opened, storage_options=self._store.frame_options).select(
             pl.lit(None, dtype=spec.type).alias(column) if column in absent else pl.col(column).cast(spec.type)
             for column, spec in declared.columns.items()
         )
@@ -90,16 +92,27 @@ class Lake:
         if where is not None:
             frame = frame.filter(where)
         declared = table(name)
-        return frame.sort(list(declared.sort)).collect() if declared.sort else frame.collect()
+        return self.collect(frame.sort(list(declared.sort)) if declared.sort else frame)
+
+    def collect(self, frame: pl.LazyFrame) -> pl.DataFrame:
+        """The rows of a frame made from :meth:`scan`.
+
+        Raises:
+            LakeError: a data file cannot be read.
+        """
+        try:
+            return frame.collect()
+        except (OSError, pl.exceptions.ComputeError) as error:
+            raise self._store.unread(None, error) from error
 
     def files(self, name: str) -> pl.DataFrame:
         """One row a data file of the newest version: ``uri``, ``path``, ``bytes``, ``rows``, partition columns."""
         declared = table(name)
         schema = {"uri": pl.String, "path": pl.String, "bytes": pl.Int64, "rows": pl.Int64}
         parts = {column: declared.columns[column].type for column in declared.partition}
-        if not self.exists(name):
+        opened = self._find(name)
+        if opened is None:
             return pl.DataFrame(schema=schema | parts)
-        opened = self._open(name)
         actions = pl.DataFrame(opened.get_add_actions(flatten=True))
         return actions.select(
             uri=pl.lit(self._uri(name) + "/") + pl.col("path"),
@@ -109,6 +122,38 @@ class Lake:
             **{column: pl.col(f"partition.{column}").cast(kind) for column, kind in parts.items()},
         ).sort([*parts, "path"])
 
+    @contextmanager
+    def on_disk(self, uris: list[str]) -> Iterator[list[str]]:
+        """Data files, as :meth:`files` names them, as paths of this machine: copies if the lake is elsewhere.
+
+        The copies are gone at the end; ask for no more than is worked on at once.
+        """
+        places = [uri.removeprefix(f"{self.uri}/") for uri in uris]
+        with ExitStack() as stack:
+            try:
+                paths = stack.enter_context(self._store.on_disk(places))
+            except OSError as error:
+                raise self._store.unread(None, error) from error
+            yield paths
+
+    def dataset(self, name: str) -> pyarrow.dataset.Dataset | None:
+        """The newest version to be read bit by bit, None where its files lie on a disk."""
+        opened = self._find(name)
+        return None if opened is None else self._store.dataset(name, opened)
+
+    @contextmanager
+    def folder(self, place: str, changes: bool = False) -> Iterator[Path]:
+        """A folder of the lake with small files that are no table, such as a model.
+
+        Args:
+            changes: keep what is written there.
+        """
+        try:
+            with self._store.folder(place, changes) as found:
+                yield found
+        except OSError as error:
+            raise self._store.unwritten(None, error) if changes else self._store.unread(None, error) from error
+
     # -- writing ---------------------------------------------------------------------------------------------
 
     def settle(self, time_zone: str, buckets: int) -> None:
@@ -117,21 +162,18 @@ class Lake:
         Raises:
             ConfigError: the lake was begun with other values, so that its partitions mean something else.
         """
-        path = self.root / _BASIS
         wanted = {"time_zone": time_zone, "buckets": buckets}
-        if path.is_file():
-            found = json.loads(path.read_text(encoding="utf-8"))
-            differing = [
-                f"{key} is {found.get(key)!r} in the lake and {value!r} in the settings"
-                for key, value in wanted.items()
-                if found.get(key) != value
-            ]
-            if differing:
-                raise ConfigError(
-                    f"{self.root}: {' and '.join(differing)}; set what the lake has, or begin another lake"
-                )
+        found = self._noted(_BASIS)
+        if found is None:
+            self._note(_BASIS, wanted)
             return
-        self._note(path, wanted)
+        differing = [
+            f"{key} is {found.get(key)!r} in the lake and {value!r} in the settings"
+            for key, value in wanted.items()
+            if found.get(key) != value
+        ]
+        if differing:
+            raise ConfigError(f"{self.uri}: {' and '.join(differing)}; set what the lake has, or begin another lake")
 
     def append(self, name: str, frame: pl.DataFrame) -> None:
         """Add rows whose keys are new to the table."""
@@ -156,17 +198,18 @@ class Lake:
         strange = checked.join(wanted, on=columns, how="anti", nulls_equal=True)
         if strange.height:
             found = strange.select(columns).row(0, named=True)
-            raise LakeError(f"table {name!r} of {self.root} cannot be written: rows of {found}, which is not replaced")
-        if not self.exists(name) or self._grows(name, declared):
+            raise LakeError(f"table {name!r} of {self.uri} cannot be written: rows of {found}, which is not replaced")
+        opened = self._find(name)
+        if opened is None or self._grows(opened, declared):
             # An empty commit makes the table, or brings in a column declared since.
             self._commit(name, declared.empty(), mode="append")
         gone = self.files(name).join(wanted, on=columns, how="semi", nulls_equal=True)
         opened = self._open(name)
         try:
-            added = write_parts(Path(self._uri(name)), declared, checked)
+            added = write_parts(partial(self._put, name), declared, checked, self._store.writers)
             self._swap(opened, declared, added, gone.to_dicts())
         except (DeltaError, OSError) as error:
-            raise self._unwritten(name, error) from error
+            raise self._store.unwritten(name, error) from error
 
     def _swap(
         self, opened: DeltaTable, declared: Table, added: list[PartFile], gone: list[dict[str, object]]
@@ -174,8 +217,8 @@ class Lake:
         """Put files into the table in the place of others, in one commit."""
         if not added and not gone:
             return
-        log = Path(self._uri(declared.name)) / "_delta_log"
-        now_ms = max([log.stat().st_mtime_ns // 1_000_000, *(part.written_ms for part in added)])
+        logged_ms = self._store.modified_ms(f"{declared.name}/_delta_log")
+        now_ms = max([logged_ms, *(part.written_ms for part in added)])
         actions: list[AddAction | RemoveAction] = [
             AddAction(part.path, part.bytes, part.values, part.written_ms, True, part.stats) for part in added
         ]
@@ -191,8 +234,7 @@ class Lake:
         The versions before the first write are noted in a file; an error rolls back to them at once, and a run
         that was killed is rolled back by :meth:`recover` when the next one begins.
         """
-        intent = self.root / _INTENT
-        self._note(intent, {name: self.version(name) for name in names})
+        self._note(_INTENT, {name: self.version(name) for name in names})
         try:
             yield
         except BaseException as error:
@@ -202,15 +244,15 @@ class Lake:
                 # On a full disk undoing fails, too; the intent stays, and the next run undoes.
                 raise LakeError(f"{error}; the next run undoes what was begun ({further})") from error
             raise
-        self._erase(intent)
+        self._erase(_INTENT)
 
     def recover(self) -> list[str]:
         """Roll back what a stopped run left half-done; the names of the tables rolled back."""
-        intent = self.root / _INTENT
-        if not intent.is_file():
+        intent = self._noted(_INTENT)
+        if intent is None:
             return []
         rolled_back = []
-        for name, before in json.loads(intent.read_text(encoding="utf-8")).items():
+        for name, before in intent.items():
             now = self.version(name)
             if now is None or now == before:
                 continue
@@ -222,9 +264,9 @@ class Lake:
                 else:
                     opened.restore(before)
             except (DeltaError, OSError) as error:
-                raise self._unwritten(name, error) from error
+                raise self._store.unwritten(name, error) from error
             rolled_back.append(name)
-        self._erase(intent)
+        self._erase(_INTENT)
         return rolled_back
 
     @contextmanager
@@ -234,50 +276,9 @@ class Lake:
         Raises:
             LakeError: another run holds the lake; the message says which, where and since when.
         """
-        try:
-            self.root.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise LakeError(f"{self.root}: cannot be made: {error}; choose another folder with `lake`") from error
-        path = self.root / _LOCK
-        holder = {"purpose": purpose, "since": since, "host": socket.gethostname(), "pid": os.getpid()}
-        self._take_lock(path, holder | {"began": _began(os.getpid())})
-        try:
+        with self._store.hold({"purpose": purpose, "since": since} | this_process()):
             self.recover()
             yield
-        finally:
-            path.unlink(missing_ok=True)
-
-    def _take_lock(self, path: Path, holder: dict[str, object]) -> None:
-        """Put the lock in place, whole, in one step."""
-        try:
-            # One process at a time looks at the lock: two that find it dead would else both take it over.
-            folder = os.open(self.root, os.O_RDONLY)
-            try:
-                fcntl.flock(folder, fcntl.LOCK_EX)
-                if path.exists():
-                    self._break_dead_lock(path)
-                self._note(path, holder)
-            finally:
-                os.close(folder)
-        except OSError as error:
-            raise self._unwritten(None, error) from error
-
-    def _break_dead_lock(self, path: Path) -> None:
-        """Pass over a lock whose process is gone.
-
-        Raises:
-            LakeError: the process runs, or is on another machine.
-        """
-        try:
-            holder = json.loads(path.read_text(encoding="utf-8") or "{}")
-        except json.JSONDecodeError:
-            holder = {}
-        alive = holder.get("host") != socket.gethostname() or _runs(holder.get("pid", 0), holder.get("began"))
-        if holder and alive:
-            raise LakeError(
-                f"{self.root} is held by '{holder['purpose']}' (process {holder['pid']} on {holder['host']}) "
-                f"since {holder['since']}; wait for it, or remove {path.name} if that process is gone"
-            )
 
     # -- housekeeping ----------------------------------------------------------------------------------------
 
@@ -286,27 +287,36 @@ class Lake:
 
         Readings are left as they are cut: a partition is one file already, and its name says whether it was derived.
         """
-        opened = self._open(name)
-        before = len(opened.file_uris())
         try:
-            if name != "readings":
-                opened.optimize.compact(writer_properties=_WRITER)
-            removed = opened.vacuum(retention_hours=24 * keep_days, dry_run=False, enforce_retention_duration=False)
-            opened.create_checkpoint()
+            return tidied(self._open(name), name, keep_days, None if name == "readings" else _WRITER)
         except (DeltaError, OSError) as error:
-            raise self._unwritten(name, error) from error
-        return Tidied(name, before, len(opened.file_uris()), len(removed))
+            raise self._store.unwritten(name, error) from error
 
     # -- ground ----------------------------------------------------------------------------------------------
 
     def _uri(self, name: str) -> str:
-        return str(self.root / name)
+        return f"{self.uri}/{name}"
+
+    def _find(self, name: str) -> DeltaTable | None:
+        """The table, None where it has never been written."""
+        if self._versions is not None and name not in self._versions:
+            return None
+        if self.root is not None and not DeltaTable.is_deltatable(self._uri(name)):
+            return None
+        try:
+            return self._open(name)
+        except LakeError as error:
+            # One look less at an object store; and the library's own look would hold up every other thread.
+            if self.root is None and isinstance(error.__cause__, TableNotFoundError):
+                return None
+            raise
 
     def _open(self, name: str) -> DeltaTable:
         try:
-            return DeltaTable(self._uri(name), version=(self._versions or {}).get(name))
+            pinned = (self._versions or {}).get(name)
+            return DeltaTable(self._uri(name), version=pinned, storage_options=self._store.options)
         except (DeltaError, OSError) as error:
-            raise LakeError(f"table {name!r} of {self.root} cannot be opened: {error}") from error
+            raise self._store.unread(name, error) from error
 
     def _absent(self, opened: DeltaTable, declared: Table) -> set[str]:
         """Declared columns that the table was written without."""
@@ -315,22 +325,21 @@ class Lake:
         needed = sorted(column for column in absent if not declared.columns[column].nullable)
         if needed:
             raise LakeError(
-                f"table {declared.name!r} of {self.root} lacks the column {', '.join(needed)}; it was written by "
+                f"table {declared.name!r} of {self.uri} lacks the column {', '.join(needed)}; it was written by "
                 "another version: begin another lake and ingest the exports again"
             )
         return absent
 
-    def _grows(self, name: str, declared: Table) -> bool:
+    def _grows(self, opened: DeltaTable, declared: Table) -> bool:
         """Whether a write has to take in columns that were declared after the table was written.
 
         Raises:
             LakeError: the table has columns that are not declared: writing would lose what is in them.
         """
-        opened = self._open(name)
         strange = sorted({field.name for field in opened.schema().fields} - set(declared.columns))
         if strange:
             raise LakeError(
-                f"table {name!r} of {self.root} has the column {', '.join(strange)}, which this version does not "
+                f"table {declared.name!r} of {self.uri} has the column {', '.join(strange)}, which this version does not "
                 "know; a newer version wrote it: go on with that version, or begin another lake and ingest the "
                 "exports again"
             )
@@ -338,10 +347,11 @@ class Lake:
 
     def _commit(self, name: str, frame: pl.DataFrame, mode: str, predicate: str | None = None) -> None:
         if self._versions is not None:
-            raise LakeError(f"{self.root} is opened as it was; nothing can be written to the past")
+            raise LakeError(f"{self.uri} is opened as it was; nothing can be written to the past")
         declared: Table = table(name)
         try:
-            grows = self.exists(name) and self._grows(name, declared)
+            opened = self._find(name)
+            grows = opened is not None and self._grows(opened, declared)
             write_deltalake(
                 self._uri(name),
                 frame.to_arrow(),
@@ -350,29 +360,31 @@ class Lake:
                 schema_mode="merge" if grows else None,
                 partition_by=list(declared.partition) or None,
                 writer_properties=_WRITER,
+                storage_options=self._store.options,
             )
         except (DeltaError, OSError) as error:
-            raise self._unwritten(name, error) from error
+            raise self._store.unwritten(name, error) from error
 
-    def _note(self, path: Path, content: dict[str, object]) -> None:
-        """Put a small file in place, whole, in one step."""
-        temporary = path.with_suffix(".new")
+    def _put(self, name: str, path: str, content: memoryview) -> tuple[int, int]:
+        return self._store.put(f"{name}/{path}", content)
+
+    def _note(self, place: str, content: dict[str, object]) -> None:
         try:
-            self.root.mkdir(parents=True, exist_ok=True)
-            temporary.write_text(json.dumps(content), encoding="utf-8")
-            os.replace(temporary, path)
+            self._store.note(place, content)
         except OSError as error:
-            raise self._unwritten(None, error) from error
+            raise self._store.unwritten(None, error) from error
 
-    def _erase(self, path: Path) -> None:
+    def _noted(self, place: str) -> dict[str, object] | None:
         try:
-            path.unlink()
+            return self._store.noted(place)
         except OSError as error:
-            raise self._unwritten(None, error) from error
+            raise self._store.unread(None, error) from error
 
-    def _unwritten(self, name: str | None, error: Exception) -> LakeError:
-        what = f"table {name!r} of {self.root}" if name else f"the lake {self.root}"
-        return LakeError(f"{what} cannot be written: {error}; check rights and space, then run again")
+    def _erase(self, place: str) -> None:
+        try:
+            self._store.erase(place)
+        except OSError as error:
+            raise self._store.unwritten(None, error) from error
 
 
 def bucket_of(unit_ids: pl.Series | pl.Expr, buckets: int) -> pl.Series | pl.Expr:
@@ -384,27 +396,3 @@ def bucket_of(unit_ids: pl.Series | pl.Expr, buckets: int) -> pl.Series | pl.Exp
     found = pl.Series(numbers, dtype=pl.Int32)
     return unit_ids.replace_strict(units, found, return_dtype=pl.Int32).alias("bucket")
 
-
-def _runs(pid: int, began: str | None) -> bool:
-    """Whether the process of that number is alive on this machine and no later one that got the same number."""
-    if pid <= 0:
-        return False
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    except PermissionError:
-        return True
-    now = _began(pid)
-    return now != _ENDED and (began is None or now is None or now == began)
-
-
-def _began(pid: int) -> str | None:
-    """When a process began, in the system's ticks; ``_ENDED`` if it only waits for its parent, None if unknown."""
-    try:
-        status = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8", errors="replace")
-    except OSError:
-        return None
-    # proc_pid_stat(5): after the name in brackets come the state (field 3) and, as field 22, the start time.
-    fields = status.rpartition(")")[2].split()
-    return _ENDED if fields[0] == "Z" else fields[19]

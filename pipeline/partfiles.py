@@ -7,20 +7,21 @@ that is sorted needs one at a time and takes half the processor time (measured o
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from io import BytesIO
-from pathlib import Path
 from urllib.parse import quote
 from uuid import uuid4
 
 import polars as pl
+from deltalake import DeltaTable, WriterProperties
 
 from pipeline.tables import Table
 
 # zstd 3 against the default on a million readings: about 40 % fewer bytes at the same write time.
 COMPRESSION, LEVEL = "zstd", 3
-WRITERS = 2  # files written at once; each is encoded by one thread
+Put = Callable[[str, memoryview], tuple[int, int]]  # path below the table, content -> bytes and instant (ms)
 
 
 @dataclass(frozen=True)
@@ -34,20 +35,22 @@ class PartFile:
     stats: str
 
 
-def write_parts(folder: Path, declared: Table, frame: pl.DataFrame) -> list[PartFile]:
-    """Write the rows, in their order, to new files below ``folder``; no file is read before it is committed.
+def write_parts(put: Put, declared: Table, frame: pl.DataFrame, writers: int) -> list[PartFile]:
+    """Write the rows, in their order, to new files; no file is read before it is committed.
 
     Args:
+        put: writes one file where the table lies.
         frame: conforms to ``declared``.
+        writers: files written at once; each is encoded by one thread.
 
     Raises:
         OSError: a file cannot be written.
     """
     columns = list(declared.partition)
     parts = frame.partition_by(columns, maintain_order=True, as_dict=True, include_key=False)
-    with ThreadPoolExecutor(max_workers=WRITERS) as pool:
+    with ThreadPoolExecutor(max_workers=writers) as pool:
         writing = [
-            pool.submit(_write, folder, declared, dict(zip(columns, key, strict=True)), rows)
+            pool.submit(_write, put, declared, dict(zip(columns, key, strict=True)), rows)
             for key, rows in parts.items()
         ]
         return [written.result() for written in writing]
@@ -58,18 +61,15 @@ def partition_values(values: dict[str, object]) -> dict[str, str | None]:
     return {column: None if value is None else str(value) for column, value in values.items()}
 
 
-def _write(folder: Path, declared: Table, key: dict[str, object], rows: pl.DataFrame) -> PartFile:
+def _write(put: Put, declared: Table, key: dict[str, object], rows: pl.DataFrame) -> PartFile:
     values = partition_values(key)
     steps = [f"{column}={quote(value or '__HIVE_DEFAULT_PARTITION__', safe='')}" for column, value in values.items()]
     path = "/".join([*steps, f"part-{uuid4()}.parquet"])
-    target = folder / path
-    target.parent.mkdir(parents=True, exist_ok=True)
     # Through memory: writing to the disk itself, the frame library hides what the disk's error was.
     content = BytesIO()
     rows.write_parquet(content, compression=COMPRESSION, compression_level=LEVEL)
-    target.write_bytes(content.getbuffer())
-    written = target.stat()
-    return PartFile(path, written.st_size, written.st_mtime_ns // 1_000_000, values, _stats(declared, rows))
+    size, written_ms = put(path, content.getbuffer())
+    return PartFile(path, size, written_ms, values, _stats(declared, rows))
 
 
 def _stats(declared: Table, rows: pl.DataFrame) -> str:
@@ -84,3 +84,23 @@ def _stats(declared: Table, rows: pl.DataFrame) -> str:
 
 def _said(value: object) -> object:
     return value if isinstance(value, str) else value.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+@dataclass(frozen=True)
+class Tidied:
+    """Files of a table before and after, and how many old ones were removed."""
+
+    table: str
+    files_before: int
+    files_after: int
+    removed: int
+
+
+def tidied(opened: DeltaTable, name: str, keep_days: int, writer: WriterProperties | None) -> Tidied:
+    """Join small files with ``writer`` (None: leave them), remove what no version of ``keep_days`` days needs."""
+    before = len(opened.file_uris())
+    if writer is not None:
+        opened.optimize.compact(writer_properties=writer)
+    removed = opened.vacuum(retention_hours=24 * keep_days, dry_run=False, enforce_retention_duration=False)
+    opened.create_checkpoint()
+    return Tidied(name, before, len(opened.file_uris()), len(removed))

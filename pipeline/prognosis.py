@@ -19,6 +19,7 @@ from models.store import StoreError, load
 from pipeline.errors import LakeError
 from pipeline.lake import Lake
 
+OWN_MODEL = "_models/own"  # where in the lake the fleet's own promoted model lies
 LIMITS_ALONE = Model(LIMITS, {})
 _TOLD_FROM = 0.1  # rows less likely than this get no words on what moved them
 _PLAIN = {
@@ -47,11 +48,6 @@ class Prognosis:
         return float((self.inputs["shift"] > SHIFTED).mean() or 0.0) if self.inputs.height else 0.0
 
 
-def own_folder(lake: Lake) -> Path:
-    """Where the fleet's own promoted model lies."""
-    return lake.root / "_models" / "own"
-
-
 def ranking(model: Model) -> Model:
     """What ranks while ``model`` is chosen: itself, or limits alone while it is on trial."""
     return model if model.ranks else LIMITS_ALONE
@@ -63,21 +59,24 @@ def chosen_model(lake: Lake) -> Model:
     Raises:
         LakeError: a model file cannot be trusted or read.
     """
-    return _read(own_folder(lake)) or starter_model()
+    with lake.folder(OWN_MODEL) as folder:
+        own = _read(folder, f"{lake.uri}/{OWN_MODEL}")
+    return own or starter_model()
 
 
 def starter_model() -> Model:
     """The model that ships with the project, or limits alone where it is missing: what judges before a fleet has its
     own, and in a backtest, which must not know a model that was trained later.
     """
-    return _read(Path(models.__path__[0]) / "starter") or LIMITS_ALONE
+    folder = Path(models.__path__[0]) / "starter"
+    return _read(folder, str(folder)) or LIMITS_ALONE
 
 
-def _read(folder: Path) -> Model | None:
+def _read(folder: Path, called: str) -> Model | None:
     try:
         return load(folder)
     except StoreError as error:
-        raise LakeError(str(error)) from error
+        raise LakeError(str(error).replace(str(folder), called)) from error
 
 
 def prognosis(

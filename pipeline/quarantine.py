@@ -37,7 +37,7 @@ def faults(lake: Lake, part: str = "") -> list[Fault]:
     rows = lake.read("quarantine")
     if part:
         rows = rows.filter(pl.col("file").str.contains(part, literal=True))
-    arrivals = lake.scan("exports").select("export_id", "arrived_at").collect()
+    arrivals = lake.collect(lake.scan("exports").select("export_id", "arrived_at"))
     rows = rows.join(arrivals, on="export_id", how="left", maintain_order="left")
     further = (pl.col("line") == 0) & (pl.col("scope") == "cell")
     rows = rows.with_columns(

@@ -9,6 +9,7 @@ from types import TracebackType
 
 import duckdb
 import polars as pl
+import pyarrow.dataset
 
 from pipeline.errors import ConfigError, QueryError
 from pipeline.settings import PROJECT
@@ -108,16 +109,26 @@ class Session:
             self.attach(name, declared.empty() if more is None else more)
             return
         try:
-            relation = self._connection.read_parquet(uris, hive_partitioning=True, union_by_name=True)
-            present = set(relation.columns)
-            relation = relation.project(
-                ", ".join(_typed(column, spec.type, column in present) for column, spec in declared.columns.items())
+            relation = _declared(
+                self._connection.read_parquet(uris, hive_partitioning=True, union_by_name=True), declared
             )
             if more is not None and more.height:
                 self._connection.register("more_rows", declared.conform(more).to_arrow())
                 kept = [_typed(column, spec.type, True) for column, spec in declared.columns.items()]
                 relation = relation.union(self._connection.table("more_rows").project(", ".join(kept)))
             relation.create_view(name, replace=True)
+        except duckdb.Error as error:
+            raise QueryError(f"the files of table {name!r} cannot be read: {error}") from error
+
+    def attach_dataset(self, name: str, dataset: pyarrow.dataset.Dataset) -> None:
+        """Make a declared table readable under its name from files that the engine cannot reach by itself.
+
+        They are read anew, bit by bit, by every query; nothing is gathered.
+        """
+        declared = table(name)
+        try:
+            self._connection.register(f"{name}_elsewhere", dataset)
+            _declared(self._connection.table(f"{name}_elsewhere"), declared).create_view(name, replace=True)
         except duckdb.Error as error:
             raise QueryError(f"the files of table {name!r} cannot be read: {error}") from error
 
@@ -167,6 +178,14 @@ class Session:
             missing = sorted(set(expected) - set(found))
             surplus = sorted(set(found) - set(expected))
             raise QueryError(f"{made.path.name}: lacks {missing}, has undeclared {surplus}")
+
+
+def _declared(relation: duckdb.DuckDBPyRelation, declared: Table) -> duckdb.DuckDBPyRelation:
+    """The relation in declared columns and types; a column that it lacks is null."""
+    present = set(relation.columns)
+    return relation.project(
+        ", ".join(_typed(column, spec.type, column in present) for column, spec in declared.columns.items())
+    )
 
 
 def _typed(column: str, kind: pl.DataType, present: bool) -> str:

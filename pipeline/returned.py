@@ -174,7 +174,7 @@ def _corrected(old: dict, file: str) -> pl.DataFrame:
 def _cards_of_lists(lake: Lake) -> dict[str, tuple[str, str, date]]:
     """Card -> vehicle, part and week of every row of every issued list."""
     listed = lake.scan("ranked").filter((pl.col("series") == "issued") & pl.col("list_rank").is_not_null())
-    rows = listed.select("week_start", "unit_id", "component").collect()
+    rows = lake.collect(listed.select("week_start", "unit_id", "component"))
     return {card_id(week, unit, part): (unit, part, week) for week, unit, part in rows.iter_rows()}
 
 

@@ -77,4 +77,4 @@ def crossing(lake: Lake, shard: Shard, spans: pl.DataFrame, trip_gap_s: float) -
 
 def _day_of(lake: Lake, bucket: int, day: date, units: pl.Series) -> pl.DataFrame:
     one = lake.scan("readings").filter((pl.col("bucket") == bucket) & (pl.col("day") == day))
-    return one.filter(pl.col("unit_id").is_in(units.implode())).collect()
+    return lake.collect(one.filter(pl.col("unit_id").is_in(units.implode())))

@@ -71,12 +71,12 @@ def read_ranked(lake: Lake, series: str, week_start: date) -> pl.DataFrame:
     rows = lake.read("ranked", (pl.col("series") == series) & (pl.col("week_start") == week_start))
     if rows.height:
         return rows
-    weeks = lake.scan("ranked").filter(pl.col("series") == series).select("week_start").unique().collect()
+    weeks = lake.collect(lake.scan("ranked").filter(pl.col("series") == series).select("week_start").unique())
     known = [str(week) for week in weeks["week_start"].sort(descending=True)[:5]]
     there = (
         f"the newest there are: {', '.join(known)}"
         if known
-        else f"there is no {series} list in {lake.root} yet"
+        else f"there is no {series} list in {lake.uri} yet"
     )
     raise LightoffError(f"no {series} list of the week of {week_start}; {there}")
 
@@ -110,7 +110,7 @@ def what_it_rests_on(lake: Lake, settings: Settings, ranked: pl.DataFrame, week_
 def registered(lake: Lake, units: pl.Series) -> set[str]:
     """Those of ``units`` that the register knows."""
     known = lake.scan("register").filter(pl.col("unit_id").is_in(units.unique().implode()))
-    return set(known.select("unit_id").collect()["unit_id"])
+    return set(lake.collect(known.select("unit_id"))["unit_id"])
 
 
 def file_name(path: str) -> str:
@@ -132,14 +132,13 @@ def _balance(row: dict, zone: ZoneInfo) -> Balance:
 
 
 def _rejects(lake: Lake, export_ids: list[str]) -> list[Reject]:
-    counted = (
+    counted = lake.collect(
         lake.scan("quarantine")
         .filter(pl.col("export_id").is_in(export_ids))
         .group_by("scope", "column", "reason")
         .len("count")
         .sort(["count", "scope", "column", "reason"], descending=[True, False, False, False])
         .head(TOP_REJECTS)
-        .collect()
     )
     return [
         Reject(row["count"], plain(row["scope"]), plain(row["column"]), plain(row["reason"]))

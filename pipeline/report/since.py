@@ -58,7 +58,7 @@ class Past:
 def moved(lake: Lake, ranked: pl.DataFrame, series: str, week_start: date) -> Moved:
     """The list of ``ranked`` against the newest list of the series before it."""
     weeks = lake.scan("ranked").filter((pl.col("series") == series) & (pl.col("week_start") < week_start))
-    before = weeks.select(pl.col("week_start").max()).collect().item()
+    before = lake.collect(weeks.select(pl.col("week_start").max())).item()
     if before is None:
         return Moved(None, [], [], [])
     old = lake.read("ranked", (pl.col("series") == series) & (pl.col("week_start") == before))

@@ -77,14 +77,13 @@ def _stretch(
     signal, unit = signal_of(component, kind)
     bucket = int(bucket_of(pl.Series([unit_id]), settings.buckets)[0])
     wanted = (pl.col("bucket") == bucket) & pl.col("day").is_between(*days, closed="left")
-    rows = (
+    rows = lake.collect(
         lake.scan("readings")
         .filter(wanted & (pl.col("unit_id") == unit_id))
         .select("ts", "coolant_degc", "run_time_s", "speed_kmh", value=signal)
         .sort("ts")
         .with_columns(pl.col("coolant_degc", "run_time_s", "speed_kmh").forward_fill())
         .filter(pl.col("value").is_not_null())
-        .collect()
     )
     best = _densest(rows, newest)
     if best is None:

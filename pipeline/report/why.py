@@ -109,7 +109,7 @@ def explain(
 def _refuse_unknown(lake: Lake, unit_id: str) -> None:
     known: set[str] = set()
     for name in _KNOWING:
-        known |= set(lake.scan(name).select("unit_id").unique().collect()["unit_id"])
+        known |= set(lake.collect(lake.scan(name).select("unit_id").unique())["unit_id"])
     if unit_id in known:
         return
     close = get_close_matches(unit_id, sorted(known), n=5, cutoff=0.6)
@@ -120,7 +120,7 @@ def _refuse_unknown(lake: Lake, unit_id: str) -> None:
         if names
         else f"none of the {len(known)} vehicles known has a name close to it"
     )
-    raise LightoffError(f"vehicle {unit_id!r} is not in {lake.root}; {hint}")
+    raise LightoffError(f"vehicle {unit_id!r} is not in {lake.uri}; {hint}")
 
 
 def _bank(component: str) -> str:

@@ -13,7 +13,10 @@ LAYERS = (
     ("declarations", ("errors", "settings", "signals", "tables", "limits")),
     (
         "ground and maths",
-        ("models.*", "lake", "partfiles", "shards", "sampled", "query", "facts", "known", "components", "prognosis", "datawatch", "exports.*", "report.*"),
+        (
+            "models.*", "lake", "store", "objects", "partfiles", "shards", "sampled", "query", "facts", "known", "components",
+            "prognosis", "datawatch", "exports.*", "report.*",
+        ),
     ),
     ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "retrain", "backtest", "returned", "runs", "alerts")),
     ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage", "quiet", "ops_cli")),
@@ -77,7 +80,7 @@ def test_the_maths_and_the_simulator_stand_alone(package):
         ("duckdb", {"pipeline.query"}),
         ("prefect", {"pipeline.flows"}),
         ("typer", {"pipeline.cli", "pipeline.layout_cli", "pipeline.ops_cli"}),
-        ("deltalake", {"pipeline.lake"}),
+        ("deltalake", {"pipeline.lake", "pipeline.objects", "pipeline.partfiles"}),
     ],
 )
 def test_each_engine_has_one_door(library, doors):
@@ -85,6 +88,11 @@ def test_each_engine_has_one_door(library, doors):
         name for name, module in modules().items() if any(_of(library, used) for used in imports(module))
     }
     assert users == doors
+
+
+def test_only_the_lake_knows_where_it_lies():
+    users = {name for name, module in modules().items() if own_imports(module) & {"pipeline.store", "pipeline.objects"}}
+    assert users == {"pipeline.lake", "pipeline.objects"}
 
 
 def _of(library: str, used: str) -> bool:

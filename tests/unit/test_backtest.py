@@ -14,7 +14,7 @@ from pipeline.assess import REPLAYED, assess
 from pipeline.backtest import LAMP, LIGHTOFF, LIMITS, MILEAGE, WARM_UP_WEEKS, orders_of, truth_of
 from pipeline.errors import ConfigError
 from pipeline.facts import read_indicators
-from pipeline.prognosis import LIMITS_ALONE, own_folder, starter_model
+from pipeline.prognosis import LIMITS_ALONE, OWN_MODEL, starter_model
 from models.classifier import chances, train
 from models.features import KEYS, features
 from models.store import save
@@ -107,11 +107,11 @@ def test_mileage_takes_as_many_rows_as_the_list_and_the_lamp_only_confirmed_code
 
 def test_a_backtest_does_not_know_a_model_that_was_trained_later(tmp_path: Path, replayed: tuple[Job, Path, str]):
     job, folder, _ = replayed
-    save(train(*made(units=80), "learnt later"), own_folder(job.lake), "")
+    save(train(*made(units=80), "learnt later"), job.lake.root / OWN_MODEL, "")
     try:
         command(job, "backtest", "--out", str(tmp_path), "--from", "2026-03-09", "--to", "2026-03-23")
     finally:
-        for path in own_folder(job.lake).iterdir():
+        for path in (job.lake.root / OWN_MODEL).iterdir():
             path.unlink()
     for week in ("2026-03-09", "2026-03-23"):
         assert (tmp_path / week / "scores.csv").read_bytes() == (folder / week / "scores.csv").read_bytes()

@@ -16,7 +16,7 @@ from pipeline.assess import REPLAYED, assess
 from pipeline.errors import LakeError
 from pipeline.facts import read_costs, read_indicators
 from pipeline.lake import Lake
-from pipeline.prognosis import LIMITS_ALONE, chosen_model, own_folder, prognosis, ranking, starter_model, with_prognosis
+from pipeline.prognosis import LIMITS_ALONE, OWN_MODEL, chosen_model, prognosis, ranking, starter_model, with_prognosis
 from pipeline.rank import priced_list
 from tests.golden.sample import Job, fill, fleet, small_exports
 from tests.models.made_features import made
@@ -98,8 +98,8 @@ def test_what_moves_a_likely_row_is_said_with_its_numbers(job: Job, model: Model
 
 def test_a_model_that_cannot_be_trusted_stops_the_run(tmp_path: Path):
     lake = Lake(str(tmp_path))
-    own_folder(lake).mkdir(parents=True)
-    (own_folder(lake) / MODEL).write_bytes(b"no model")
+    (lake.root / OWN_MODEL).mkdir(parents=True)
+    (lake.root / OWN_MODEL / MODEL).write_bytes(b"no model")
     with pytest.raises(LakeError, match="model.skops: cannot be read.*restore it, or train anew"):
         chosen_model(lake)
 
@@ -107,6 +107,6 @@ def test_a_model_that_cannot_be_trusted_stops_the_run(tmp_path: Path):
 def test_the_own_model_comes_before_the_starter(tmp_path: Path, model: Model):
     lake = Lake(str(tmp_path))
     assert chosen_model(lake).name == starter_model().name
-    save(model, own_folder(lake), "")
+    save(model, lake.root / OWN_MODEL, "")
     assert chosen_model(lake).name == "catalysts only"
     assert starter_model().name != "catalysts only"

@@ -14,7 +14,7 @@ from models.store import CARD, MODEL, load
 from pipeline import retrain
 from pipeline.assess import REPLAYED
 from pipeline.lake import Lake
-from pipeline.prognosis import LIMITS_ALONE, chosen_model, own_folder, starter_model
+from pipeline.prognosis import LIMITS_ALONE, OWN_MODEL, chosen_model, starter_model
 from pipeline.retrain import ORDER_DELAY, challenge, own_card, verdict_text
 from pipeline.settings import Settings
 from tests.golden.sample import command, small_job
@@ -109,7 +109,7 @@ def test_the_command_says_why_nothing_was_promoted(tmp_path_factory: pytest.Temp
     assert result.exit_code == 0, result.output
     said = " ".join(result.output.split())
     assert "not promoted: orders and codes up to" in said and "50 are needed" in said
-    assert not own_folder(job.lake).exists()
+    assert not (job.lake.root / OWN_MODEL).exists()
     assert chosen_model(job.lake).name == starter_model().name
 
 
@@ -122,7 +122,7 @@ def test_a_promoted_model_judges_the_next_list(tmp_path: Path, fleet_of: Callabl
     monkeypatch.setattr(jobs, "first_week", lambda _: AT)  # every past week is judged already
     found = jobs.retrain(Settings(), lake, AT)
     assert found.promoted
-    assert {path.name for path in own_folder(lake).iterdir()} == {MODEL, CARD}
+    assert {path.name for path in (lake.root / OWN_MODEL).iterdir()} == {MODEL, CARD}
     assert chosen_model(lake).name == found.model.name
-    kept = load(own_folder(lake))
+    kept = load(lake.root / OWN_MODEL)
     assert kept is not None and kept.families.keys() == found.model.families.keys()
