@@ -83,7 +83,8 @@ def night(seed: Path, root: Path, days: int, units: int, buckets: int) -> None:
 
 def seed_lake(folder: Path, weeks: int = _WEEKS, minutes_per_week: float = 420, days_per_week: int = 3) -> Path:
     """A small simulated fleet, read into a lake of one bucket."""
-    simulate(folder, _UNITS, weeks, world=world(1), log_minutes_per_week=minutes_per_week, days_per_week=days_per_week)
+    logged = {"log_minutes_per_week": minutes_per_week, "days_per_week": days_per_week}
+    simulate(folder, _UNITS, weeks, world=world(1), **logged)
     settings = Settings(lake=str(folder / "lake"), buckets=1)
     lake = Lake(settings.lake)
     with lake.lock("ingest", ARRIVED.isoformat()):
@@ -116,7 +117,7 @@ def repeated(seed: Path, folder: Path, days: int, units: int, buckets: int, afte
 def written(
     seed: Path, folder: Path, source: pl.DataFrame, copies: int, repeats: int, span: timedelta, buckets: int
 ) -> int:
-    """Readings, register and spans of so many copies of the fleet, vehicle V of copy 3 as Vx3; how many readings."""
+    """Readings, register and spans of so many copies, vehicle V of copy 3 as Vx3; how many readings."""
     lake, old = Lake(str(folder)), Lake(str(seed))
     names = old.read("register").select("unit_id").join(pl.DataFrame({"copy": range(copies)}), how="cross")
     names = names.with_columns(new=pl.format("{}x{}", "unit_id", "copy"))

@@ -1,10 +1,12 @@
 """Seconds, memory and bytes by the size of the fleet: derive, assess and rank, list and page.
 
-Run with ``python -m tests.benchmarks.scale [--units 200 2000] [--keep FOLDER]``. A small fleet is simulated once (near
-world, eight weeks, one short day of logging a week) and copied under new names with its codes, on-board tests and work
-orders; the readings a vehicle are the same at every size. Each stage runs in a process of its own; ``idle`` is what the
-process holds before the stage begins, and the exponent of memory is that of what comes on top. An exponent of 1 is in
-proportion to the fleet; that of time is taken from the processor's seconds, which a busy machine changes less. Ingest is measured by ``tests.benchmarks.ingest``: it depends on rows, not on vehicles.
+Run with ``python -m tests.benchmarks.scale [--units 200 2000] [--keep FOLDER]``. A small fleet is simulated once
+(near world, eight weeks, one short day of logging a week) and copied under new names with its codes, on-board
+tests and work orders; the readings a vehicle are the same at every size. Each stage runs in a process of its
+own; ``idle`` is what the process holds before the stage begins, and the exponent of memory is that of what comes
+on top. An exponent of 1 is in proportion to the fleet; that of time is taken from the processor's seconds, which
+a busy machine changes less. Ingest is measured by ``tests.benchmarks.ingest``: it depends on rows, not on
+vehicles.
 """
 
 from __future__ import annotations
@@ -60,6 +62,8 @@ def measure(root: Path, sizes: list[int], buckets: int) -> None:
     seed = root / "seed" / "lake"
     if not seed.is_dir():
         seed_lake(root / "seed", WEEKS, MINUTES_PER_WEEK, DAYS_PER_WEEK)
+    own = Lake(str(seed)).files("readings").select(pl.col("bytes").sum() / pl.col("rows").sum()).item()
+    print(f"the simulated fleet itself: {own:.1f} bytes a reading; copies pack better than vehicles do")
     found: dict[str, dict[int, dict[str, float]]] = {stage: {} for stage in _STAGES}
     print("| vehicles | readings | bytes a reading | stage | seconds | of processor | peak memory (idle) |")
     print("|---|---|---|---|---|---|---|---|")
@@ -80,8 +84,10 @@ def measure(root: Path, sizes: list[int], buckets: int) -> None:
             seconds = slope(small, before["cpu_s"], large, after["cpu_s"])
             extra = [told["peak_mb"] - told["idle_mb"] for told in (before, after)]
             memory = slope(small, extra[0], large, extra[1])
-            print(f"{stage}: processor time grows with the fleet to the power of {seconds:.2f}, memory {memory:.2f} "
-                  f"({small:,} to {large:,} vehicles)")  # fmt: skip
+            print(
+                f"{stage}: processor time grows with the fleet to the power of {seconds:.2f}, "
+                f"memory {memory:.2f} ({small:,} to {large:,} vehicles)"
+            )
 
 
 def slope(small: int, before: float, large: int, after: float) -> float:
@@ -107,7 +113,8 @@ def copy_fleet(seed: Path, folder: Path, size: int, buckets: int) -> tuple[int, 
 
 def in_child(stage: str, folder: Path, buckets: int) -> dict[str, float]:
     """One stage in a process of its own."""
-    words = [sys.executable, "-m", "tests.benchmarks.scale", "--buckets", str(buckets), "--child", stage, str(folder)]
+    child = ["--buckets", str(buckets), "--child", stage, str(folder)]
+    words = [sys.executable, "-m", "tests.benchmarks.scale", *child]
     told = subprocess.run(words, check=True, stdout=subprocess.PIPE, text=True).stdout
     return json.loads(told.splitlines()[-1])
 

@@ -1,7 +1,8 @@
 """Makes ``lake_0_1``: a very small lake as a version before some columns were declared would have left it.
 
-Run with ``python -m tests.data.make_older_lake`` only when the lake of version 0.1 itself was wrong: the point of the
-committed one is that it stays as it is while the code moves on. Three vehicles, four weeks, a list issued.
+Run with ``python -m tests.data.make_older_lake`` only when the lake of version 0.1 itself was wrong: the point
+of the committed one is that it stays as it is while the code moves on. Three vehicles, four weeks, a list
+issued.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ FOLDER = Path(__file__).with_name("lake_0_1")
 BUCKETS, WEEKS, START = 1, 4, date(2026, 1, 5)
 WRITTEN = datetime(2026, 2, 2, 2, tzinfo=UTC)  # the Monday after the four weeks
 
-# What the older version did not declare. Columns of the exports are left out of them, too, so that nothing is lost.
+# What the older version did not declare; its exports are without these columns, too, so that nothing is lost.
 ABSENT = {
     "readings": ("stft2_b1_pct", "ltft2_b1_pct", "stft2_b2_pct", "ltft2_b2_pct", "purge_pct", "mil_on"),
     "register": ("vin_hash", "model_year"),
@@ -63,8 +64,8 @@ def older_exports(simulated: Path, folder: Path) -> Path:
     """The exports without the columns that came later and without what had no table yet."""
     folder.mkdir()
     files = sorted((simulated / "readings").glob("*.parquet"))
-    rows = pl.concat([pl.read_parquet(path) for path in files], how="diagonal").drop(ABSENT["readings"], strict=False)
-    rows.write_parquet(folder / "readings.parquet")
+    rows = pl.concat([pl.read_parquet(path) for path in files], how="diagonal")
+    rows.drop(ABSENT["readings"], strict=False).write_parquet(folder / "readings.parquet")
     for name in ("codes", "register", "work_orders"):
         frame = pl.read_csv(simulated / f"{name}.csv", infer_schema=False)
         frame.drop(ABSENT.get(name, ()), strict=False).write_csv(folder / f"{name}.csv")
