@@ -99,6 +99,7 @@ def test_refused_credentials_are_one_clear_error(
     assert KEY not in said and SECRET not in said and "0123456789abcdef" not in said and "\n" not in said
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.4, 0.7])
 def test_a_line_cut_in_the_middle_of_a_run_changes_nothing(
     share: float, store: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
