@@ -32,7 +32,7 @@ from pipeline.errors import LakeError
 from pipeline.exports.reading import REFUSED
 from pipeline.lake import Lake
 from pipeline.partfiles import write_parts
-from pipeline.prognosis import own_folder
+from pipeline.prognosis import OWN_MODEL
 from pipeline.settings import PROJECT, Settings
 from pipeline.tables import Table
 from sample_lake.simulate import simulate
@@ -186,9 +186,9 @@ class Soak:
                 target.parent.mkdir(parents=True, exist_ok=True)
                 target.write_bytes(body)
             if number == swap:
-                save(train(*made(units=40), "swapped in"), own_folder(self.lake), "")
+                save(train(*made(units=40), "swapped in"), self.lake.root / OWN_MODEL, "")
             if number == swap + 4:
-                shutil.rmtree(own_folder(self.lake))
+                shutil.rmtree(self.lake.root / OWN_MODEL)
             # The last night must end well, and not every night can fail.
             trouble = kinds[number % len(kinds)] if number + 1 < len(self.post.nights) else None
             if trouble and trouble.startswith("killed"):
