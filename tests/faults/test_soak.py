@@ -31,7 +31,7 @@ from pipeline.checks import check
 from pipeline.errors import LakeError
 from pipeline.exports.reading import REFUSED
 from pipeline.lake import Lake
-from pipeline.partfiles import write_parts
+from pipeline.partfiles import Put, write_parts
 from pipeline.prognosis import OWN_MODEL
 from pipeline.settings import PROJECT, Settings
 from pipeline.tables import Table
@@ -243,10 +243,10 @@ def stop(*_: int) -> None:
 def full_at(name: str) -> Callable[..., object]:
     """A writer of data files whose disk is full where table ``name`` is written."""
 
-    def writes(folder: Path, declared: Table, frame: pl.DataFrame) -> object:
+    def writes(put: Put, declared: Table, frame: pl.DataFrame, writers: int) -> object:
         if declared.name == name:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-        return write_parts(folder, declared, frame)
+        return write_parts(put, declared, frame, writers)
 
     return writes
 
