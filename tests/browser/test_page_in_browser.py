@@ -11,9 +11,11 @@ from pathlib import Path
 
 import pytest
 
+from pipeline import jobs
 from pipeline.report.listing import write_outputs
 from pipeline.settings import Settings
 from tests.browser.report_lake import SCRIPT, WEEK, fill, weeks_frame
+from tests.golden.sample import NOW, small_job
 
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "chrome"))), None)
 FLAGS = [
@@ -200,3 +202,42 @@ def test_no_rule_of_the_open_accessibility_engine_is_broken(page: Path, tmp_path
     dom = browse(tmp_path / "profile", copy, "--dump-dom", "--virtual-time-budget=20000")
     said = re.search(r'<pre id="axe">(.*?)</pre>', dom, re.DOTALL)
     assert said is not None and html.unescape(said.group(1)) == "none of true"
+
+
+KEYS = """
+(() => {
+  const wrong = [];
+  for (const node of shown.querySelectorAll("[tabindex]")) if (+node.tabIndex > 0) wrong.push("own tab order");
+  const reached = [];
+  for (const node of shown.querySelectorAll("select, input, summary, a[href], pre[tabindex]")) {
+    if (node.closest("details:not([open])") && node.tagName !== "SUMMARY") continue;
+    node.focus();
+    if (shown.activeElement !== node) wrong.push("no focus: " + node.tagName);
+    else if (frame.contentWindow.getComputedStyle(node).outlineStyle === "none" && !node.matches(":focus-visible")) wrong.push("no mark");
+    reached.push(node.tagName);
+  }
+  const fold = shown.querySelector("summary");
+  if (fold) { const was = fold.parentNode.open; fold.click(); if (fold.parentNode.open === was) wrong.push("does not open"); }
+  return (wrong.slice(0, 4).join("; ") || "reached") + " " + ["SELECT", "INPUT", "A", "SUMMARY"].every((tag) => reached.includes(tag));
+})()
+"""
+
+
+def test_every_control_is_reached_with_the_keyboard(page: Path, tmp_path: Path) -> None:
+    # WCAG 2.2, 2.1.1 keyboard, 2.4.3 focus order, 2.4.7 focus visible.
+    assert probed(page, tmp_path, 1100, KEYS) == "reached true"
+
+
+def test_the_page_of_the_small_sample_opens_without_an_error(
+    tmp_path_factory: pytest.TempPathFactory, tmp_path: Path
+) -> None:
+    job = small_job(tmp_path_factory.getbasetemp())
+    week = jobs.newest_week(job.settings, job.lake, NOW)
+    made = jobs.make_list(job.settings, job.lake, week, tmp_path / "out", series="replayed").outputs.paths["page.html"]
+    command = [BROWSER, *FLAGS, f"--user-data-dir={tmp_path / 'profile'}", "--enable-logging=stderr", "--dump-dom"]
+    told = subprocess.run([*command, made.as_uri()], capture_output=True, text=True, timeout=120, check=True)
+    assert "CONSOLE" not in told.stderr and "rows shown" in told.stdout
+    for width in (320, 1100):
+        assert int(probed(made, tmp_path, width, "shown.documentElement.scrollWidth")) == width
+    assert probed(made, tmp_path, 1100, NAMED) == "sound"
+    assert probed(made, tmp_path, 1100, "shown.querySelectorAll('details pre').length > 0") == "true"
