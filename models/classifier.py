@@ -138,8 +138,10 @@ def _leant(likely: Floats, limits: Floats, leaning: float) -> Floats:
 
 def matrix(frame: pl.DataFrame, names: list[str]) -> NDArray[np.float32]:
     """Features as an array (rows, features); a feature the frame does not have is missing."""
-    present = [pl.col(name) if name in frame.columns else pl.lit(None, pl.Float32).alias(name) for name in names]
-    return frame.select(present).cast(pl.Float32).fill_null(float("nan")).to_numpy()
+    # Beside the frame's own columns, so that a frame that has none of them still gives one row each.
+    missing = [pl.lit(None, pl.Float32).alias(name) for name in names if name not in frame.columns]
+    wide = frame.with_columns(missing).select(names)
+    return wide.cast(pl.Float32).fill_null(float("nan")).to_numpy()
 
 
 def limits_of(frame: pl.DataFrame) -> Floats:

@@ -221,3 +221,8 @@ def test_a_leaning_model_stands_halfway_and_keeps_its_horizons_in_order() -> Non
     assert made[0, 2] == pytest.approx(0.25)
     assert (np.diff(made) > 0).all()
     assert np.allclose(_leant(likely, np.zeros(1), 0.0), likely)
+
+
+def test_a_frame_without_any_of_the_features_still_has_its_rows() -> None:
+    made_of = matrix(pl.DataFrame({"unit_id": ["V1", "V2"]}), ["gone.x", "own.x"])
+    assert made_of.shape == (2, 2) and np.isnan(made_of).all()
