@@ -32,7 +32,6 @@ from pipeline.datawatch import STOP, data_watch, watch_lines
 from pipeline.derive import derive
 from pipeline.errors import LightoffError
 from pipeline.exports.vins import KEY_NAME
-from pipeline.ingest import IngestSummary
 from pipeline.lake import Lake
 from pipeline.layout_cli import layout_app
 from pipeline.ops_cli import add_operations
@@ -77,7 +76,7 @@ def ingest(context: typer.Context, paths: Paths = None) -> None:
     settings, lake = _open(context)
     with _recorded(settings, lake, "ingest") as run, watching(_console) as watch:
         summary = jobs.ingest_paths(settings, lake, paths or [], _now(), watch, _vin_key())
-        _note_read(run, summary)
+        jobs.note_read(run, summary)
     if say_ingested(_console, summary):
         raise typer.Exit(LOOK)
 
@@ -141,7 +140,7 @@ def rank(
     with _recorded(settings, lake, "rank") as run:
         week_start = _week(settings, lake, week)
         result = jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())
-        _note_list(run, result)
+        jobs.note_list(run, result)
     say_list(_console, result, rows=10)
     if say_watched(_console, result.notices):
         raise typer.Exit(LOOK)
@@ -153,7 +152,7 @@ def nightly(context: typer.Context, paths: Paths = None) -> None:
     settings, lake = _open(context)
     with _recorded(settings, lake, "nightly") as run, watching(_console) as watch:
         read, derived, judged = jobs.nightly(settings, lake, paths or [], _now(), watch, _vin_key())
-        _note_read(run, read)
+        jobs.note_read(run, read)
         notices = data_watch(settings, lake, judged.week_start, tonight=True)
         run.look = run.look or any(notice.severity == STOP for notice in notices)
     look = say_ingested(_console, read)
@@ -182,8 +181,8 @@ def weekly(context: typer.Context, paths: Paths = None, week: Week = None) -> No
         say_derived(_console, derived)
         week_start = _week(settings, lake, week)
         result = jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())
-        _note_read(run, read)
-        _note_list(run, result)
+        jobs.note_read(run, read)
+        jobs.note_list(run, result)
     say_list(_console, result, rows=10)
     if say_watched(_console, result.notices) or look:
         raise typer.Exit(LOOK)
@@ -349,16 +348,6 @@ def _recorded(settings: Settings, lake: Lake, command: str) -> AbstractContextMa
 def _alert(settings: Settings, text: dict[str, str]) -> None:
     for problem in send(settings, text):
         print(f"lightoff: {problem}", file=sys.stderr)
-
-
-def _note_read(run: Run, summary: IngestSummary) -> None:
-    run.counts |= summary.totals
-    run.look = run.look or summary.totals["refused"] > 0 or summary.totals["quarantined"] > 0
-
-
-def _note_list(run: Run, result: jobs.WeekResult) -> None:
-    run.week_start, run.files = result.week_start, result.outputs.paths
-    run.counts |= result.outputs.counts
 
 
 def main() -> None:

@@ -79,7 +79,7 @@ def nightly_flow(config: str | None = None) -> None:
         read = ingest_task(settings, [])
         derive_task(settings)
         judged = judge_task(settings)
-        _note_read(run, read)
+        jobs.note_read(run, read)
         _show("exports", _balance(read))
         _show("judged", f"List of {judged.week_start}: {judged.judged} parts judged, {judged.held} held back, "
               f"{judged.not_judged} not judged, {judged.out_of_scope} out of scope.")
@@ -94,9 +94,8 @@ def weekly_flow(config: str | None = None) -> str:
         read = ingest_task(settings, [])
         derive_task(settings)
         result = list_task(settings)
-        _note_read(run, read)
-        run.week_start, run.files = result.week_start, result.outputs.paths
-        run.counts |= result.outputs.counts
+        jobs.note_read(run, read)
+        jobs.note_list(run, result)
         _show("exports", _balance(read))
         head = "\n".join(f"    {line}" for line in result.outputs.first_rows(10)) or "    nothing is on the list"
         where = "\n".join(f"- {name}: `{path}`" for name, path in result.outputs.paths.items())
@@ -160,11 +159,6 @@ def _recorded(settings: Settings, command: str) -> Iterator[Run]:
 
     with recorded(settings, Lake(settings.lake), f"{command} flow", lambda: datetime.now(UTC), alarm) as run:
         yield run
-
-
-def _note_read(run: Run, read: IngestSummary) -> None:
-    run.counts |= read.totals
-    run.look = run.look or read.totals["refused"] > 0 or read.totals["quarantined"] > 0
 
 
 def _balance(read: IngestSummary) -> str:

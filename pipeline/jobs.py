@@ -30,7 +30,7 @@ from pipeline.report.listing import Outputs, write_outputs
 from pipeline.report.rests import read_ranked
 from pipeline.returned import Returned, is_card_sheet, take_cards
 from pipeline.retrain import Verdict, challenge, own_card
-from pipeline.runs import Then, file_hash
+from pipeline.runs import Run, Then, file_hash
 from pipeline.settings import Settings
 from pipeline.tables import tables
 
@@ -144,6 +144,18 @@ def make_list(
     if series == ISSUED:
         cards = write_cards(lake, settings, read_ranked(lake, series, week_start), weeks, folder, currency)
     return WeekResult(week_start, assessed, ranked, outputs, cards, notices)
+
+
+def note_read(run: Run, read: IngestSummary) -> None:
+    """Rows and files into a run's record; what was refused or set aside needs a look."""
+    run.counts |= read.totals
+    run.look = run.look or read.totals["refused"] > 0 or read.totals["quarantined"] > 0
+
+
+def note_list(run: Run, result: WeekResult) -> None:
+    """A made list into a run's record."""
+    run.week_start, run.files = result.week_start, result.outputs.paths
+    run.counts |= result.outputs.counts
 
 
 def list_again(settings: Settings, moment: Then, folder: Path) -> dict[str, str]:

@@ -22,7 +22,6 @@ from pipeline.report.since import moved, past
 from pipeline.report.stock import stock
 from pipeline.returned import is_card_sheet, take_cards
 from pipeline.settings import Settings
-from pipeline.tables import table
 from tests.browser.report_lake import WEEK, fill, ranked_rows, rows_of, weeks_frame
 
 NOW = datetime(2026, 3, 20, 9, tzinfo=UTC)
@@ -213,7 +212,3 @@ def test_the_workbook_of_the_list_has_real_types_and_the_same_bytes(tmp_path: Pa
     first = dict(zip(rows[0], rows[1], strict=True))
     assert (first["week_start"], first["rank"], first["probability"]) == (WEEK, 1.0, pytest.approx(0.7312))
     assert [row[2] for row in rows[1:4]] == ["V-0042", "<script>alert(1)</script>", "=1+1"]
-
-
-def test_returned_cards_are_declared() -> None:
-    assert table("returned_cards").key == ("card",)
