@@ -14,6 +14,7 @@ from itertools import islice
 
 import polars as pl
 
+from pipeline.closed import closed_day
 from pipeline.lake import Lake, bucket_of
 from pipeline.limits import qualify_params
 from pipeline.query import Session, step
@@ -67,7 +68,8 @@ def derive(
         QueryError, ConfigError, LakeError: a step, a limit or a table is wrong; what was committed stays valid.
     """
     params = qualify_params(settings)
-    contents = _contents(settings, lake, params)
+    # What was measured on a closed day stays: there is nothing left to measure it from.
+    contents = _contents(settings, lake, params).filter(pl.col("day") > closed_day(lake))
     known = lake.read("shards").select("day", "bucket", known="content")
     changed = contents.join(known, on=["day", "bucket"], how="left").filter(
         pl.col("known").is_null() | (pl.col("known") != pl.col("content"))

@@ -16,6 +16,7 @@ from prefect.artifacts import create_markdown_artifact
 from pipeline import jobs
 from pipeline.alerts import alert_text, send
 from pipeline.assess import ISSUED, AssessSummary, assess
+from pipeline.console import thinned_line
 from pipeline.datawatch import Notice, data_watch, watch_lines
 from pipeline.derive import DeriveSummary, derive
 from pipeline.errors import ConfigError, LakeError
@@ -118,10 +119,12 @@ def training_flow(config: str | None = None) -> None:
 def housekeep_flow(config: str | None = None) -> None:
     """Tidy the lake, as ``lightoff housekeep`` does."""
     settings = _settings(config)
-    with _recorded(settings, "housekeep"):
-        tidied = jobs.housekeep(settings, Lake(settings.lake))
-        _show("housekeep", "\n".join(
-            f"- {each.table}: {each.files_before} to {each.files_after} files, {each.removed} removed" for each in tidied))
+    with _recorded(settings, "housekeep") as run:
+        tidied, thinned = jobs.housekeep(settings, Lake(settings.lake), datetime.now(UTC))
+        jobs.note_thinned(run, thinned)
+        head = [f"- {thinned_line(thinned)}"] if thinned.partitions else []
+        _show("housekeep", "\n".join(head + [
+            f"- {each.table}: {each.files_before} to {each.files_after} files, {each.removed} removed" for each in tidied]))
 
 
 def serve_flows(settings: Settings, config: Path | None) -> None:

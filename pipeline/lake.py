@@ -211,6 +211,10 @@ class Lake:
         except (DeltaError, OSError) as error:
             raise self._store.unwritten(name, error) from error
 
+    def remove(self, name: str, partitions: list[dict[str, object]]) -> None:
+        """Take the named partitions out; their files stay until :meth:`tidy`, for the versions that have them."""
+        self.replace(name, table(name).empty(), partitions)
+
     def _swap(
         self, opened: DeltaTable, declared: Table, added: list[PartFile], gone: list[dict[str, object]]
     ) -> None:
@@ -345,7 +349,7 @@ class Lake:
             )
         return bool(self._absent(opened, declared))
 
-    def _commit(self, name: str, frame: pl.DataFrame, mode: str, predicate: str | None = None) -> None:
+    def _commit(self, name: str, frame: pl.DataFrame, mode: str) -> None:
         if self._versions is not None:
             raise LakeError(f"{self.uri} is opened as it was; nothing can be written to the past")
         declared: Table = table(name)
@@ -356,10 +360,8 @@ class Lake:
                 self._uri(name),
                 frame.to_arrow(),
                 mode=mode,
-                predicate=predicate,
                 schema_mode="merge" if grows else None,
-                partition_by=list(declared.partition) or None,
-                writer_properties=_WRITER,
+                partition_by=list(declared.partition) or None, writer_properties=_WRITER,
                 storage_options=self._store.options,
             )
         except (DeltaError, OSError) as error:
