@@ -174,16 +174,14 @@ def list_again(settings: Settings, moment: Then, folder: Path) -> dict[str, str]
     return {name: file_hash(path) for name, path in outputs.paths.items()}
 
 
-def housekeep(
-    settings: Settings, lake: Lake, now: datetime, watch: Watch = Watch()
-) -> tuple[list[Tidied], ThinSummary]:
+def housekeep(settings: Settings, lake: Lake, now: datetime) -> tuple[list[Tidied], ThinSummary]:
     """Thin raw readings past their time, if the settings say so, and tidy every table there is.
 
     Before anything is thinned it is derived: what was measured is all that stays of most of it.
     """
     thinned = ThinSummary()
     if settings.keep_readings_days and lake.files("readings").height:
-        derive(settings, lake, watch.deriving)
+        derive(settings, lake)
         thinned = thin(settings, lake, newest_week(settings, lake, now), now)
     return [lake.tidy(name, settings.keep_versions_days) for name in tables() if lake.exists(name)], thinned
 

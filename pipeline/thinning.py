@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
@@ -31,7 +30,6 @@ def thin(
     lake: Lake,
     week_start: date,
     at: datetime,
-    progress: Callable[[int, int], None] | None = None,
 ) -> ThinSummary:
     """Thin whole days older than ``keep_readings_days`` before ``week_start``, the Monday of the newest list.
 
@@ -55,8 +53,6 @@ def thin(
     for _, month in parts.group_by("bucket", "month", maintain_order=True):
         told = _thin_month(settings, lake, month, at)
         done, before, after = done + told.height, before + told["rows_before"].sum(), after + told["rows_after"].sum()
-        if progress is not None:
-            progress(done, parts.height)
     return ThinSummary(done, before, after)
 
 
