@@ -16,11 +16,12 @@ from deltalake.transaction import AddAction, RemoveAction
 
 from pipeline.errors import ConfigError, LakeError
 from pipeline.objects import SCHEME, Bucket
-from pipeline.partfiles import COMPRESSION, LEVEL, PartFile, Tidied, partition_values, tidied, write_parts
+from pipeline.partfiles import COMPRESSION, LEVEL, PartFile, Tidied, log_kept, partition_values, tidied, write_parts
 from pipeline.store import Folder, Store, this_process
 from pipeline.tables import Table, table
 
 _WRITER = WriterProperties(compression=COMPRESSION.upper(), compression_level=LEVEL)
+_UNTIL_HOUSEKEEP = 3650  # days; `tidy` sets what the settings say
 _INTENT = "_intent.json"
 _BASIS = "_lake.json"
 
@@ -357,9 +358,8 @@ class Lake:
             opened = self._find(name)
             grows = opened is not None and self._grows(opened, declared)
             write_deltalake(
-                self._uri(name),
-                frame.to_arrow(),
-                mode=mode,
+                self._uri(name), frame.to_arrow(), mode=mode,
+                configuration=log_kept(_UNTIL_HOUSEKEEP) if opened is None else None,
                 schema_mode="merge" if grows else None,
                 partition_by=list(declared.partition) or None, writer_properties=_WRITER,
                 storage_options=self._store.options,
