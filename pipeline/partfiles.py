@@ -111,4 +111,5 @@ def tidied(opened: DeltaTable, name: str, keep_days: int, writer: WriterProperti
         opened.alter.set_table_properties(kept)
     removed = opened.vacuum(retention_hours=24 * keep_days, dry_run=False, enforce_retention_duration=False)
     opened.create_checkpoint()
+    opened.cleanup_metadata()
     return Tidied(name, before, len(opened.file_uris()), len(removed))

@@ -242,6 +242,7 @@ def test_a_version_can_be_opened_for_as_long_as_the_settings_say(tmp_path: Path,
     for hour in range(5):
         lake.replace("readings", readings(("V1", MORNING, 0), rpm=800.0 + hour), day)
     before = lake.at({"readings": lake.version("readings")})
+    lake.tidy("readings", keep_days)
     aged(lake, "readings", 40)
     lake.replace("readings", readings(("V1", MORNING, 0), rpm=900.0), day)
     lake.tidy("readings", keep_days)
