@@ -75,6 +75,10 @@ class ShardWork:
     shard: Shard
     program: str
 
+    def __str__(self) -> str:
+        """As messages and records name it."""
+        return str(self.shard)
+
 
 class Waited(Protocol):
     """A measurement that was begun elsewhere."""

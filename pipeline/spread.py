@@ -84,11 +84,11 @@ def sendable(work: ShardWork) -> ShardWork:
 class Awaited:
     """A shard at work on the cluster."""
 
-    def __init__(self, client: object, future: object, work: ShardWork, where: str) -> None:
-        self._client, self._future, self._work, self._where = client, future, work, where
+    def __init__(self, client: object, future: object, where: str) -> None:
+        self._client, self._future, self._where = client, future, where
 
-    def result(self) -> Made:
-        """What it made.
+    def result(self) -> object:
+        """What the worker hands back.
 
         Raises:
             ClusterError: the cluster is gone, has no workers any more, or loses every worker that tries this shard.
@@ -98,26 +98,46 @@ class Awaited:
         empty = 0
         try:
             while True:
-                try:
-                    with self._client.as_current():
+                with self._client.as_current():
+                    try:
                         distributed.wait(self._future, timeout=_LOOK_S)
-                    return self._future.result()
-                except distributed.TimeoutError:
-                    if self._future.done():
-                        raise  # what the worker raised
-                    empty = 0 if self._client.nthreads() else empty + 1
-                    if empty == _LOOKS:
-                        raise ClusterError(
-                            f"the Dask cluster {self._where} has had no worker for {_LOOKS * _LOOK_S} s; start some"
-                        ) from None
+                        break
+                    except distributed.TimeoutError:
+                        empty = 0 if self._client.nthreads() else empty + 1
+                if empty == _LOOKS:
+                    raise ClusterError(
+                        f"the Dask cluster {self._where} has had no worker for {_LOOKS * _LOOK_S} s; start some"
+                    )
+            return self._future.result()
         except distributed.KilledWorker as error:
             raise ClusterError(
                 f"every worker that tried it died; give the workers more memory, or set `shard_readings` lower ({error})"
             ) from error
-        except (CancelledError, distributed.comm.CommClosedError) as error:
+        except (CancelledError, distributed.CancelledError, distributed.comm.CommClosedError) as error:
             raise ClusterError(f"the Dask cluster {self._where} was lost: {error}") from error
         except ModuleNotFoundError as error:
             raise ConfigError(f"a worker of {self._where} lacks {error.name}; install lightoff on every worker") from error
+
+
+def shards_on_their_way(client: object, where: str) -> int:
+    """How many shards are given to the cluster at once: each worker has one at work and one on its way.
+
+    Raises:
+        ClusterError: no worker is there.
+    """
+    distributed = _dask()
+    try:
+        client.wait_for_workers(1, timeout=_CONNECT_S)
+    except (OSError, distributed.TimeoutError) as error:
+        raise ClusterError(f"the Dask cluster {where} has had no worker for {_CONNECT_S} s; start some") from error
+    return _AHEAD * max(len(client.nthreads()), 1)
+
+
+def reached(where: str, error: Exception) -> ClusterError:
+    """The error of a cluster that does not answer."""
+    return ClusterError(
+        f"the Dask cluster {where} does not answer: {error}; check its address, and that scheduler and workers run"
+    )
 
 
 def _measured(where: str, settings: Settings, work: Sequence[ShardWork]) -> Iterator[Made | Exception]:
@@ -127,22 +147,18 @@ def _measured(where: str, settings: Settings, work: Sequence[ShardWork]) -> Iter
     workers = local_workers(where, settings)
     with ExitStack() as stack:
         try:
-            reached = where
+            place = where
             if workers is not None:
-                reached = stack.enter_context(distributed.LocalCluster(**local_options(workers)))
-            client = stack.enter_context(distributed.Client(reached, timeout=_CONNECT_S, set_as_default=False))
-            client.wait_for_workers(1, timeout=_CONNECT_S)
-        except (OSError, distributed.TimeoutError, ValueError) as error:
-            raise ClusterError(
-                f"the Dask cluster {where} does not answer or has no worker within {_CONNECT_S} s: {error}; "
-                "check its address and that workers run"
-            ) from error
+                place = stack.enter_context(distributed.LocalCluster(**local_options(workers)))
+            client = stack.enter_context(distributed.Client(place, timeout=_CONNECT_S, set_as_default=False))
+        except (OSError, distributed.TimeoutError, ValueError, RuntimeError) as error:
+            raise reached(where, error) from error
 
         def begin(each: ShardWork) -> Awaited:
             # Not pure: a shard of the same description may have other files the next time.
-            return Awaited(client, client.submit(one_at_a_time, sendable(each), pure=False), each, where)
+            return Awaited(client, client.submit(one_at_a_time, sendable(each), pure=False), where)
 
-        yield from in_order(work, begin, _AHEAD * max(len(client.nthreads()), 1))
+        yield from in_order(work, begin, shards_on_their_way(client, where))
 
 
 def _dask() -> ModuleType:

@@ -79,6 +79,7 @@ def test_the_maths_and_the_simulator_stand_alone(package):
     [
         ("duckdb", {"pipeline.query"}),
         ("prefect", {"pipeline.flows"}),
+        ("prefect_dask", {"pipeline.flows"}),
         ("distributed", {"pipeline.spread"}),
         ("typer", {"pipeline.cli", "pipeline.layout_cli", "pipeline.ops_cli"}),
         ("deltalake", {"pipeline.lake", "pipeline.objects", "pipeline.partfiles"}),
