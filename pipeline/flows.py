@@ -15,10 +15,12 @@ import pipeline.quiet  # noqa: F401  read by prefect when it is imported
 from prefect import deploy, flow, get_run_logger, serve, task
 from prefect.artifacts import create_link_artifact, create_markdown_artifact
 from prefect.cache_policies import NO_CACHE
+from prefect.client.orchestration import get_client
 from prefect.context import FlowRunContext
 from prefect.deployments.runner import EntrypointType, RunnerDeployment
 from prefect.futures import PrefectFuture
 from prefect.schedules import Cron
+from prefect.settings import PREFECT_API_URL, temporary_settings
 from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner
 from prefect.utilities.annotations import quote
 
@@ -72,9 +74,20 @@ def hold_task(stack: ExitStack, lake: Lake, purpose: str, since: str) -> None:
     stack.enter_context(lake.lock(purpose, since))
 
 
-@task(**_tried_again("measure", task_run_name="measure {work}"))
-def shard_task(work: ShardWork) -> Made:
+class Parcel:
+    """A shard's work, closed: prefect and dask look into tuples and dataclasses that they are handed and rebuild them."""
+
+    def __init__(self, work: ShardWork) -> None:
+        self.work = work
+
+    def __str__(self) -> str:
+        return str(self.work)
+
+
+@task(**_tried_again("measure", task_run_name="measure {parcel}"))
+def shard_task(parcel: Parcel) -> Made:
     """Measure one shard, in a thread of this process or on a worker of a cluster."""
+    work = parcel.work
     return one_at_a_time(work) if work.settings.dask else measure(work)
 
 
@@ -96,7 +109,7 @@ def _by_tasks(work: Sequence[ShardWork]) -> Iterator[Made | Exception]:
         return iter(())
     runner, settings = FlowRunContext.get().task_runner, work[0].settings
     most = shards_on_their_way(runner.client, settings.dask) if settings.dask else settings.threads
-    return in_order(work, lambda each: _Begun(shard_task.submit(quote(sendable(each))), runner, settings.dask), most)
+    return in_order(work, lambda each: _Begun(shard_task.submit(Parcel(sendable(each))), runner, settings.dask), most)
 
 
 class _Begun:
@@ -117,7 +130,26 @@ def _keep_by_task(lake: Lake, shard: Shard, made: Made) -> None:
 
 
 def _derived(settings: Settings, config: str | None) -> DeriveSummary:
-    return derive_flow.with_options(task_runner=_runner(settings))(config)
+    with _reachable_server(settings):
+        return derive_flow.with_options(task_runner=_runner(settings))(config)
+
+
+@contextmanager
+def _reachable_server(settings: Settings) -> Iterator[None]:
+    """Workers of a cluster note their tasks on the server of this flow; without its address each would start its own.
+
+    Raises:
+        ConfigError: the flow has a server of its own, which workers on other machines cannot reach.
+    """
+    if not settings.dask:
+        yield
+        return
+    if PREFECT_API_URL.value() is None and local_workers(settings.dask, settings) is None:
+        raise ConfigError(
+            "a flow whose shards go to workers elsewhere needs a prefect server that they reach: set PREFECT_API_URL"
+        )
+    with get_client(sync_client=True) as client, temporary_settings({PREFECT_API_URL: str(client.api_url)}):
+        yield
 
 
 def _runner(settings: Settings) -> TaskRunner:
