@@ -126,7 +126,8 @@ def derive(
         for (bucket,), days in changed.group_by("bucket", maintain_order=True)
         for shard in shards_of(int(bucket), days, files, settings.shard_readings)
     ]
-    sent = [ShardWork(settings, params, own_units.get((s.bucket,), units.clear()), s, program()) for _, s in work]
+    here = settings.model_copy(update={"lake": lake.uri})  # a relative path is another folder on a worker
+    sent = [ShardWork(here, params, own_units.get((s.bucket,), units.clear()), s, program()) for _, s in work]
     done = readings = indicators = trips = 0
     failed: dict[str, Exception] = {}
     in_a_row = 0
