@@ -7,6 +7,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
+from models.airmass import with_air_mass
 from models.bias import with_bias
 from models.blame import Measured, evaluate, hold_back
 from models.breaks import fitted, inspected, since_fitted
@@ -63,7 +64,7 @@ def assess(
     judge = {name: limit.value for name, limit in read_limits(settings)["judge"].items()}
     known = known_at(settings, lake, week_start)
     weeks, codes, margins = _measured(settings, known)
-    weeks = with_bias(weeks, judge["rear_reference_v"], judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
+    weeks = _worked_out(weeks, known, judge)
     units = scope_of(known.register, known.days)
     grid = series_grid(
         weeks, indicators.select("indicator", "least_samples"), week_start - _WEEK, settings.history_weeks
@@ -110,8 +111,14 @@ def assess(
 def weekly_indicators(settings: Settings, lake: Lake, week_start: date) -> pl.DataFrame:
     """Indicators by week as the list of ``week_start`` knew them (table ``indicator_weeks``)."""
     judge = {name: limit.value for name, limit in read_limits(settings)["judge"].items()}
-    weeks = _measured(settings, known_at(settings, lake, week_start))[0]
-    return with_bias(weeks, judge["rear_reference_v"], judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
+    known = known_at(settings, lake, week_start)
+    return _worked_out(_measured(settings, known)[0], known, judge)
+
+
+def _worked_out(weeks: pl.DataFrame, known: Known, judge: dict[str, float]) -> pl.DataFrame:
+    """Weekly indicators with those that follow from several others."""
+    biased = with_bias(weeks, judge["rear_reference_v"], judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
+    return with_air_mass(biased, known.register, int(judge["air_peers"]))
 
 
 def _measured(settings: Settings, known: Known) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
