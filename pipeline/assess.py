@@ -20,7 +20,7 @@ from models.levels import LEVEL_WEEKS, Grid, levels_of, series_grid
 from models.limits import with_peers, with_standing, with_strength
 from models.probability import Weights, with_probability
 from models.proposals import proposed_breaks
-from pipeline.components import expected_components, scope_of
+from pipeline.components import expected_components, never_hot, scope_of
 from pipeline.facts import read_blame, read_codes, read_indicators
 from pipeline.known import Known, known_at, midnight_of
 from pipeline.lake import Lake
@@ -79,6 +79,7 @@ def assess(
     components = expected_components(units).join(fresh, on=["unit_id", "component"], how="left").join(
         tested, on=["unit_id", "component"], how="left"
     )
+    components = never_hot(components, standing, judge["catalyst_hot_share"])
     # Nobody says "no codes": a vehicle that reports its lamp, its tests or any code is one whose codes are read.
     lamp = standing.filter(pl.col("indicator") == "mil_on")["unit_id"]
     read_out = pl.concat([lamp, known.codes["unit_id"], known.onboard_tests["unit_id"]])

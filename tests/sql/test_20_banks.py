@@ -146,3 +146,11 @@ def test_windows_open_once_settled_after_enrichment():
 def test_windows_need_a_warm_engine_in_closed_loop(spoiled):
     made = bank(1, samples([0], **({"fuel_status_b1": 2.0} | spoiled)))
     assert made.select("front_ok", "rear_ok").row(0) == (False, False)
+
+
+def test_a_reported_temperature_says_whether_the_catalyst_is_hot_and_else_the_air_does():
+    frame = samples(
+        [0, 1, 2, 3], catalyst_b1s1_degc=[399.0, 400.0, None, None], hot=[True, False, True, False]
+    )
+    made = run("20_banks", params={"catalyst_active_degc": 400.0}, samples=frame)
+    assert made["hot"].to_list() == [False, True, True, False]
