@@ -3,7 +3,9 @@
 -- reads: banks, cuts
 -- params: pair_step_s, front_least_spread_v
 -- note: oxygen storage shows in three ways: the rear sensor lies still while the front moves, it takes long to come back
---   after a fuel cut, and grams of oxygen are released meanwhile (grams only where lambda is measured)
+--   after a fuel cut, and grams of oxygen are released meanwhile (grams only where lambda is measured). Storage and
+--   conversion rise steeply up to 500 to 600 degC (from memory): a cold catalyst looks like a bad one, so that only
+--   readings and cuts of a hot one count (reported temperature, else air since the start: 10_samples)
 
 with banks as not materialized (from banks),
 
@@ -34,7 +36,7 @@ driving as (
         median(since_s) as sample_step_s,
         count(*) as samples
     from sampled, params
-    where rear_ok and cruise
+    where rear_ok and cruise and hot
     group by unit_id, bank, day, params.front_least_spread_v
 ),
 
@@ -45,7 +47,7 @@ seen as (
         day,
         median(recovery_s) as usual_s
     from cuts
-    where warm and recovery_seen
+    where warm and hot and recovery_seen
     group by unit_id, bank, day
 ),
 
@@ -54,7 +56,7 @@ telling as (
     select cuts.*
     from cuts
     inner join seen on cuts.unit_id = seen.unit_id and cuts.bank = seen.bank and cuts.day = seen.day
-    where cuts.warm and (cuts.recovery_seen or cuts.recovery_s >= seen.usual_s)
+    where cuts.warm and cuts.hot and (cuts.recovery_seen or cuts.recovery_s >= seen.usual_s)
 ),
 
 recoveries as (
@@ -89,11 +91,25 @@ oxygen as (
         median(oxygen_g) as oxygen_g,
         count(*) as samples
     from cuts
-    where warm and oxygen_g is not null
+    where warm and hot and oxygen_g is not null
+    group by unit_id, bank, day
+),
+
+heat as (
+    select
+        unit_id,
+        bank,
+        day,
+        avg(cast(hot as double)) as catalyst_hot_share,
+        count(*) as samples
+    from banks
+    where running and rear_v is not null
     group by unit_id, bank, day
 ),
 
 long as (
+    (unpivot (select * from heat) on catalyst_hot_share into name indicator value value)
+    union all by name
     (
         unpivot (select * from driving) on rear_activity_v, rear_front_variance, rear_front_corr, sample_step_s
         into name indicator value value

@@ -51,15 +51,15 @@ def test_a_front_that_does_not_move_tells_no_ratio():
 def test_a_wide_range_front_tells_rear_activity_only():
     frame = banks(list(range(40)), kind="wide_range", front_lambda=1.0, rear_v=FRONT)
     found = values(run(STEP, params=SPREAD, banks=frame))
-    assert set(found) == {"rear_activity_v", "sample_step_s"}
+    assert set(found) == {"rear_activity_v", "sample_step_s", "catalyst_hot_share"}
 
 
 @pytest.mark.parametrize(
-    "otherwise", [{"rear_ok": False}, {"cruise": False}, {"running": False}, {"rear_v": None}]
+    "otherwise", [{"rear_ok": False}, {"cruise": False}, {"running": False}, {"rear_v": None}, {"hot": False}]
 )
 def test_readings_that_do_not_count(otherwise):
     frame = banks([0, 1, 2], **({"front_v": 0.5, "rear_v": 0.6} | otherwise))
-    assert run(STEP, params=SPREAD, banks=frame).height == 0
+    assert set(values(run(STEP, params=SPREAD, banks=frame))) <= {"catalyst_hot_share"}
 
 
 def test_movement_is_asked_of_neighbours_only():
@@ -79,6 +79,7 @@ def test_recoveries_are_medians_of_warm_cuts():
         {"recovery_s": 9.0, "recovery_air_g": 45.0},
         {"recovery_s": 12.0, "recovery_air_g": None, "oxygen_g": 0.5},
         {"recovery_s": 1.0, "recovery_air_g": 5.0, "oxygen_g": 0.01, "warm": False},
+        {"recovery_s": 1.0, "recovery_air_g": 5.0, "oxygen_g": 0.01, "hot": False},
         {"recovery_s": None},
     )
     made = run(STEP, params=SPREAD, cuts=events)
@@ -101,3 +102,11 @@ def test_each_indicator_counts_the_cuts_it_rests_on():
     events = cuts({"recovery_s": 4.0, "recovery_air_g": 20.0, "oxygen_g": 0.1}, {"recovery_s": 9.0})
     made = run(STEP, params=SPREAD, cuts=events)
     assert counts(made) == {"recovery_s": 2, "recovery_air_g": 1, "oxygen_g": 1}
+
+
+def test_the_share_of_readings_with_a_hot_catalyst():
+    frame = banks(list(range(8)), rear_v=0.7, hot=[False] * 6 + [True] * 2)
+    made = run(STEP, params=SPREAD, banks=frame)
+    assert values(made)["catalyst_hot_share"] == 0.25
+    assert counts(made)["catalyst_hot_share"] == 8
+    assert counts(made)["rear_activity_v"] == 2
