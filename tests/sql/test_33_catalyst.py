@@ -110,3 +110,31 @@ def test_the_share_of_readings_with_a_hot_catalyst():
     assert values(made)["catalyst_hot_share"] == 0.25
     assert counts(made)["catalyst_hot_share"] == 8
     assert counts(made)["rear_activity_v"] == 2
+
+
+FLOWS = [3.0, 5.0, 8.0, 12.0, 20.0]
+
+
+def recoveries(oxygen_g: float, delay_s: float, flows: list[float]) -> dict[str, float]:
+    """What is found where a catalyst of so many grams is purged at lambda 0.97, and the sensor is late by so much."""
+    air_g = oxygen_g / (0.232 * (1 / 0.97 - 1))
+    events = cuts(*({"recovery_s": air_g / flow + delay_s, "flow_gs": flow} for flow in flows))
+    return values(run(STEP, params=SPREAD | {"delay_cuts": 5.0, "delay_flow_spread": 0.25}, cuts=events))
+
+
+def test_storage_does_not_depend_on_flow_and_delay_rises_with_it():
+    # The worked case: 0.6 g takes 16.7 s at 5 g/s and lambda 0.97, that is 84 g of air.
+    stores = recoveries(0.6, 0.0, FLOWS)
+    assert stores["storage_air_g"] == pytest.approx(83.6, abs=0.1)
+    assert stores["rear_delay_s"] == pytest.approx(0.0, abs=1e-6)
+    late = recoveries(0.0, 3.0, FLOWS)
+    assert late["storage_air_g"] == pytest.approx(0.0, abs=1e-6)
+    assert late["rear_delay_s"] == pytest.approx(3.0)
+    both = recoveries(0.15, 1.5, FLOWS)
+    assert both["storage_air_g"] == pytest.approx(20.9, abs=0.1)
+    assert both["rear_delay_s"] == pytest.approx(1.5)
+
+
+def test_few_recoveries_or_flows_that_are_alike_part_nothing():
+    assert "rear_delay_s" not in recoveries(0.6, 1.0, FLOWS[:4])
+    assert "rear_delay_s" not in recoveries(0.6, 1.0, [5.0, 5.1, 5.2, 5.3, 5.4])
