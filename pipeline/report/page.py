@@ -17,7 +17,7 @@ from models.words import component_words
 from pipeline.datawatch import Notice
 from pipeline.lake import Lake
 from pipeline.report.plots import Plot, line_plot
-from pipeline.report.rests import Rests, registered
+from pipeline.report.rests import Rests, registered, thinned_words
 from pipeline.report.since import moved, past
 from pipeline.report.stock import stock
 from pipeline.report.unlock import unlock_lines
@@ -88,6 +88,7 @@ def render_page(
         series=SERIES[series],
         currency=currency,
         rests=rests,
+        thinned=thinned_words(rests),
         notices=notices,
         judged=ranked.filter(pl.col("status") == "judged"),
         items=[

@@ -7,7 +7,7 @@ from rich.table import Table
 from rich.text import Text
 
 from models.words import component_words
-from pipeline.report.rests import Rests
+from pipeline.report.rests import Rests, thinned_words
 from pipeline.report.words import (
     REASONS,
     SERIES,
@@ -40,7 +40,7 @@ def list_text(ranked: pl.DataFrame, rests: Rests, known_units: set[str], currenc
     newest = f"newest data of {rests.newest_day}" if rests.newest_day else "no readings in the lake"
     parts: list = [
         f"Oxygen sensors and catalysts, list of the week from {week_start} ({SERIES[series]})",
-        f"Rests on {rests.vehicles} vehicles, {rests.readings:,} readings, {newest}.",
+        f"Rests on {rests.vehicles} vehicles, {rests.readings:,} readings{thinned_words(rests)}, {newest}.",
         "",
         _CAUTION,
         "",
