@@ -16,7 +16,6 @@ from pipeline.report.words import (
     money,
     percent,
     plain,
-    saving_words,
     to_text,
     unit_facts,
     window,
@@ -80,13 +79,14 @@ def _item(row: dict, known: bool, currency: str) -> Table:
     facts = unit_facts(row["depot"], row["engine_family"], known)
     expected = window(row["window_from"], row["window_to"])
     by = plain(row["judged_by"]) or "not named"
-    saving = saving_words(row, currency)
+    saving, low, high = (money(row[name], currency) for name in ("expected_saving", "saving_low", "saving_high"))
+    ends = "" if row["saving_low"] is None else f"; {low} to {high} by how such chances held on other fleets"
     costs = f"waiting {money(row['wait_cost'], currency)}, acting now {money(row['act_cost'], currency)}"
     lines = [
         ("vehicle", f"{plain(row['unit_id'])}   {facts}"),
         ("part", component_words(row["component"])),
         ("chance", f"{percent(row['probability'])} within 28 days, expected {expected}; by {by}"),
-        ("saving", f"{saving} ({costs})"),
+        ("saving", f"{saving} ({costs}){ends}"),
         ("do", plain(row["action"])),
         ("why", plain(row["why"])),
         ("rule out first", plain(row["rule_out_first"]) or "nothing beyond the inspection itself"),

@@ -10,8 +10,10 @@ fewer bad parts; else it ships on trial, and its chances move no list.
 from __future__ import annotations
 
 import argparse
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -85,8 +87,11 @@ def main() -> None:
     )
     strange = pl.concat([_tested(model, fleet, near) for fleet in far])
     gain = _gain(strange)
-    made = {fleet.name: _lists(fleet, judge) for fleet, judge in [*zip(near, apart, strict=True), *((f, model) for f in far)]}
-    plain = [_lists(fleet, LIMITS_ALONE)[1] for fleet in far]
+    judged = [*zip(near, apart, strict=True), *((fleet, model) for fleet in far)]
+    # Each fleet has a lake of its own; the lists of limits come later, since both write the same weeks.
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as workers:
+        made = dict(zip([fleet.name for fleet, _ in judged], workers.map(_lists, *zip(*judged, strict=True)), strict=True))
+        plain = [rows for _, rows in workers.map(_lists, far, [LIMITS_ALONE] * len(far))]
     first = _gain_of_first_ten(pl.concat([made[fleet.name][1] for fleet in far]), pl.concat(plain))
     wins = gain.low > 0 and first.estimate >= 0
     notes = [

@@ -264,3 +264,22 @@ def test_text_in_another_encoding_is_refused(
     with pytest.raises(ConfigError) as refused:
         read(Settings(config_dir=str(tmp_path)))
     assert "utf-8" in said(refused, tmp_path / name)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "problem"),
+    [
+        ("chance_from", "from", "the columns must be"),
+        ("\n0.0,", "\n0.1,", "the first chance_from must be 0"),
+    ],
+)
+def test_a_wrong_reliability_is_refused(tmp_path: Path, old: str, new: str, problem: str):
+    settings = own(tmp_path, "reliability.csv", replaced(old, new))
+    with pytest.raises(ConfigError, match=problem):
+        facts.read_reliability(settings)
+
+
+def test_a_share_outside_its_interval_is_refused(tmp_path: Path):
+    (tmp_path / "reliability.csv").write_text("chance_from,said,observed,low,high,n\n0.0,0.1,0.3,0.1,0.2,9\n", encoding="utf-8")
+    with pytest.raises(ConfigError, match="low <= observed <= high"):
+        facts.read_reliability(Settings(config_dir=str(tmp_path)))

@@ -9,7 +9,8 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from pipeline.facts import read_costs
+from models.certainty import with_interval
+from pipeline.facts import read_costs, read_reliability
 from pipeline.lake import Lake
 from pipeline.limits import read_limits
 from pipeline.rank import RankSummary, rank
@@ -95,6 +96,20 @@ def test_below_the_least_probability_nothing_is_called(tmp_path: Path) -> None:
     assert places(frame) == [("AT", "CAT1")]
     below = frame.filter(pl.col("unit_id") == "BELOW").row(0, named=True)
     assert below["expected_saving"] > 0 and below["rank"] == 2
+
+
+def test_the_saving_stands_within_its_interval_and_a_second_job_pays_no_bay(tmp_path: Path) -> None:
+    _, frame = ranked(tmp_path, score("V1", "B1S1", 0.9), score("V1", "CAT1", 0.9), settings=Settings(bays_per_depot=1))
+    costs, sure = read_costs(SETTINGS), read_reliability(SETTINGS)
+    for row in frame.iter_rows(named=True):
+        assert row["saving_low"] <= row["expected_saving"] <= row["saving_high"]
+        chance = with_interval(pl.DataFrame({"p28": [0.9], "p7": [0.45]}), sure).row(0, named=True)
+        rides = costs.bay_cost if row["list_rank"] == 2 else 0.0
+        visit = costs.inspection + costs.bay_cost
+        for end in ("low", "high"):
+            # Written out anew: damage within the week that is spared, less visits to sound parts.
+            by_hand = chance[f"p7_{end}"] * costs.damage(row["part"]) - (1 - chance[f"p28_{end}"]) * visit + rides
+            assert row[f"saving_{end}"] == pytest.approx(by_hand, abs=0.006)
 
 
 def test_what_does_not_pay_is_not_called(tmp_path: Path) -> None:
