@@ -16,8 +16,9 @@ import polars as pl
 from models.classifier import Model
 from models.store import save
 from pipeline.assess import ISSUED, REPLAYED, AssessSummary, assess, weekly_indicators
+from pipeline.backtest import JUDGED_FROM_DAYS, orders_of, prove
 from pipeline.datawatch import Notice, data_watch
-from pipeline.derive import DeriveSummary, derive
+from pipeline.derive import DeriveSummary, Measure, derive
 from pipeline.errors import ConfigError, LightoffError
 from pipeline.facts import read_costs
 from pipeline.ingest import IngestProgress, IngestSummary, ingest
@@ -27,6 +28,7 @@ from pipeline.rank import RankSummary, rank
 from pipeline.prognosis import OWN_MODEL, chosen_model, ranking, starter_model
 from pipeline.report.cardfiles import write_cards
 from pipeline.report.listing import Outputs, write_outputs
+from pipeline.report.proof import proof_table
 from pipeline.report.rests import read_ranked
 from pipeline.returned import Returned, is_card_sheet, take_cards
 from pipeline.retrain import Verdict, challenge, own_card
@@ -119,10 +121,11 @@ def nightly(
     now: datetime,
     watch: Watch = Watch(),
     vin_key: str | None = None,
+    measured: Measure | None = None,
 ) -> tuple[IngestSummary, DeriveSummary, AssessSummary]:
     """Ingest, derive, and judge what is known for the list that would be issued next."""
     read = ingest_paths(settings, lake, paths, now, watch, vin_key)
-    derived = derive(settings, lake, watch.deriving)
+    derived = derive(settings, lake, watch.deriving, measured)
     return read, derived, assess(settings, lake, newest_week(settings, lake, now), ISSUED)
 
 
@@ -222,6 +225,18 @@ def replay(
         if watch.judging is not None:
             watch.judging(monday, index + 1, len(mondays))
     return results
+
+
+def track_record(settings: Settings, lake: Lake, last: date) -> str:
+    """The lists issued up to ``last`` against what failed since, beside other habits, as Markdown; why not where none
+    is old enough.
+    """
+    issued = lake.scan("ranked").filter((pl.col("series") == ISSUED) & (pl.col("week_start") <= last))
+    first = lake.collect(issued.select(pl.col("week_start").min())).item()
+    if first is None or (last - first).days < JUDGED_FROM_DAYS:
+        since = "none has been issued" if first is None else f"they were issued from {first} to {last}"
+        return f"No issued list is {JUDGED_FROM_DAYS} days old yet ({since}); then they are held against what failed."
+    return proof_table(prove(settings, lake, ISSUED, first, last, orders_of(settings, lake)))
 
 
 def retrain(settings: Settings, lake: Lake, at: date, watch: Watch = Watch()) -> Verdict:

@@ -14,7 +14,7 @@ from deltalake import DeltaTable, WriterProperties, write_deltalake
 from deltalake.exceptions import DeltaError, TableNotFoundError
 from deltalake.transaction import AddAction, RemoveAction
 
-from pipeline.errors import ConfigError, LakeError
+from pipeline.errors import ConfigError, LakeError, UnfitError
 from pipeline.objects import SCHEME, Bucket
 from pipeline.partfiles import COMPRESSION, LEVEL, PartFile, Tidied, log_kept, partition_values, tidied, write_parts
 from pipeline.store import Folder, Store, this_process
@@ -199,7 +199,7 @@ class Lake:
         strange = checked.join(wanted, on=columns, how="anti", nulls_equal=True)
         if strange.height:
             found = strange.select(columns).row(0, named=True)
-            raise LakeError(f"table {name!r} of {self.uri} cannot be written: rows of {found}, which is not replaced")
+            raise UnfitError(f"table {name!r} of {self.uri} cannot be written: rows of {found}, which is not replaced")
         opened = self._find(name)
         if opened is None or self._grows(opened, declared):
             # An empty commit makes the table, or brings in a column declared since.
@@ -329,7 +329,7 @@ class Lake:
         absent = set(declared.columns) - found
         needed = sorted(column for column in absent if not declared.columns[column].nullable)
         if needed:
-            raise LakeError(
+            raise UnfitError(
                 f"table {declared.name!r} of {self.uri} lacks the column {', '.join(needed)}; it was written by "
                 "another version: begin another lake and ingest the exports again"
             )
@@ -343,7 +343,7 @@ class Lake:
         """
         strange = sorted({field.name for field in opened.schema().fields} - set(declared.columns))
         if strange:
-            raise LakeError(
+            raise UnfitError(
                 f"table {declared.name!r} of {self.uri} has the column {', '.join(strange)}, which this version does not "
                 "know; a newer version wrote it: go on with that version, or begin another lake and ingest the "
                 "exports again"
@@ -352,7 +352,7 @@ class Lake:
 
     def _commit(self, name: str, frame: pl.DataFrame, mode: str) -> None:
         if self._versions is not None:
-            raise LakeError(f"{self.uri} is opened as it was; nothing can be written to the past")
+            raise UnfitError(f"{self.uri} is opened as it was; nothing can be written to the past")
         declared: Table = table(name)
         try:
             opened = self._find(name)

@@ -73,12 +73,20 @@ def add_operations(app: typer.Typer, console: Console, opened: Open, recorded: R
     def schedule(
         context: typer.Context,
         show: Annotated[bool, typer.Option("--print", help="Only say what would run when.")] = False,
+        pool: Annotated[
+            str, typer.Option(help="Hand the flows to this work pool of the server of PREFECT_API_URL, and end.")
+        ] = "",
     ) -> None:
         """Serve the nightly, weekly, monthly and housekeeping flows by the settings' clock, until stopped."""
         settings, _ = opened(context)
         for name, cron, what in jobs.schedules(settings):
             say(console, f"{name}  {cron}  {settings.time_zone}  {what}")
-        if not show:
-            from pipeline.flows import serve_flows  # prefect takes a second to import: only who serves waits for it
+        if show:
+            return
+        from pipeline.flows import deploy_flows, serve_flows  # prefect takes a second to import
 
+        if pool:
+            for name in deploy_flows(settings, context.obj, pool):
+                say(console, f"deployed: {name}")
+        else:
             serve_flows(settings, context.obj)

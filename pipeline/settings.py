@@ -16,6 +16,7 @@ from pipeline.errors import ConfigError
 
 PROJECT = Path(__file__).resolve().parents[1]
 CONFIG = Path(__file__).resolve().parent / "config"
+CLUSTER = r"^(local(:[1-9]\d{0,2})?|(tcp|tls)://[^\s/@]+:\d{1,5})$"  # where shards may be derived beside this process
 
 
 class Settings(BaseSettings):
@@ -40,6 +41,10 @@ class Settings(BaseSettings):
     buckets: int = Field(16, ge=1, le=4096, description="hash buckets of the readings; fixed once a lake exists")
     threads: int = Field(2, ge=1, le=256, description="threads of the query engine")
     memory_limit_mb: int = Field(2000, ge=200, description="memory the query engine may use, in MB")
+    dask: str = Field(
+        "", pattern=CLUSTER + "|^$",
+        description="Dask cluster that derives: tcp://HOST:PORT, or local for as many processes as `threads`; none if empty",
+    )
     shard_readings: int = Field(
         500_000,
         ge=10_000,
@@ -58,6 +63,10 @@ class Settings(BaseSettings):
     weekly_cron: str = Field("0 5 * * 1", description="when the weekly list is made")
     training_cron: str = Field("0 7 1 * *", description="when a challenger is trained")
     housekeep_cron: str = Field("0 3 * * 0", description="when the lake is tidied")
+    out_url: str = Field(
+        "", pattern=r"^([a-z][a-z0-9+.\-]*://.+)?$",
+        description="address under which `out` can be opened, for links in the record of a flow; file:// if empty",
+    )
     keep_versions_days: int = Field(
         90, ge=7, description="days for which past versions of the tables are kept, so that lists can be made again"
     )

@@ -24,6 +24,10 @@ class Shard:
     uris: tuple[str, ...]
     readings: int
 
+    def __str__(self) -> str:
+        """As messages name it."""
+        return f"bucket {self.bucket}, {self.first_day} to {self.last_day}"
+
 
 def shards_of(bucket: int, days: pl.DataFrame, files: pl.DataFrame, most_readings: int) -> Iterator[Shard]:
     """Runs of changed days of one bucket, each within the readings that may be held at once.

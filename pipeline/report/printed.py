@@ -16,6 +16,7 @@ from pipeline.report.words import (
     money,
     percent,
     plain,
+    saving_words,
     to_text,
     unit_facts,
     window,
@@ -79,7 +80,7 @@ def _item(row: dict, known: bool, currency: str) -> Table:
     facts = unit_facts(row["depot"], row["engine_family"], known)
     expected = window(row["window_from"], row["window_to"])
     by = plain(row["judged_by"]) or "not named"
-    saving = money(row["expected_saving"], currency)
+    saving = saving_words(row, currency)
     costs = f"waiting {money(row['wait_cost'], currency)}, acting now {money(row['act_cost'], currency)}"
     lines = [
         ("vehicle", f"{plain(row['unit_id'])}   {facts}"),
