@@ -4,7 +4,8 @@ Run with ``python -m tests.benchmarks.derive [--readings 100000000] [--units 200
 simulated once (near world, mostly one reading a second) and copied under new names, each copy a few seconds later.
 The scan sums every column of the readings and runs in the same process right before the derive. ``--night DAYS`` measures
 a lake of so many days first derived whole, then after one more day came. ``--pandas`` measures the step that five
-indicators need in plain pandas, vehicle by vehicle, against the same five out of the SQL.
+indicators need in plain pandas, vehicle by vehicle, against the same five out of the SQL. ``--thin`` measures what
+thinning leaves of the simulated fleet.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import sys
 import tempfile
 import time
 from datetime import UTC, datetime, timedelta
+from io import BytesIO
 from pathlib import Path
 
 import polars as pl
@@ -25,7 +27,9 @@ from pipeline.derive import derive
 from pipeline.ingest import ingest
 from pipeline.lake import Lake, bucket_of
 from pipeline.limits import qualify_params
+from pipeline.partfiles import COMPRESSION, LEVEL
 from pipeline.query import Session, duckdb
+from pipeline.report.stretch import stretches_of_days
 from pipeline.settings import Settings
 from sample_lake.simulate import simulate
 from sample_lake.worlds import world
@@ -43,6 +47,7 @@ def main() -> None:
     parser.add_argument("--buckets", type=int, default=64)
     parser.add_argument("--night", type=int, default=0, metavar="DAYS", help="days of the lake before the night")
     parser.add_argument("--pandas", action="store_true")
+    parser.add_argument("--thin", action="store_true")
     parser.add_argument("--scratch", type=Path, default=None, help="folder for the lakes")
     parser.add_argument("--child", nargs=2, metavar=("STEP", "LAKE"), help=argparse.SUPPRESS)
     arguments = parser.parse_args()
@@ -56,6 +61,9 @@ def main() -> None:
         seed = seed_lake(root / "seed")
         if arguments.pandas:
             show(child("pandas", seed, 1))
+            return
+        if arguments.thin:
+            show(thinned(Lake(str(seed))))
             return
         if arguments.night:
             night(seed, root, arguments.night, arguments.units, arguments.buckets)
@@ -145,6 +153,19 @@ def written(
     earlier = lake.read("export_spans")
     lake.overwrite("export_spans", pl.concat([earlier, told.select(earlier.columns).cast(earlier.schema)]))
     return rows
+
+
+def thinned(lake: Lake) -> dict[str, float]:
+    """Readings and bytes before and after thinning, by vehicle and day."""
+    days = lake.read("export_spans").select("unit_id", "day").unique().height
+    files, after, used, began = lake.files("readings"), 0, 0, time.perf_counter()
+    for uri in files["uri"]:
+        kept, packed = stretches_of_days(pl.read_parquet(uri, hive_partitioning=True).cast({"day": pl.Date})), BytesIO()
+        kept.drop("day", "bucket").write_parquet(packed, compression=COMPRESSION, compression_level=LEVEL)
+        after, used = after + kept.height, used + packed.getbuffer().nbytes
+    seconds, before = time.perf_counter() - began, files["rows"].sum()
+    found = {"readings": before, "kept": after, "one_in": before / after, "bytes": files["bytes"].sum(), "bytes_kept": used}
+    return found | {"bytes_kept_a_unit_day": used / days, "thin_s": seconds, "rows_a_second": before / seconds}
 
 
 def child(step: str, lake: Path, buckets: int) -> dict[str, float]:

@@ -100,3 +100,26 @@ def test_a_nightly_flow_notes_its_run_and_raises_the_alarm(quiet_server: None, t
     assert json.loads(kept.read_text())["subject"] == "lightoff nightly flow failed"
     runs = Lake(str(tmp_path / "lake")).read("runs")
     assert runs.select("command", "outcome").rows() == [("nightly flow", "failed")]
+
+
+@pytest.mark.slow
+def test_the_housekeeping_flow_thins_and_notes_it(quiet_server: None, small: Job, tmp_path: Path) -> None:
+    import json
+    import shutil
+
+    from pipeline.flows import housekeep_flow
+    from pipeline.lake import Lake
+
+    shutil.copytree(small.lake.root, tmp_path / "lake")
+    config = tmp_path / "lightoff.toml"
+    kept = f"buckets = {small.settings.buckets}\nhistory_weeks = 4\nkeep_readings_days = 35\n"
+    config.write_text(f'lake = "lake"\n{kept}')
+    housekeep_flow(str(config))
+    lake = Lake(str(tmp_path / "lake"))
+    run = lake.read("runs").filter(command="housekeep flow").row(0, named=True)
+    assert run["outcome"] == "done"
+    thinned = lake.read("thinned")
+    assert json.loads(run["counts"]) == {
+        "thinned_from": thinned["rows_before"].sum(), "thinned_to": thinned["rows_after"].sum()
+    }
+    assert thinned.height and lake.read("readings_thin").height == thinned["rows_after"].sum()

@@ -169,6 +169,7 @@ def test_other_settings_or_facts_have_another_hash(tmp_path: Path) -> None:
 
 def test_clocks_are_checked_and_said() -> None:
     assert [name for name, _, _ in schedules(Settings())] == ["nightly", "weekly", "training", "housekeep"]
+    assert {name: cron.split()[2:] for name, cron, _ in schedules(Settings())}["housekeep"] == ["*", "*", "0"]  # every Sunday
     for line in ("2:30", "0 5 * *", "0 5 * * 1 2026", "a;b c d e f"):
         with pytest.raises(ValueError, match="no cron line"):
             Settings(nightly_cron=line)
