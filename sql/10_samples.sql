@@ -41,6 +41,8 @@ ordered as (
         unit_days.reports_b1,
         unit_days.reports_b2,
         unit_days.idle_throttle_pct,
+        unit_days.reports_load,
+        unit_days.reports_target,
         coalesce(even.steady, false) as steady
     from readings
     cross join params
@@ -160,6 +162,8 @@ last_known as (
         reports_b1,
         reports_b2,
         idle_throttle_pct,
+        reports_load,
+        reports_target,
         steady,
         stft_b1_pct,
         stft_b2_pct,
@@ -218,6 +222,8 @@ carried as (
         reports_b1,
         reports_b2,
         idle_throttle_pct,
+        reports_load,
+        reports_target,
         steady,
         stft_b1_pct,
         stft_b2_pct,
@@ -258,6 +264,9 @@ described as (
             ),
             false
         ) as overrun,
+        -- Load and throttle fail though the vehicle reports them: a fuel cut may pass unseen, and what follows it too.
+        reports_load and load_pct is null and throttle_pct is null and coalesce(speed_kmh > params.cut_speed_kmh, true)
+            as blind,
         coalesce(
             lambda_target < params.enrich_lambda or (fuel_status_b1 = 4 and load_pct > params.enrich_load_pct),
             false
@@ -291,7 +300,7 @@ flagged as (
 dated as (
     select
         *,
-        last_value(case when cut then ts when begins then long_ago() end ignore nulls) over so_far as cut_at,
+        last_value(case when cut or blind then ts when begins then long_ago() end ignore nulls) over so_far as cut_at,
         last_value(case when enriched then ts when begins then long_ago() end ignore nulls) over so_far as enriched_at
     from flagged
     window so_far as (rows between unbounded preceding and current row)
@@ -299,7 +308,9 @@ dated as (
 
 final as (
     select
-        * exclude (begins, engine_started_at, near_lambda, near_o2_v, overrun, idle_throttle_pct, cut_at, enriched_at),
+        * exclude (
+            begins, engine_started_at, near_lambda, near_o2_v, overrun, blind, idle_throttle_pct, reports_load, cut_at, enriched_at
+        ),
         case when cut_at > long_ago() then seconds_between(cut_at, ts) end as since_cut_s,
         case when enriched_at > long_ago() then seconds_between(enriched_at, ts) end as since_enriched_s
     from dated

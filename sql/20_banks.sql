@@ -4,7 +4,7 @@
 -- params: settle_after_cut_s, settle_rear_after_cut_s
 -- note: no join and no grouping here, so that the rows stay in the order of bank, unit and instant, on which the windows
 --   of later steps run. A unit that does not report its fuel system status all day is taken as closed loop whenever it
---   is warm, not cut and not enriched
+--   is warm, not cut and not enriched, as far as its commanded lambda tells
 
 with samples as not materialized (from samples),
 
@@ -59,7 +59,8 @@ closed_known as (
         stacked.*,
         case
             when reports_status then coalesce(status in (2, 16), false)
-            else warm and not cut and not enriched
+            -- Where the commanded lambda is reported but missing now, nobody knows what the loop was told.
+            else warm and not cut and not enriched and (lambda_target is not null or not coalesce(reports_target, false))
         end as closed
     from stacked
 ),

@@ -1,7 +1,8 @@
 -- table: cuts
 -- grain: one row a unit, exhaust bank and fuel cut
 -- reads: banks
--- params: cut_least_s, cut_lambda, low_v, rear_cut_wait_s, rear_lean_v, rear_rich_v, rear_fall_v, recovery_most_s
+-- params: cut_least_s, cut_lambda, low_v, rear_cut_wait_s, rear_lean_v, rear_rich_v, rear_fall_v, recovery_most_s,
+--   timing_step_s
 -- note: a fuel cut is a free calibration: air for the upstream sensor, then a storage step for the catalyst. A recovery
 --   that the next cut, the end of the trip, midnight or the watch limit ends first counts with the time the downstream
 --   sensor was watched, and only where that is longer than nothing: recovery_s is then a lower bound. An event ends at
@@ -78,7 +79,10 @@ measured as (
             as front_ma,
         min(timed.since_begin_s) filter (
             timed.front_v < params.low_v or timed.front_lambda > params.cut_lambda
-        ) as front_lean_s,
+        ) as first_lean_s,
+        max(timed.since_begin_s) filter (
+            timed.cut and (timed.front_v >= params.low_v or timed.front_lambda <= params.cut_lambda)
+        ) as last_rich_s,
         case
             when count(timed.rear_v) filter (timed.cut) >= 2
                 then min(timed.rear_v) filter (timed.since_end_s <= params.rear_cut_wait_s)
@@ -116,7 +120,16 @@ measured as (
 
 final as (
     select
-        measured.* exclude (recovery_s, recovery_air_g, oxygen_g, rear_fall_s, air_known),
+        measured.* exclude (
+            recovery_s, recovery_air_g, oxygen_g, rear_fall_s, air_known, first_lean_s, last_rich_s
+        ),
+        -- A sensor that was not polled for a while before it was seen lean is not late: its delay is not known.
+        case
+            when
+                measured.first_lean_s - coalesce(measured.last_rich_s, 0)
+                <= greatest(params.timing_step_s, measured.step_s) + measured.step_s
+                then measured.first_lean_s
+        end as front_lean_s,
         case when measured.rear_floor_v <= params.rear_lean_v and measured.rear_fall_s >= 0 then measured.rear_fall_s end
             as rear_fall_s,
         -- A catalyst that was not seen to fill cannot be seen to empty.

@@ -71,6 +71,20 @@ def test_wide_range_levels_and_delay():
     assert made["front_lean_s"] == 2
 
 
+def test_a_delay_is_not_known_where_the_sensor_was_not_polled():
+    lean = [1.0] * 10 + [None] * 6 + [1.9] * 4 + [0.97] * 20
+    drive = second_by_second(cut=range(10, 20), kind="wide_range", front_v=None, front_lambda=lean)
+    made = only(run("25_cuts", banks=banks(**drive)))
+    assert made["front_lambda"] == pytest.approx(1.9)
+    assert made["front_lean_s"] is None  # lean 6 s after the cut began, but nobody looked before
+
+
+def test_a_delay_that_was_watched_is_late_for_sure():
+    late = [1.0] * 16 + [1.9] * 4 + [0.97] * 20
+    drive = second_by_second(cut=range(10, 20), kind="wide_range", front_v=None, front_lambda=late)
+    assert only(run("25_cuts", banks=banks(**drive)))["front_lean_s"] == 6
+
+
 def test_two_cuts_and_two_banks_are_kept_apart():
     seconds = list(range(60))
     lean = [10 <= second <= 14 or 40 <= second <= 46 for second in seconds]
