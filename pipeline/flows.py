@@ -34,7 +34,8 @@ from pipeline.errors import ConfigError, can_pass
 from pipeline.exports.vins import KEY_NAME
 from pipeline.ingest import IngestSummary
 from pipeline.jobs import WeekResult
-from pipeline.lake import Lake
+from pipeline.lake import Lake, Tidied
+from pipeline.retrain import Verdict
 from pipeline.runs import Run, recorded
 from pipeline.settings import Settings, read_settings
 from pipeline.shards import Shard
@@ -193,6 +194,19 @@ def watch_task(settings: Settings, week_start: date) -> list[Notice]:
     return data_watch(settings, Lake(settings.lake), week_start, tonight=True)
 
 
+@task(**_tried_again("train"))
+def train_task(settings: Settings) -> Verdict:
+    """Train a challenger and hold it against what ranks now."""
+    lake = Lake(settings.lake)
+    return jobs.retrain(settings, lake, jobs.newest_week(settings, lake, datetime.now(UTC)))
+
+
+@task(**_tried_again("housekeep"))
+def housekeep_task(settings: Settings) -> tuple[list[Tidied], Thinned]:
+    """Thin old readings and tidy every table."""
+    return jobs.housekeep(settings, Lake(settings.lake), datetime.now(UTC))
+
+
 @flow(name="lightoff-nightly")
 def nightly_flow(config: str | None = None) -> None:
     """Ingest, derive and judge, as ``lightoff nightly`` does."""
@@ -234,9 +248,7 @@ def training_flow(config: str | None = None) -> None:
     """Train a challenger, as ``lightoff train`` does."""
     settings = _settings(config)
     with _recorded(settings, "train"):
-        lake = Lake(settings.lake)
-        verdict = jobs.retrain(settings, lake, jobs.newest_week(settings, lake, datetime.now(UTC)))
-        _show("training", artifacts.verdict(verdict))
+        _show("training", artifacts.verdict(train_task(settings)))
 
 
 @flow(name="lightoff-housekeep")
@@ -244,7 +256,7 @@ def housekeep_flow(config: str | None = None) -> None:
     """Tidy the lake, as ``lightoff housekeep`` does."""
     settings = _settings(config)
     with _recorded(settings, "housekeep") as run:
-        tidied, thinned = jobs.housekeep(settings, Lake(settings.lake), datetime.now(UTC))
+        tidied, thinned = housekeep_task(settings)
         jobs.note_thinned(run, thinned)
         head = [f"- {thinned_line(thinned)}"] if thinned.partitions else []
         _show("housekeep", "\n".join(head + [

@@ -28,7 +28,7 @@ from deltalake.schema import PrimitiveType
 from pyarrow import fs
 
 from pipeline.errors import LakeError, UnfitError
-from pipeline.store import LOCK, alone, of_lake, refuse_if_held
+from pipeline.store import LOCK, alone, of_lake, refuse_if_held, runs
 
 SCHEME = "s3://"
 _CHECK = "check bucket, region and endpoint, rights, and the AWS_* variables of the environment, then run again"
@@ -127,8 +127,13 @@ class Bucket:
 
     @contextmanager
     def on_disk(self, places: list[str]) -> Iterator[list[str]]:
-        """Copies of the files, with their partition folders; gone at the end."""
-        with tempfile.TemporaryDirectory(prefix="files-", dir=self.scratch) as folder:
+        """Copies of the files, with their partition folders; gone at the end, or when the next copies are made here."""
+        for left in self.scratch.glob("files-*"):
+            # Of a worker that was killed: on its machine nobody may ever take the lock.
+            pid = left.name.split("-")[1]
+            if pid.isdigit() and not runs(int(pid)):
+                shutil.rmtree(left, ignore_errors=True)  # another worker may be removing it just now
+        with tempfile.TemporaryDirectory(prefix=f"files-{os.getpid()}-", dir=self.scratch) as folder:
             targets = [Path(folder) / place for place in places]
             with ThreadPoolExecutor(_AT_ONCE) as pool:
                 list(pool.map(self._fetch, places, targets))

@@ -164,7 +164,7 @@ def refuse_if_held(uri: str, holder: dict[str, object], lock: str) -> None:
     Raises:
         LakeError: the process runs, or is on another machine.
     """
-    alive = holder.get("host") != socket.gethostname() or _runs(holder.get("pid", 0), holder.get("began"))
+    alive = holder.get("host") != socket.gethostname() or runs(holder.get("pid", 0), holder.get("began"))
     if holder and alive:
         raise LakeError(
             f"{uri} is held by '{holder['purpose']}' (process {holder['pid']} on {holder['host']}) "
@@ -183,7 +183,7 @@ def _holder(path: Path) -> dict[str, object]:
         return {}
 
 
-def _runs(pid: int, began: str | None) -> bool:
+def runs(pid: int, began: str | None = None) -> bool:
     """Whether the process of that number is alive on this machine and no later one that got the same number."""
     if pid <= 0:
         return False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -237,3 +238,14 @@ def test_reading_a_remote_lake_gathers_no_file(store: str, tmp_path: Path, monke
         assert [Path(path).stat().st_size for path in paths] == files["bytes"].to_list()[:1]
         assert pl.read_parquet(paths[0]).height == files["rows"][0]
     assert not Path(paths[0]).exists()
+
+
+def test_copies_of_a_worker_that_was_killed_are_gone_when_the_next_are_made(tmp_path: Path) -> None:
+    bucket = Bucket(f"s3://{BUCKET}/copies")
+    bucket.scratch = tmp_path
+    dead, alive = tmp_path / f"files-{2**22 + 1}-x", tmp_path / f"files-{os.getpid()}-y"
+    for each in (dead, alive):
+        (each / "readings").mkdir(parents=True)
+    with bucket.on_disk([]):
+        assert not dead.exists() and alive.exists()
+    assert [path.name for path in tmp_path.iterdir()] == [alive.name]
