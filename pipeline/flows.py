@@ -42,6 +42,7 @@ from pipeline.shards import Shard
 from pipeline.spread import (
     Awaited, check_cluster, local_options, local_workers, one_at_a_time, sendable, shards_on_their_way,
 )
+from pipeline.thinning import ThinSummary
 
 _PAUSES_S = [30, 120]  # longer each time: a store that is slow to come back is not helped by haste
 # A lake is held by a run for minutes to hours; after an hour of waiting a person should know.
@@ -202,7 +203,7 @@ def train_task(settings: Settings) -> Verdict:
 
 
 @task(**_tried_again("housekeep"))
-def housekeep_task(settings: Settings) -> tuple[list[Tidied], Thinned]:
+def housekeep_task(settings: Settings) -> tuple[list[Tidied], ThinSummary]:
     """Thin old readings and tidy every table."""
     return jobs.housekeep(settings, Lake(settings.lake), datetime.now(UTC))
 

@@ -11,11 +11,14 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
-from scipy.special import expit
 
 from models.certainty import COLUMNS
-from models.classifier import limits_of
-from tests.benchmarks.starter import read
+from models.features import KEYS
+from models.labels import labels, lives_of_truth
+from pipeline.assess import REPLAYED
+from pipeline.backtest import truth_of
+from pipeline.lake import Lake
+from pipeline.settings import read_settings
 
 EDGES = (0.0, 0.05, 0.3, 0.5, 0.7, 0.85)
 RESAMPLES = 400
@@ -72,8 +75,13 @@ def _by_bin(cells: pl.DataFrame, column: str) -> np.ndarray:
 
 def _rows(folder: Path) -> pl.DataFrame:
     """Rows that could stand on a list: judged, nothing holds them back."""
-    rows = read(folder).rows().filter(pl.col("status") == "judged")
-    return rows.select("fleet", "unit_id", "hit", chance=pl.Series(expit(limits_of(rows))))
+    lake = Lake(read_settings(folder / "lightoff.toml").lake)
+    evidence = lake.read("evidence", where=pl.col("series") == REPLAYED)
+    made = labels(evidence.select(*KEYS, "fitted_on"), lives_of_truth(truth_of(folder / "truth").events),
+                  evidence["week_start"].max())
+    known = made.filter(pl.col("fails_28").is_not_null()).select(*KEYS, hit="fails_28")
+    rows = evidence.filter(pl.col("status") == "judged").join(known, on=KEYS)
+    return rows.select("unit_id", "hit", chance="limits_probability", fleet=pl.lit(folder.name))
 
 
 if __name__ == "__main__":
