@@ -19,6 +19,7 @@ from typing import Protocol
 
 import polars as pl
 
+from pipeline.closed import closed_day
 from pipeline.errors import ConfigError, LightoffError, ShardsError
 from pipeline.lake import Lake, bucket_of
 from pipeline.limits import qualify_params
@@ -111,7 +112,8 @@ def derive(
         ConfigError, LakeError: a setting, a limit or a table is wrong; what was committed stays valid.
     """
     params = qualify_params(settings)
-    contents = _contents(settings, lake, params)
+    # What was measured on a closed day stays: there is nothing left to measure it from.
+    contents = _contents(settings, lake, params).filter(pl.col("day") > closed_day(lake))
     known = lake.read("shards").select("day", "bucket", known="content")
     changed = contents.join(known, on=["day", "bucket"], how="left").filter(
         pl.col("known").is_null() | (pl.col("known") != pl.col("content"))

@@ -27,6 +27,7 @@ from prefect.utilities.annotations import quote
 from pipeline import artifacts, jobs
 from pipeline.alerts import alert_text, send
 from pipeline.assess import ISSUED, AssessSummary, assess
+from pipeline.console import thinned_line
 from pipeline.datawatch import Notice, data_watch, watch_lines
 from pipeline.derive import DeriveSummary, Made, ShardWork, derive, in_order, keep_shard, measure
 from pipeline.errors import ConfigError, can_pass
@@ -41,6 +42,7 @@ from pipeline.shards import Shard
 from pipeline.spread import (
     Awaited, check_cluster, local_options, local_workers, one_at_a_time, sendable, shards_on_their_way,
 )
+from pipeline.thinning import ThinSummary
 
 _PAUSES_S = [30, 120]  # longer each time: a store that is slow to come back is not helped by haste
 # A lake is held by a run for minutes to hours; after an hour of waiting a person should know.
@@ -201,9 +203,9 @@ def train_task(settings: Settings) -> Verdict:
 
 
 @task(**_tried_again("housekeep"))
-def housekeep_task(settings: Settings) -> list[Tidied]:
-    """Tidy every table."""
-    return jobs.housekeep(settings, Lake(settings.lake))
+def housekeep_task(settings: Settings) -> tuple[list[Tidied], ThinSummary]:
+    """Thin old raw readings, tidy every table."""
+    return jobs.housekeep(settings, Lake(settings.lake), datetime.now(UTC))
 
 
 @flow(name="lightoff-nightly")
@@ -254,10 +256,12 @@ def training_flow(config: str | None = None) -> None:
 def housekeep_flow(config: str | None = None) -> None:
     """Tidy the lake, as ``lightoff housekeep`` does."""
     settings = _settings(config)
-    with _recorded(settings, "housekeep"):
-        tidied = housekeep_task(settings)
-        _show("housekeep", "\n".join(
-            f"- {each.table}: {each.files_before} to {each.files_after} files, {each.removed} removed" for each in tidied))
+    with _recorded(settings, "housekeep") as run:
+        tidied, thinned = housekeep_task(settings)
+        jobs.note_thinned(run, thinned)
+        head = [f"- {thinned_line(thinned)}"] if thinned.partitions else []
+        _show("housekeep", "\n".join(head + [
+            f"- {each.table}: {each.files_before} to {each.files_after} files, {each.removed} removed" for each in tidied]))
 
 
 def serve_flows(settings: Settings, config: Path | None) -> None:

@@ -35,6 +35,7 @@ from pipeline.retrain import Verdict, challenge, own_card
 from pipeline.runs import Run, Then, file_hash
 from pipeline.settings import Settings
 from pipeline.tables import tables
+from pipeline.thinning import ThinSummary, thin
 
 _WEEK = timedelta(days=7)
 RETRAIN_WEEKS = 8
@@ -155,6 +156,12 @@ def note_read(run: Run, read: IngestSummary) -> None:
     run.look = run.look or read.totals["refused"] > 0 or read.totals["quarantined"] > 0
 
 
+def note_thinned(run: Run, thinned: ThinSummary) -> None:
+    """What was thinned into a run's record."""
+    if thinned.partitions:
+        run.counts |= {"thinned_from": thinned.rows_before, "thinned_to": thinned.rows_after}
+
+
 def note_list(run: Run, result: WeekResult) -> None:
     """A made list into a run's record."""
     run.week_start, run.files = result.week_start, result.outputs.paths
@@ -170,9 +177,16 @@ def list_again(settings: Settings, moment: Then, folder: Path) -> dict[str, str]
     return {name: file_hash(path) for name, path in outputs.paths.items()}
 
 
-def housekeep(settings: Settings, lake: Lake) -> list[Tidied]:
-    """Tidy every table there is."""
-    return [lake.tidy(name, settings.keep_versions_days) for name in tables() if lake.exists(name)]
+def housekeep(settings: Settings, lake: Lake, now: datetime) -> tuple[list[Tidied], ThinSummary]:
+    """Thin raw readings past their time, if the settings say so, and tidy every table there is.
+
+    Before anything is thinned it is derived: what was measured is all that stays of most of it.
+    """
+    thinned = ThinSummary()
+    if settings.keep_readings_days and lake.files("readings").height:
+        derive(settings, lake)
+        thinned = thin(settings, lake, newest_week(settings, lake, now), now)
+    return [lake.tidy(name, settings.keep_versions_days) for name in tables() if lake.exists(name)], thinned
 
 
 def schedules(settings: Settings) -> list[tuple[str, str, str]]:

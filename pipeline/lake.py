@@ -16,11 +16,12 @@ from deltalake.transaction import AddAction, RemoveAction
 
 from pipeline.errors import ConfigError, LakeError, UnfitError
 from pipeline.objects import SCHEME, Bucket
-from pipeline.partfiles import COMPRESSION, LEVEL, PartFile, Tidied, partition_values, tidied, write_parts
+from pipeline.partfiles import COMPRESSION, LEVEL, PartFile, Tidied, log_kept, partition_values, tidied, write_parts
 from pipeline.store import Folder, Store, this_process
 from pipeline.tables import Table, table
 
 _WRITER = WriterProperties(compression=COMPRESSION.upper(), compression_level=LEVEL)
+_UNTIL_HOUSEKEEP = 3650  # days; `tidy` sets what the settings say
 _INTENT = "_intent.json"
 _BASIS = "_lake.json"
 
@@ -211,6 +212,10 @@ class Lake:
         except (DeltaError, OSError) as error:
             raise self._store.unwritten(name, error) from error
 
+    def remove(self, name: str, partitions: list[dict[str, object]]) -> None:
+        """Take the named partitions out; their files stay until :meth:`tidy`, for the versions that have them."""
+        self.replace(name, table(name).empty(), partitions)
+
     def _swap(
         self, opened: DeltaTable, declared: Table, added: list[PartFile], gone: list[dict[str, object]]
     ) -> None:
@@ -345,7 +350,7 @@ class Lake:
             )
         return bool(self._absent(opened, declared))
 
-    def _commit(self, name: str, frame: pl.DataFrame, mode: str, predicate: str | None = None) -> None:
+    def _commit(self, name: str, frame: pl.DataFrame, mode: str) -> None:
         if self._versions is not None:
             raise UnfitError(f"{self.uri} is opened as it was; nothing can be written to the past")
         declared: Table = table(name)
@@ -353,13 +358,10 @@ class Lake:
             opened = self._find(name)
             grows = opened is not None and self._grows(opened, declared)
             write_deltalake(
-                self._uri(name),
-                frame.to_arrow(),
-                mode=mode,
-                predicate=predicate,
+                self._uri(name), frame.to_arrow(), mode=mode,
+                configuration=log_kept(_UNTIL_HOUSEKEEP) if opened is None else None,
                 schema_mode="merge" if grows else None,
-                partition_by=list(declared.partition) or None,
-                writer_properties=_WRITER,
+                partition_by=list(declared.partition) or None, writer_properties=_WRITER,
                 storage_options=self._store.options,
             )
         except (DeltaError, OSError) as error:

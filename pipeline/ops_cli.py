@@ -11,7 +11,7 @@ import typer
 from rich.console import Console
 
 from pipeline import jobs
-from pipeline.console import say
+from pipeline.console import say, thinned_line
 from pipeline.lake import Lake
 from pipeline.runs import Run, past_runs, run_lines, then
 from pipeline.settings import Settings
@@ -52,10 +52,15 @@ def add_operations(app: typer.Typer, console: Console, opened: Open, recorded: R
 
     @app.command()
     def housekeep(context: typer.Context) -> None:
-        """Join small files of the lake and remove what no version of the last `keep_versions_days` days needs."""
+        """Thin raw readings past `keep_readings_days` (if set), join small files of the lake, and remove what no version of
+        the last `keep_versions_days` days needs.
+        """
         settings, lake = opened(context)
-        with recorded(settings, lake, "housekeep"):
-            tidied = jobs.housekeep(settings, lake)
+        with recorded(settings, lake, "housekeep") as run:
+            tidied, thinned = jobs.housekeep(settings, lake, run.started_at)
+            jobs.note_thinned(run, thinned)
+        if thinned.partitions:
+            say(console, thinned_line(thinned))
         for each in tidied:
             if each.files_before != each.files_after or each.removed:
                 say(

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import Field, ValidationError, field_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from pipeline.errors import ConfigError
@@ -70,6 +70,12 @@ class Settings(BaseSettings):
     keep_versions_days: int = Field(
         90, ge=7, description="days for which past versions of the tables are kept, so that lists can be made again"
     )
+    keep_readings_days: int = Field(
+        0,
+        ge=0,
+        description="days, back from the newest list, for which raw readings stay whole; older ones are thinned to the "
+        "stretches that cards show, and indicators stay for ever. 0 keeps all; at least a week more than history_weeks",
+    )
     alert_command: list[str] = Field(
         [], description="program and arguments called when a run fails; the alert is its input, as JSON"
     )
@@ -97,6 +103,16 @@ class Settings(BaseSettings):
         if value and not Path(value).is_dir():
             raise ValueError(f"{value!r} is no folder; the facts of the fleet would be left out")
         return value
+
+    @model_validator(mode="after")
+    def _readings_as_long_as_lists_need(self) -> Settings:
+        least = 7 * (self.history_weeks + 1)
+        if 0 < self.keep_readings_days < least:
+            raise ValueError(
+                f"keep_readings_days is {self.keep_readings_days}, but lists look back {self.history_weeks} weeks "
+                f"(history_weeks) and readings come late: set {least} or more, or 0 to keep all"
+            )
+        return self
 
     def config_file(self, name: str) -> Path:
         """Path of a facts file: the fleet's own where ``config_dir`` has one, else the embedded one."""

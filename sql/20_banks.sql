@@ -1,10 +1,11 @@
 -- table: banks
 -- grain: one row a unit, exhaust bank and instant
 -- reads: samples
--- params: settle_after_cut_s, settle_rear_after_cut_s
+-- params: settle_after_cut_s, settle_rear_after_cut_s, catalyst_active_degc
 -- note: no join and no grouping here, so that the rows stay in the order of bank, unit and instant, on which the windows
 --   of later steps run. A unit that does not report its fuel system status all day is taken as closed loop whenever it
---   is warm, not cut and not enriched, as far as its commanded lambda tells
+--   is warm, not cut and not enriched, as far as its commanded lambda tells. A catalyst is hot where its reported
+--   temperature says so, or else by the air since the start
 
 with samples as not materialized (from samples),
 
@@ -92,6 +93,7 @@ final as (
         and coalesce(since_enriched_s >= params.settle_rear_after_cut_s, true) as rear_ok,
         closed,
         warm,
+        running and coalesce(catalyst_degc >= params.catalyst_active_degc, hot) as hot,
         speed_kmh,
         load_pct,
         maf_gs,

@@ -70,6 +70,7 @@ measured as (
         seconds_between(timed.began_at, max(timed.ts) filter (timed.cut)) as cut_s,
         avg(timed.step_s) as step_s,
         bool_and(timed.warm) as warm,
+        coalesce(bool_or(timed.hot) filter (timed.since_begin_s = 0), false) as hot,
         -- One reading may have been taken before the exhaust of the cut arrived: the floor needs a second one.
         case when count(timed.front_v) filter (timed.cut) >= 2 then min(timed.front_v) filter (timed.cut) end
             as front_floor_v,

@@ -14,11 +14,11 @@ LAYERS = (
     (
         "ground and maths",
         (
-            "models.*", "lake", "store", "objects", "partfiles", "shards", "sampled", "query", "facts", "known", "components",
+            "models.*", "lake", "store", "objects", "partfiles", "shards", "sampled", "query", "facts", "known", "closed", "components",
             "prognosis", "datawatch", "exports.*", "report.*",
         ),
     ),
-    ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "retrain", "backtest", "returned", "runs", "alerts")),
+    ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "thinning", "retrain", "backtest", "returned", "runs", "alerts")),
     ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage", "quiet", "ops_cli", "spread", "artifacts")),
 )
 STAGES = tuple(f"pipeline.{name}" for name in dict(LAYERS)["stages"])
