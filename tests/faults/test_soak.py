@@ -29,7 +29,7 @@ from pipeline import jobs
 from pipeline import lake as store
 from pipeline.checks import check
 from pipeline.closed import closed_day
-from pipeline.errors import LakeError
+from pipeline.errors import LakeError, ShardsError
 from pipeline.exports.reading import REFUSED
 from pipeline.lake import Lake
 from pipeline.partfiles import Put, write_parts
@@ -239,7 +239,7 @@ class Soak:
             except Stopped:
                 self.seen["stopped"] += 1
                 return
-            except LakeError as error:
+            except (LakeError, ShardsError) as error:
                 # Any other error of the lake is one that the night must not have.
                 if trouble is None or not trouble.startswith("full") or "No space left" not in str(error):
                     raise
