@@ -164,6 +164,9 @@ def test_fuel_that_lacks_under_load_only_is_the_pump_and_no_sensor(part: str, mo
     assert held(lacking, part, mode) == "load_leaner"
     assert held({("trim_load_less_cruise_pct", 1): (0.8, 0.3)}, part, mode) is None
     assert held({("trim_load_less_cruise_pct", 1): (2.0, 1.6)}, part, mode) == "load_leaner"
+    # A trim at its stop says nothing of load: a dead sensor drives it there.
+    stop = lacking | {("trim_pct", 1): (26.0, 25.0), ("lean_bias_pct", 1): (9.0, 9.0)}
+    assert held(stop, part, mode) != "load_leaner"
 
 
 def test_without_closed_loop_the_downstream_sensor_waits_and_a_dead_upstream_one_does_not():
