@@ -140,7 +140,7 @@ def test_one_bad_cell_does_not_shift_the_lines_of_the_others(tmp_path: Path) -> 
 
 
 def test_bom_crlf_blank_lines_quotes_and_a_missing_last_line_end(tmp_path: Path) -> None:
-    text = HEADER + GOOD + '\n"V2","2026-01-05T08:00:00Z","800","",0.2\n   \nV3,2026-01-05T08:00:00Z,,80,0.3'
+    text = HEADER + GOOD + '\n"V2","2026-01-05T08:00:00Z","800","",0.2\n   \nV3,2026-01-05T08:00:00Z,,80,"0.3"'
     line, lake = read(tmp_path, b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode())
     assert (line["rows_in"], line["kept"]) == (3, 3)
     assert content(lake, "readings").select("unit_id", "rpm", "coolant_degc").rows() == [
