@@ -18,7 +18,7 @@ from pipeline.lake import Lake, bucket_of
 from pipeline.limits import qualify_params
 from pipeline.query import Session, step
 from pipeline.settings import Settings
-from pipeline.shards import Shard, crossing, shards_of
+from pipeline.shards import Shard, crossing, in_order, shards_of
 from pipeline.tables import table
 
 STEPS = (
@@ -41,6 +41,7 @@ STEPS = (
     "40_warm_up",
     "50_indicator_days",
 )
+_LAST_TO_READ_READINGS = [name for name in STEPS if "readings" in step(name).reads][-1]
 _DAY = timedelta(days=1)
 
 
@@ -159,12 +160,17 @@ def _measure(
     )
     beside = crossing(lake, shard, spans, params["trip_gap_s"])
     memory_mb = max(settings.memory_limit_mb // settings.threads, 100)
-    with lake.on_disk(list(shard.uris)) as paths, Session(params, 1, memory_mb) as session:
-        session.attach_files("readings", paths, beside)
+    with lake.on_disk(list(shard.uris)) as paths:
+        readings = in_order(paths, beside)
+    with Session(params, 1, memory_mb) as session:
+        session.attach("readings", readings)
         session.attach("units", units)
         session.attach("export_spans", spans)
+        del readings, beside
         for name in STEPS:
             session.run(name)
+            if name == _LAST_TO_READ_READINGS:
+                session.detach("readings")
         trips = session.fetch("trips").with_columns(bucket=pl.lit(shard.bucket, pl.Int32))
         days = session.fetch("indicator_days").with_columns(bucket=pl.lit(shard.bucket, pl.Int32))
         signals = session.fetch("signal_days").with_columns(bucket=pl.lit(shard.bucket, pl.Int32))

@@ -8,8 +8,6 @@
 
 with samples as not materialized (from samples),
 
-params as (from params),
-
 bank_1 as (
     select
         samples.*,
@@ -106,7 +104,7 @@ final as (
         front_lambda,
         front_ma,
         rear_v
-    from closed_known, params
+    from closed_known
 )
 
 from final

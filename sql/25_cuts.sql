@@ -9,8 +9,6 @@
 
 with banks as not materialized (from banks),
 
-params as (from params),
-
 neighbours as (
     select
         *,
@@ -40,7 +38,7 @@ timed as (
         in_events.*,
         seconds_between(began_at, ts) as since_begin_s,
         seconds_between(last_cut_at, ts) as since_end_s
-    from in_events, params
+    from in_events
     where
         began_at > long_ago()
         and day = began_on
@@ -54,7 +52,7 @@ recovered as (
         began_at,
         min(since_end_s) filter (since_end_s > 0 and rear_v > params.rear_rich_v) as recovery_s,
         max(since_end_s) filter (since_end_s > 0 and rear_v is not null) as watched_s
-    from timed, params
+    from timed
     where since_end_s <= params.recovery_most_s
     group by unit_id, bank, began_at
 ),
@@ -110,7 +108,6 @@ measured as (
             timed.unit_id = recovered.unit_id
             and timed.bank = recovered.bank
             and timed.began_at = recovered.began_at
-    cross join params
     group by timed.unit_id, timed.bank, timed.began_at
 ),
 
@@ -130,7 +127,7 @@ final as (
             as recovery_air_g,
         case when measured.rear_floor_v <= params.rear_lean_v and measured.air_known then measured.oxygen_g end
             as oxygen_g
-    from measured, params
+    from measured
     where measured.cut_s >= params.cut_least_s
 )
 

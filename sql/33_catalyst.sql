@@ -9,8 +9,6 @@ with banks as not materialized (from banks),
 
 cuts as not materialized (from cuts),
 
-params as (from params),
-
 sampled as (
     select
         banks.*,
@@ -33,9 +31,9 @@ driving as (
         case when count(front_v) >= 20 then corr(rear_v, front_v) end as rear_front_corr,
         median(since_s) as sample_step_s,
         count(*) as samples
-    from sampled, params
+    from sampled
     where rear_ok and cruise
-    group by unit_id, bank, day, params.front_least_spread_v
+    group by unit_id, bank, day
 ),
 
 seen as (

@@ -9,8 +9,6 @@ with banks as not materialized (from banks),
 
 samples as not materialized (from samples),
 
-params as (from params),
-
 trims as (
     select
         banks.*,
@@ -49,7 +47,7 @@ by_load as (
         day,
         avg(trim_pct) as trim_load_pct,
         count(*) as samples
-    from trims, params
+    from trims
     where not idle and load_pct > params.under_load_pct
     group by unit_id, bank, day
 ),
@@ -67,12 +65,12 @@ blocks as (
         and coalesce(max(banks.rear_v) = min(banks.rear_v), false)
         and coalesce(max(banks.stft_pct) = min(banks.stft_pct), true)
         and max(banks.speed_kmh) > min(banks.speed_kmh) as frozen
-    from banks, params
+    from banks
     where banks.closed and banks.warm
     group by banks.unit_id, banks.bank, banks.day, banks.started_at, block
     having
-        count(coalesce(banks.front_v, banks.front_lambda)) >= any_value(params.block_readings)
-        and count(banks.rear_v) >= any_value(params.block_readings)
+        count(coalesce(banks.front_v, banks.front_lambda)) >= params.block_readings
+        and count(banks.rear_v) >= params.block_readings
 ),
 
 frozen as (
@@ -105,7 +103,7 @@ coolant as (
         day,
         cast(median(coolant_degc) as double) as warm_coolant_degc,
         count(*) as samples
-    from samples, params
+    from samples
     where running and run_s > params.thermostat_run_s and coolant_degc is not null
     group by unit_id, day
 ),

@@ -11,8 +11,6 @@ with banks as not materialized (from banks),
 
 cuts as not materialized (from cuts),
 
-params as (from params),
-
 heated as (
     select
         unit_id,
@@ -20,7 +18,7 @@ heated as (
         started_at,
         day,
         min(ts) filter (catalyst_degc >= params.catalyst_active_degc) as hot_at
-    from banks, params
+    from banks
     where catalyst_degc is not null
     group by unit_id, bank, started_at, day
 ),
@@ -70,9 +68,9 @@ paths as (
         end as rear_front_path,
         median(since_s) as step_s,
         count(*) filter (since_s <= params.pair_step_s) as samples
-    from paired, params
+    from paired
     where usable
-    group by unit_id, bank, day, params.front_least_spread_v
+    group by unit_id, bank, day
 ),
 
 lags as (
@@ -82,7 +80,7 @@ lags as (
         day,
         step_s,
         unnest(range(0, cast(floor(params.mirror_lag_s / step_s) as bigint) + 1)) as places
-    from paths, params
+    from paths
     where step_s <= params.fast_step_s
 ),
 
@@ -95,7 +93,6 @@ lagged as (
         corr(later.rear_v, earlier.front_v) as likeness,
         count(*) as samples
     from lags
-    cross join params
     inner join paired as later
         on lags.unit_id = later.unit_id and lags.bank = later.bank and lags.day = later.day and later.usable
     inner join paired as earlier
@@ -108,7 +105,7 @@ lagged as (
     -- A gap between the two readings would make the lag another one.
     where seconds_between(earlier.ts, later.ts) <= params.mirror_lag_s + params.fast_step_s
     group by lags.unit_id, lags.bank, lags.day, lags.places, lags.step_s
-    having count(*) >= any_value(params.mirror_readings)
+    having count(*) >= params.mirror_readings
 ),
 
 mirrors as (
@@ -132,7 +129,7 @@ in_cuts as (
         avg(cast(rear_floor_v > params.high_v as double)) as down_cut_high_share,
         avg(cast(abs(rear_floor_v - params.bias_v) <= params.bias_band_v as double)) as down_cut_mid_share,
         count(*) as samples
-    from cuts, params
+    from cuts
     where warm and rear_floor_v is not null and cut_s >= params.rear_cut_wait_s
     group by unit_id, bank, day
 ),
@@ -144,7 +141,7 @@ enriched as (
         day,
         avg(cast(rear_v < params.low_v as double)) as down_enriched_low_share,
         count(*) as samples
-    from banks, params
+    from banks
     where
         enriched and warm and running and rear_v is not null
         -- After a fuel cut the catalyst is full of oxygen: lean behind it is right until that is used up.
@@ -160,7 +157,6 @@ hot_cuts as (
             cuts.unit_id = known.unit_id
             and cuts.bank = known.bank
             and cuts.began_at >= known.ts
-    cross join params
     where
         cuts.warm
         and cuts.oxygen_g is not null
@@ -180,7 +176,7 @@ oxygen as (
         end as indicator,
         median(oxygen_g) as value,
         count(*) as samples
-    from hot_cuts, params
+    from hot_cuts
     where flow_gs is not null
     group by unit_id, bank, day, indicator
 ),

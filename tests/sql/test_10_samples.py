@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 import polars as pl
 import pytest
 
+from pipeline.errors import QueryError
 from pipeline.query import Session
 from pipeline.tables import table
 from tests.sql import given
@@ -266,13 +267,19 @@ def test_a_block_watched_for_less_than_half_of_steady_s_is_not_steady():
     assert run("10_samples", readings=readings([0, 3, 5], speed_kmh=50.0))["steady"].all()
 
 
-def test_the_order_of_the_rows_changes_nothing():
+def test_rows_out_of_order_are_refused():
     frame = readings([0, 2, 4, 300, 301], speed_kmh={0: 50.0, 300: 20.0}, run_time_s={2: 90.0, 301: 4.0})
     other = readings([1, 3, 5], unit_id="V0", speed_kmh={1: 30.0})
-    sorted_rows = run("10_samples", readings=pl.concat([other, frame]))
-    with Session(PARAMS, threads=1, memory_limit_mb=500) as session:
-        session.attach("readings", pl.concat([frame, other]).sort("ts", descending=True))
-        session.attach("units", table("units").empty())
-        session.run("05_unit_days")
-        session.run("10_samples")
-        assert session.fetch("samples").equals(sorted_rows)
+    for strayed in (pl.concat([frame, other]), pl.concat([other, frame.reverse()])):
+        with Session(PARAMS, threads=1, memory_limit_mb=500) as session:
+            session.attach("readings", strayed)
+            session.attach("units", table("units").empty())
+            session.run("05_unit_days")
+            with pytest.raises(QueryError, match="not in the order of vehicle and instant"):
+                session.run("10_samples")
+
+
+def test_days_that_are_not_those_of_the_readings_are_refused():
+    days = given.run("05_unit_days", readings=readings([0, 1], unit_id="V0"))
+    with pytest.raises(QueryError, match="unit_days are not those of the readings"):
+        given.run("10_samples", readings=readings([0, 1]), unit_days=days)
