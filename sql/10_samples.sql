@@ -53,7 +53,7 @@ stepped as (
         case
             -- The windows below are right only in this order: better no result than a wrong one.
             when unit_id < lag(unit_id) over () or (unit_id = lag(unit_id) over () and ts < lag(ts) over ())
-                then error('readings are not in the order of vehicle and instant')
+                then error('readings are out of order')
             when unit_id = lag(unit_id) over () then seconds_between(lag(ts) over (), ts)
         end as raw_step_s,
         case when unit_id = lag(unit_id) over () and day = lag(day) over () then null else true end as begins_day,
@@ -199,7 +199,7 @@ carried as (
         case when epoch_us(ts) <= near_o2_v_until then near_o2_v end as near_o2_v,
         case
             when units[day_place] = unit_id and days[day_place] = day then kinds[day_place]
-            else error('unit_days are not those of the readings')
+            else error('readings are out of order, or unit_days are not theirs')
         end as kind,
         bank_counts[day_place] as banks,
         reporting_b1[day_place] as reports_b1,
