@@ -23,7 +23,8 @@ from pipeline.tables import table
 
 STEPS = (
     "05_unit_days",
-    "10_samples",
+    "10_context",
+    "11_samples",
     "12_signal_days",
     "20_banks",
     "25_cuts",

@@ -169,9 +169,16 @@ class Session:
             raise QueryError(f"{made.path.name}: {error}") from error
 
     def fetch(self, name: str) -> pl.DataFrame:
-        """The rows of a table in declared column order, types and sort order."""
+        """The rows of a table in declared column order, types and sort order.
+
+        Raises:
+            QueryError: the table is a view, and the engine refuses it.
+        """
         declared = table(name)
-        frame = self._connection.table(name).pl()
+        try:
+            frame = self._connection.table(name).pl()
+        except duckdb.Error as error:
+            raise QueryError(f"table {name!r}: {error}") from error
         return frame.select(pl.col(c).cast(spec.type) for c, spec in declared.columns.items()).sort(
             list(declared.sort)
         )

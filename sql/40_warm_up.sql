@@ -71,6 +71,7 @@ light_offs as (
         min(run_s) filter (catalyst_degc >= params.light_off_degc) as lit_at_s,
         min(run_s) filter (catalyst_degc < params.light_off_degc) as cold_at_s
     from seen
+    where catalyst_degc is not null
     group by unit_id, bank, day, started_at
 ),
 

@@ -1,4 +1,4 @@
--- table: samples
+-- table: context
 -- grain: one row a unit and instant
 -- reads: readings, unit_days
 -- params: trip_gap_s, running_rpm, warm_coolant_degc, warm_run_s, warm_run_without_coolant_s, cut_speed_kmh, cut_rpm,
@@ -8,7 +8,7 @@
 --   throttle_pct_staleness_s, maf_gs_staleness_s, map_kpa_staleness_s, lambda_target_staleness_s,
 --   fuel_status_b1_staleness_s, fuel_status_b2_staleness_s, ltft_b1_pct_staleness_s,
 --   purge_pct_staleness_s, lambda_b1s1_staleness_s
--- note: sensors keep only what was sampled in the row; context signals carry the last value no older than its bound.
+-- note: never kept, 11_samples runs through it. Sensors keep only what was sampled in the row; context signals carry the last value no older than its bound.
 --   The readings come in the order of vehicle and instant; every window runs over them as they come, with no partition
 --   and no order of its own, which streams. A join would keep no order: what is known of a row's day and clock block is
 --   looked up by the place of that day or block in a list. What is carried starts anew with each trip: at its first row
@@ -153,6 +153,7 @@ last_known as (
         ltft2_b1_pct,
         stft2_b2_pct,
         ltft2_b2_pct,
+        baro_kpa,
         odometer_km,
         supply_v,
         o2_b1s1_v,
@@ -165,7 +166,8 @@ last_known as (
         pump_b2s1_ma,
         catalyst_b1s1_degc,
         catalyst_b2s1_degc,
-        mil_on
+        mil_on,
+        distance_since_clear_km
     from trip_begins
     window so_far as (rows between unbounded preceding and current row)
 ),
@@ -212,6 +214,7 @@ carried as (
         ltft2_b1_pct,
         stft2_b2_pct,
         ltft2_b2_pct,
+        baro_kpa,
         odometer_km,
         supply_v,
         o2_b1s1_v,
@@ -224,7 +227,8 @@ carried as (
         pump_b2s1_ma,
         catalyst_b1s1_degc,
         catalyst_b2s1_degc,
-        mil_on
+        mil_on,
+        distance_since_clear_km
     from last_known
     cross join days_listed
     cross join blocks_listed
