@@ -4,8 +4,41 @@ from __future__ import annotations
 
 import polars as pl
 
+from models.limits import PEERS_LEAST
 
-def with_bias(weeks: pl.DataFrame, reference_v: float, rich_pct_per_v: float, lean_pct_per_v: float) -> pl.DataFrame:
+# Where a calibration may hold the downstream sensor: below, it is lean; above, on the flat of the characteristic.
+TARGET_V = (0.5, 0.8)
+
+
+def rear_references(weeks: pl.DataFrame, units: pl.DataFrame, reference_v: float) -> pl.DataFrame:
+    """Downstream voltage of a healthy system in even driving, by vehicle: where its engine family holds it.
+
+    Each control unit has a target of its own, commonly 0.60 to 0.80 V (common practice), and a family that aims at
+    0.56 V is not lean. So the reference is the median over the vehicles of the engine family (each by its own median),
+    kept within 0.5 to 0.8 V; a family of fewer than eight other vehicles with data takes ``reference_v``.
+
+    Args:
+        weeks: unit_id, component, data_week, indicator, value; uses ``down_level_v`` of BnS2 (V).
+        units: unit_id, engine_family (null unknown).
+
+    Returns:
+        unit_id, reference_v (V); one row a row of ``units``.
+    """
+    levels = weeks.filter((pl.col("indicator") == "down_level_v") & pl.col("value").is_not_null())
+    usual = levels.group_by("unit_id").agg(level=pl.col("value").median()).join(
+        units.select("unit_id", "engine_family"), on="unit_id"
+    )
+    families = usual.group_by("engine_family").agg(target=pl.col("level").median(), vehicles=pl.len()).filter(
+        pl.col("engine_family").is_not_null() & (pl.col("vehicles") > PEERS_LEAST)
+    )
+    return units.select("unit_id", "engine_family").join(families, on="engine_family", how="left").select(
+        "unit_id", reference_v=pl.col("target").clip(*TARGET_V).fill_null(reference_v)
+    )
+
+
+def with_bias(
+    weeks: pl.DataFrame, references: pl.DataFrame, rich_pct_per_v: float, lean_pct_per_v: float
+) -> pl.DataFrame:
     """Weekly values with the two bias indicators of every bank added.
 
     A sensor that reads lean makes the controller add fuel, and the downstream sensor then sees too much of it; a
@@ -17,15 +50,16 @@ def with_bias(weeks: pl.DataFrame, reference_v: float, rich_pct_per_v: float, le
     Args:
         weeks: unit_id, component, data_week, indicator, value, samples, days; uses ``trim_pct`` of BANKn (%) and
             ``down_level_v`` of BnS2 (V).
-        reference_v: downstream voltage of a healthy system in even driving, V.
+        references: unit_id, reference_v: downstream voltage of a healthy system in even driving, V; of
+            :func:`rear_references`. A vehicle without one gets no bias indicators.
         rich_pct_per_v, lean_pct_per_v: per cent of fuel a volt above and below the reference, %/V.
     """
     bank = pl.col("component").str.extract(r"(\d)")
     keys = ["unit_id", "data_week", "bank"]
     trims = weeks.filter(pl.col("indicator") == "trim_pct").with_columns(bank=bank)
     rears = weeks.filter(pl.col("indicator") == "down_level_v").with_columns(bank=bank)
-    both = trims.join(rears, on=keys, suffix="_rear")
-    above = pl.col("value_rear") - reference_v
+    both = trims.join(rears, on=keys, suffix="_rear").join(references, on="unit_id")
+    above = pl.col("value_rear") - pl.col("reference_v")
     lean = pl.min_horizontal("value", above * rich_pct_per_v)
     rich = pl.min_horizontal(-pl.col("value"), -above * lean_pct_per_v)
     made = [

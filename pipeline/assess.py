@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from models.bias import with_bias
+from models.bias import rear_references, with_bias
 from models.blame import Measured, evaluate, hold_back
 from models.breaks import fitted, inspected, since_fitted
 from models.calls import ruled_out, with_calls
@@ -63,8 +63,8 @@ def assess(
     judge = {name: limit.value for name, limit in read_limits(settings)["judge"].items()}
     known = known_at(settings, lake, week_start)
     weeks, codes, margins = _measured(settings, known)
-    weeks = with_bias(weeks, judge["rear_reference_v"], judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
     units = scope_of(known.register, known.days)
+    weeks = _with_bias(weeks, units, judge)
     grid = series_grid(
         weeks, indicators.select("indicator", "least_samples"), week_start - _WEEK, settings.history_weeks
     )
@@ -110,8 +110,13 @@ def assess(
 def weekly_indicators(settings: Settings, lake: Lake, week_start: date) -> pl.DataFrame:
     """Indicators by week as the list of ``week_start`` knew them (table ``indicator_weeks``)."""
     judge = {name: limit.value for name, limit in read_limits(settings)["judge"].items()}
-    weeks = _measured(settings, known_at(settings, lake, week_start))[0]
-    return with_bias(weeks, judge["rear_reference_v"], judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
+    known = known_at(settings, lake, week_start)
+    return _with_bias(_measured(settings, known)[0], scope_of(known.register, known.days), judge)
+
+
+def _with_bias(weeks: pl.DataFrame, units: pl.DataFrame, judge: dict[str, float]) -> pl.DataFrame:
+    references = rear_references(weeks, units, judge["rear_reference_v"])
+    return with_bias(weeks, references, judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
 
 
 def _measured(settings: Settings, known: Known) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:

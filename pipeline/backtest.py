@@ -33,11 +33,13 @@ _NO_PROBABILITY = ("brier", "expected_calibration_error")
 class Outcome:
     """What really happened: ``events`` (unit_id, component, failed_on, repaired_on, foreseeable or null) and
     ``others`` (unit_id, from_on, to_on): other defects that look like a bad part. ``source`` says how it is known.
+    ``faults`` (unit_id, component, onset_on, repaired_on), failed or not yet, are known of a simulation only.
     """
 
     events: pl.DataFrame
     others: pl.DataFrame
     source: str
+    faults: pl.DataFrame | None = None
 
 
 def truth_of(folder: Path) -> Outcome:
@@ -49,14 +51,18 @@ def truth_of(folder: Path) -> Outcome:
     try:
         parts = pl.read_csv(folder / "components.csv", infer_schema=False)
         others = pl.read_csv(folder / "confounders.csv", infer_schema=False)
-        events = parts.select(
+        dated = parts.select(
             "unit_id", "component", *(pl.col(n).str.to_date(strict=True) for n in ("onset_on", "failed_on", "repaired_on"))
-        ).filter(pl.col("failed_on").is_not_null())
+        )
+        events = dated.filter(pl.col("failed_on").is_not_null())
         spans = others.select("unit_id", *(pl.col(n).str.to_date(strict=True) for n in ("from_on", "to_on")))
     except (OSError, pl.exceptions.PolarsError) as error:
         raise ConfigError(f"{folder}: no truth of a simulated fleet: {str(error).splitlines()[0]}") from error
     early = (pl.col("failed_on") - pl.col("onset_on")).dt.total_days() >= FORESEEN_DAYS
-    return Outcome(events.with_columns(foreseeable=early).drop("onset_on"), spans, "the truth of the simulation")
+    return Outcome(
+        events.with_columns(foreseeable=early).drop("onset_on"), spans, "the truth of the simulation",
+        dated.drop("failed_on"),
+    )
 
 
 def orders_of(settings: Settings, lake: Lake) -> Outcome:
@@ -155,6 +161,12 @@ def _more(listed: pl.DataFrame, outcome: Outcome, costs: Costs, resamples: int) 
     blamed = rows["row"].is_in(other["row"].implode()) & ~rows["row"].is_in(sick["row"].implode())
     values = blamed.cast(pl.Float64).to_numpy()
     found = {"confounder_rate": _share(values, rows["unit_id"], resamples)}
+    if outcome.faults is not None:
+        begun = rows.join(outcome.faults, on=["unit_id", "component"]).filter(
+            (pl.col("onset_on") <= week) & (pl.col("repaired_on").is_null() | (pl.col("repaired_on") >= week))
+        )
+        in_truth = rows["row"].is_in(begun["row"].implode()) | rows["row"].is_in(own["row"].implode())
+        found["begun_rate"] = _share(in_truth.cast(pl.Float64).to_numpy(), rows["unit_id"], resamples)
     if outcome.events["foreseeable"].any():
         early = outcome.events.filter("foreseeable").drop("foreseeable")
         scored = listed.with_columns(probability=pl.lit(0.5)).select(*KEY, "probability")

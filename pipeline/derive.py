@@ -44,6 +44,7 @@ STEPS = (
 )
 _LAST_TO_READ_READINGS = [name for name in STEPS if "readings" in step(name).reads][-1]
 _DAY = timedelta(days=1)
+_PARTITIONS_AT_ONCE = 8  # months of buckets rewritten in one commit: opening and committing a table is dear
 
 
 @dataclass(frozen=True)
@@ -84,27 +85,18 @@ def derive(
     ]
     with ThreadPoolExecutor(settings.threads) as pool:
         measured = _ahead(pool, settings.threads, [partial(_measure, settings, lake, params, units, s) for _, s in work])
-        records = []
+        held: list[tuple[pl.DataFrame, Shard, dict[str, pl.DataFrame]]] = []
         for place, ((days, shard), made) in enumerate(zip(work, measured, strict=True)):
-            _store(lake, shard, made)
-            counts = made["indicator_days"].group_by("day").len()
-            in_shard = days.filter(pl.col("day").is_between(shard.first_day, shard.last_day))
-            records.append(
-                in_shard.join(counts, on="day", how="left").select(
-                    "day", "bucket", "content", "readings", indicators=pl.col("len").fill_null(0).cast(pl.Int64)
-                )
-            )
-            done += in_shard.height
+            held.append((days.filter(pl.col("day").is_between(shard.first_day, shard.last_day)), shard, made))
+            done += held[-1][0].height
             readings += shard.readings
             indicators += made["indicator_days"].height
             trips += made["trips"].height
+            if place + 1 == len(work) or len(_partitions([s for _, s, _ in held])) >= _PARTITIONS_AT_ONCE:
+                _store(lake, held)
+                held = []
             if progress is not None:
                 progress(done, changed.height, readings)
-            if place + 1 == len(work) or work[place + 1][1].bucket != shard.bucket:
-                fresh = pl.concat(records)
-                old = lake.read("shards").join(fresh, on=["day", "bucket"], how="anti")
-                lake.overwrite("shards", pl.concat([old, fresh]))
-                records = []
     return DeriveSummary(contents.height, changed.height, readings, indicators, trips)
 
 
@@ -178,28 +170,50 @@ def _measure(
     in_shard = pl.col("day").is_between(shard.first_day, shard.last_day)
     # A trip that began the day before and ended in this shard is now whole: it replaces the one cut at midnight.
     trips = trips.filter(
-        pl.col("day").is_between(shard.first_day, shard.last_day)
-        | (pl.col("ended_at").dt.convert_time_zone(settings.time_zone).dt.date() >= shard.first_day)
+        (pl.col("day") <= shard.last_day)
+        & (pl.col("ended_at").dt.convert_time_zone(settings.time_zone).dt.date() >= shard.first_day)
     )
     return {"trips": trips, "indicator_days": days.filter(in_shard), "signal_days": signals.filter(in_shard)}
 
 
-def _store(lake: Lake, shard: Shard, made: dict[str, pl.DataFrame]) -> None:
-    own_days = pl.col("day").is_between(shard.first_day, shard.last_day)
-    _replace(lake, "indicator_days", made["indicator_days"], shard, own_days)
-    _replace(lake, "signal_days", made["signal_days"], shard, own_days)
-    _replace(lake, "trips", made["trips"], shard, own_days)
+def _store(lake: Lake, held: list[tuple[pl.DataFrame, Shard, dict[str, pl.DataFrame]]]) -> None:
+    """Commit what several shards made, and last which partitions they were made from: days, shard, tables of each."""
+    shards = [shard for _, shard, _ in held]
+    for name in ("indicator_days", "signal_days", "trips"):
+        fresh = pl.concat([made[name] for _, _, made in held])
+        # A trip over midnight lies in two shards; the later one has the whole of it.
+        _replace(lake, name, fresh.unique(table(name).key, keep="last", maintain_order=True), shards)
+    records = []
+    for days, _, made in held:
+        counts = made["indicator_days"].group_by("day").len()
+        records.append(
+            days.join(counts, on="day", how="left").select(
+                "day", "bucket", "content", "readings", indicators=pl.col("len").fill_null(0).cast(pl.Int64)
+            )
+        )
+    fresh = pl.concat(records)
+    old = lake.read("shards").join(fresh, on=["day", "bucket"], how="anti")
+    lake.overwrite("shards", pl.concat([old, fresh]))
 
 
-def _replace(lake: Lake, name: str, fresh: pl.DataFrame, shard: Shard, replaced: pl.Expr) -> None:
-    """Put the shard's rows in place of the old ones inside the month partitions they share with other days."""
-    months = sorted({*fresh["month"], *_months(shard.first_day, shard.last_day)})
-    inside = (pl.col("bucket") == shard.bucket) & pl.col("month").is_in(months)
-    key = [column for column in table(name).key]
-    kept = lake.read(name, where=inside & ~replaced).join(fresh, on=key, how="anti")
-    lake.replace(
-        name, pl.concat([kept, fresh]), [{"month": month, "bucket": shard.bucket} for month in months]
+def _replace(lake: Lake, name: str, fresh: pl.DataFrame, shards: list[Shard]) -> None:
+    """Put the shards' rows in place of the old ones inside the month partitions they share with other days."""
+    wanted = _partitions(shards) | set(fresh.select("month", "bucket").iter_rows())
+    wide = pl.DataFrame(sorted(wanted), schema={"month": pl.String, "bucket": pl.Int32}, orient="row")
+    beside = pl.col("bucket").is_in(wide["bucket"].unique().implode()) & pl.col("month").is_in(
+        wide["month"].unique().implode()
     )
+    own = pl.any_horizontal(
+        (pl.col("bucket") == shard.bucket) & pl.col("day").is_between(shard.first_day, shard.last_day) for shard in shards
+    )
+    kept = lake.read(name, where=beside).join(wide, on=["month", "bucket"], how="semi").filter(~own)
+    kept = kept.join(fresh, on=list(table(name).key), how="anti")
+    lake.replace(name, pl.concat([kept, fresh]), wide.to_dicts())
+
+
+def _partitions(shards: list[Shard]) -> set[tuple[str, int]]:
+    """Month and bucket of every partition that the days of the shards lie in."""
+    return {(month, shard.bucket) for shard in shards for month in _months(shard.first_day, shard.last_day)}
 
 
 def _months(first: date, last: date) -> set[str]:

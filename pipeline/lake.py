@@ -107,10 +107,12 @@ class Lake:
 
     def files(self, name: str) -> pl.DataFrame:
         """One row a data file of the newest version: ``uri``, ``path``, ``bytes``, ``rows``, partition columns."""
+        return self._files(name, self._find(name))
+
+    def _files(self, name: str, opened: DeltaTable | None) -> pl.DataFrame:
         declared = table(name)
         schema = {"uri": pl.String, "path": pl.String, "bytes": pl.Int64, "rows": pl.Int64}
         parts = {column: declared.columns[column].type for column in declared.partition}
-        opened = self._find(name)
         if opened is None:
             return pl.DataFrame(schema=schema | parts)
         actions = pl.DataFrame(opened.get_add_actions(flatten=True))
@@ -203,8 +205,8 @@ class Lake:
         if opened is None or self._grows(opened, declared):
             # An empty commit makes the table, or brings in a column declared since.
             self._commit(name, declared.empty(), mode="append")
-        gone = self.files(name).join(wanted, on=columns, how="semi", nulls_equal=True)
-        opened = self._open(name)
+            opened = self._open(name)
+        gone = self._files(name, opened).join(wanted, on=columns, how="semi", nulls_equal=True)
         try:
             added = write_parts(partial(self._put, name), declared, checked, self._store.writers)
             self._swap(opened, declared, added, gone.to_dicts())

@@ -3,8 +3,8 @@
 -- reads: readings, units
 -- params:
 -- note: what is asked of a whole day, so that it does not depend on which days are derived together: exhaust banks and
---   kind of upstream sensor (the register, or what the readings show), whether the fuel system status is reported, and
---   the closed position of the throttle, which drifts
+--   kind of upstream sensor (the register, or what the readings show), whether the fuel system status, load or
+--   throttle, and commanded lambda are reported, and the closed position of the throttle, which drifts
 
 with readings as (from readings),
 
@@ -20,7 +20,9 @@ shown as (
             bool_or(coalesce(o2_b2s1_v, o2_b2s2_v, lambda_b2s1, pump_b2s1_ma, stft_b2_pct) is not null), false
         ) as shows_bank_2,
         bool_or(lambda_b1s1 is not null or pump_b1s1_ma is not null) as shows_wide_range,
-        min(throttle_pct) as idle_throttle_pct
+        min(throttle_pct) as idle_throttle_pct,
+        bool_or(coalesce(load_pct, throttle_pct) is not null) as reports_load,
+        bool_or(lambda_target is not null) as reports_target
     from readings
     group by unit_id, day
 ),
@@ -32,6 +34,8 @@ final as (
         shown.reports_b1,
         shown.reports_b2,
         shown.idle_throttle_pct,
+        shown.reports_load,
+        shown.reports_target,
         coalesce(units.banks, case when shows_bank_2 then 2 else 1 end) as banks,
         cast(
             coalesce(units.upstream_sensor, case when shows_wide_range then 'wide_range' else 'narrowband' end)

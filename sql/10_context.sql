@@ -23,7 +23,9 @@ with days_listed as (
         list(banks order by unit_id, day) as bank_counts,
         list(reports_b1 order by unit_id, day) as reporting_b1,
         list(reports_b2 order by unit_id, day) as reporting_b2,
-        list(idle_throttle_pct order by unit_id, day) as idle_throttles_pct
+        list(idle_throttle_pct order by unit_id, day) as idle_throttles_pct,
+        list(reports_load order by unit_id, day) as reporting_load,
+        list(reports_target order by unit_id, day) as reporting_target
     from unit_days
 ),
 
@@ -207,6 +209,8 @@ carried as (
         reporting_b1[day_place] as reports_b1,
         reporting_b2[day_place] as reports_b2,
         idle_throttles_pct[day_place] as idle_throttle_pct,
+        reporting_load[day_place] as reports_load,
+        reporting_target[day_place] as reports_target,
         steady_blocks[block_place] as steady,
         stft_b1_pct,
         stft_b2_pct,
@@ -249,6 +253,9 @@ described as (
             ),
             false
         ) as overrun,
+        -- Load and throttle fail though the vehicle reports them: a fuel cut may pass unseen, and what follows it too.
+        reports_load and load_pct is null and throttle_pct is null and coalesce(speed_kmh > params.cut_speed_kmh, true)
+            as blind,
         coalesce(
             lambda_target < params.enrich_lambda or (fuel_status_b1 = 4 and load_pct > params.enrich_load_pct),
             false
@@ -282,7 +289,7 @@ flagged as (
 dated as (
     select
         *,
-        last_value(case when cut then ts when begins then long_ago() end ignore nulls) over so_far as cut_at,
+        last_value(case when cut or blind then ts when begins then long_ago() end ignore nulls) over so_far as cut_at,
         last_value(case when enriched then ts when begins then long_ago() end ignore nulls) over so_far as enriched_at
     from flagged
     window so_far as (rows between unbounded preceding and current row)
@@ -291,7 +298,8 @@ dated as (
 final as (
     select
         * exclude (
-            begins, engine_started_at, throttle_pct, near_lambda, near_o2_v, overrun, idle_throttle_pct, cut_at, enriched_at
+            begins, engine_started_at, throttle_pct, near_lambda, near_o2_v, overrun, blind, idle_throttle_pct,
+            reports_load, cut_at, enriched_at
         ),
         case when cut_at > long_ago() then seconds_between(cut_at, ts) end as since_cut_s,
         case when enriched_at > long_ago() then seconds_between(enriched_at, ts) end as since_enriched_s

@@ -4,7 +4,7 @@
 -- params: settle_after_cut_s, settle_rear_after_cut_s
 -- note: what every later step reads, kept once: the context with closed loop of each bank, the windows that are settled,
 --   and the fuel cut a row belongs to. A unit that does not report its fuel system status all day is taken as closed
---   loop whenever it is warm, not cut and not enriched. A cut and what follows it end with the trip and at midnight, so
+--   loop whenever it is warm, not cut and not enriched, as far as its commanded lambda tells. A cut and what follows it end with the trip and at midnight, so
 --   that they do not depend on which days are derived together
 
 with context as (from context),
@@ -25,7 +25,11 @@ timed as (
             case when cut and not (goes_on and cut_before) then ts when not (goes_on and goes_on_today) then long_ago() end
             ignore nulls
         ) over (rows between unbounded preceding and current row) as cut_or_never_at,
-        warm and not cut and not enriched as looks_closed,
+        last_value(case when cut then ts when not goes_on then long_ago() end ignore nulls)
+            over (rows between unbounded preceding and current row) as seen_cut_at,
+        -- Where the commanded lambda is reported but missing now, nobody knows what the loop was told.
+        warm and not cut and not enriched and (lambda_target is not null or not coalesce(reports_target, false))
+            as looks_closed,
         warm and not enriched as settling
     from neighbours
 ),
@@ -45,6 +49,7 @@ final as (
         enriched,
         since_cut_s,
         nullif(cut_or_never_at, long_ago()) as cut_began_at,
+        nullif(seen_cut_at, long_ago()) as cut_seen_at,
         steady,
         idle,
         cruise,

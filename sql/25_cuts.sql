@@ -1,7 +1,8 @@
 -- table: cuts
 -- grain: one row a unit, exhaust bank and fuel cut
 -- reads: banks
--- params: cut_least_s, cut_lambda, low_v, rear_cut_wait_s, rear_lean_v, rear_rich_v, rear_fall_v, recovery_most_s
+-- params: cut_least_s, cut_lambda, low_v, rear_cut_wait_s, rear_lean_v, rear_rich_v, rear_fall_v, recovery_most_s,
+--   timing_step_s
 -- note: a fuel cut is a free calibration: air for the upstream sensor, then a storage step for the catalyst. A recovery
 --   that the next cut, the end of the trip, midnight or the watch limit ends first counts with the time the downstream
 --   sensor was watched, and only where that is longer than nothing: recovery_s is then a lower bound. An event ends at
@@ -13,9 +14,12 @@ with banks as not materialized (from banks),
 timed as (
     select
         *,
-        seconds_between(cut_began_at, ts) as since_begin_s
+        seconds_between(cut_began_at, ts) as since_begin_s,
+        seconds_between(cut_seen_at, ts) as since_end_s
     from banks
-    where cut_began_at is not null and since_cut_s <= greatest(params.recovery_most_s, params.rear_cut_wait_s)
+    where
+        cut_began_at is not null
+        and seconds_between(cut_seen_at, ts) <= greatest(params.recovery_most_s, params.rear_cut_wait_s)
 ),
 
 recovered as (
@@ -23,10 +27,10 @@ recovered as (
         unit_id,
         bank,
         cut_began_at,
-        min(since_cut_s) filter (rear_v > params.rear_rich_v) as recovery_s,
-        max(since_cut_s) filter (rear_v is not null) as watched_s
+        min(since_end_s) filter (rear_v > params.rear_rich_v) as recovery_s,
+        max(since_end_s) filter (rear_v is not null) as watched_s
     from timed
-    where since_cut_s > 0 and since_cut_s <= params.recovery_most_s
+    where since_end_s > 0 and since_end_s <= params.recovery_most_s
     group by unit_id, bank, cut_began_at
 ),
 
@@ -44,7 +48,7 @@ recoveries as (
             timed.unit_id = recovered.unit_id
             and timed.bank = recovered.bank
             and timed.cut_began_at = recovered.cut_began_at
-    where timed.since_cut_s > 0 and timed.since_cut_s <= coalesce(recovered.recovery_s, recovered.watched_s)
+    where timed.since_end_s > 0 and timed.since_end_s <= coalesce(recovered.recovery_s, recovered.watched_s)
     group by timed.unit_id, timed.bank, timed.cut_began_at
 ),
 
@@ -53,7 +57,7 @@ mixtures as (
         unit_id,
         bank,
         cut_began_at,
-        since_cut_s,
+        since_end_s,
         step_s,
         maf_gs,
         coalesce(
@@ -83,8 +87,8 @@ oxygen as (
             and mixtures.bank = recovered.bank
             and mixtures.cut_began_at = recovered.cut_began_at
     where
-        mixtures.since_cut_s > 0
-        and mixtures.since_cut_s <= recovered.recovery_s
+        mixtures.since_end_s > 0
+        and mixtures.since_end_s <= recovered.recovery_s
         and mixtures.known_lambda < 1
     group by mixtures.unit_id, mixtures.bank, mixtures.cut_began_at
 ),
@@ -103,9 +107,10 @@ measured as (
         case when count(front_v) filter (cut) >= 2 then min(front_v) filter (cut) end as front_floor_v,
         case when count(front_lambda) filter (cut) >= 2 then max(front_lambda) filter (cut) end as front_lambda,
         case when count(front_ma) filter (cut) >= 2 then max(front_ma) filter (cut) end as front_ma,
-        min(since_begin_s) filter (front_v < params.low_v or front_lambda > params.cut_lambda) as front_lean_s,
+        min(since_begin_s) filter (front_v < params.low_v or front_lambda > params.cut_lambda) as first_lean_s,
+        max(since_begin_s) filter (cut and (front_v >= params.low_v or front_lambda <= params.cut_lambda)) as last_rich_s,
         case
-            when count(rear_v) filter (cut) >= 2 then min(rear_v) filter (since_cut_s <= params.rear_cut_wait_s)
+            when count(rear_v) filter (cut) >= 2 then min(rear_v) filter (since_end_s <= params.rear_cut_wait_s)
         end as rear_floor_v,
         -- From 0.6 V to 0.3 V: the sensor's own lag, without the time the catalyst takes to fill.
         min(since_begin_s) filter (rear_v <= params.rear_lean_v)
@@ -117,8 +122,15 @@ measured as (
 
 final as (
     select
-        measured.* exclude (cut_began_at, rear_fall_s),
+        measured.* exclude (cut_began_at, rear_fall_s, first_lean_s, last_rich_s),
         measured.cut_began_at as began_at,
+        -- A sensor that was not polled for a while before it was seen lean is not late: its delay is not known.
+        case
+            when
+                measured.first_lean_s - coalesce(measured.last_rich_s, 0)
+                <= greatest(params.timing_step_s, measured.step_s) + measured.step_s
+                then measured.first_lean_s
+        end as front_lean_s,
         case when measured.rear_floor_v <= params.rear_lean_v and measured.rear_fall_s >= 0 then measured.rear_fall_s end
             as rear_fall_s,
         coalesce(recovered.watched_s, 0) as watched_s,

@@ -23,7 +23,8 @@ usable as (
         unit_id,
         bank,
         day,
-        avg(front_lambda - coalesce(lambda_target, 1)) as wide_offset,
+        -- The median: a fuel cut that no signal told of must not count as an error.
+        median(front_lambda - coalesce(lambda_target, 1)) as wide_offset,
         stddev_samp(front_lambda - coalesce(lambda_target, 1)) as wide_spread,
         sqrt(avg(pow(moved, 2) / 2) filter (since_s <= params.pair_step_s)) as wide_activity,
         avg(

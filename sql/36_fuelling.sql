@@ -1,7 +1,7 @@
 -- table: fuelling_days
 -- grain: one row a unit, bank or vehicle, day and indicator
 -- reads: banks, samples
--- params: cell_readings, purge_shut_pct, purge_open_pct, secondary_band_pct
+-- params: cell_readings, purge_shut_pct, purge_open_pct, secondary_band_pct, under_load_pct
 -- note: what fuelling, purge and air say beside the total trim. Air drawn in one engine cycle (two turns) at the
 --   state of the manifold is displacement times volumetric efficiency: neither is known here, so it is held against
 --   the unit's own past only, where an air mass flow sensor that drifts shows against manifold pressure
@@ -21,6 +21,8 @@ cells as (
         count(*) filter (idle) as idle_readings,
         avg(stft_pct + coalesce(ltft_pct, 0)) filter (cruise) as cruise_pct,
         count(*) filter (cruise) as cruise_readings,
+        avg(stft_pct + coalesce(ltft_pct, 0)) filter (not idle and load_pct > params.under_load_pct) as loaded_pct,
+        count(*) filter (not idle and load_pct > params.under_load_pct) as loaded_readings,
         avg(stft_pct + coalesce(ltft_pct, 0)) filter (purge_pct <= params.purge_shut_pct) as shut_pct,
         count(*) filter (purge_pct <= params.purge_shut_pct) as shut_readings,
         avg(stft_pct + coalesce(ltft_pct, 0)) filter (purge_pct >= params.purge_open_pct) as open_pct,
@@ -59,6 +61,12 @@ by_bank as (
         least(idle_readings, cruise_readings) as samples
     from cells
     where least(idle_readings, cruise_readings) >= params.cell_readings
+    union all by name
+    select
+        unit_id, bank, day, 'trim_load_less_cruise_pct' as indicator, loaded_pct - cruise_pct as value,
+        least(loaded_readings, cruise_readings) as samples
+    from cells
+    where least(loaded_readings, cruise_readings) >= params.cell_readings
     union all by name
     select
         unit_id, bank, day, 'trim_purge_shift_pct' as indicator, open_pct - shut_pct as value,

@@ -14,6 +14,7 @@ from pipeline.errors import LightoffError
 _NAMES = {
     "precision_at_10": "precision of the first ten rows",
     "precision_at_20": "precision of the first twenty",
+    "begun_rate": "rows whose part is failing, failed or not yet, share",
     "recall_with_lead": "failures listed at least 7 days ahead",
     "recall_of_slow_faults": "the same, of faults that begin 14 days or more before they fail",
     "median_lead_days": "median lead of those foreseen, days",

@@ -194,7 +194,7 @@ def made_by_models() -> set[str]:
         {"unit_id": "V1", "component": ["BANK1", "B1S2"], "data_week": date(2026, 1, 5)}
         | {"indicator": ["trim_pct", "down_level_v"], "value": 1.0, "samples": 9, "days": 1}
     )
-    return set(with_bias(weeks, 0.7, 50.0, 20.0)["indicator"]) - {"trim_pct", "down_level_v"}
+    return set(with_bias(weeks, pl.DataFrame({"unit_id": ["V1"], "reference_v": [0.7]}), 50.0, 20.0)["indicator"]) - {"trim_pct", "down_level_v"}
 
 
 def test_every_declared_indicator_is_made_and_every_made_one_declared():

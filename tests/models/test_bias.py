@@ -7,10 +7,11 @@ from datetime import date
 import polars as pl
 import pytest
 
-from models.bias import with_bias
+from models.bias import rear_references, with_bias
 
 WEEK = date(2026, 1, 5)
-SCALES = {"reference_v": 0.70, "rich_pct_per_v": 50.0, "lean_pct_per_v": 20.0}
+REFERENCES = pl.DataFrame({"unit_id": ["V1"], "reference_v": [0.70]})
+SCALES = {"references": REFERENCES, "rich_pct_per_v": 50.0, "lean_pct_per_v": 20.0}
 
 
 def weeks(trim_pct: float | None, rear_v: float | None, bank: int = 1) -> pl.DataFrame:
@@ -62,3 +63,35 @@ def test_the_input_is_left_as_it_was():
     before = given.clone()
     with_bias(given, **SCALES)
     assert given.equals(before)
+
+
+def family(levels: list[float], name: str | None = "K18") -> tuple[pl.DataFrame, pl.DataFrame]:
+    units = [f"V{i}" for i in range(len(levels))]
+    rows = pl.DataFrame({"unit_id": units, "component": "B1S2", "data_week": WEEK, "indicator": "down_level_v",
+                         "value": levels})
+    return rows, pl.DataFrame({"unit_id": units, "engine_family": [name] * len(levels)}, schema_overrides={"engine_family": pl.String})
+
+
+def test_the_reference_is_where_the_engine_family_holds_its_downstream_sensors():
+    # Eight vehicles aim at 0.56 V, one is lean and one rich: the median is that of the family, and no mean is.
+    rows, units = family([0.56] * 8 + [0.1, 0.9])
+    made = rear_references(rows, units, 0.70)
+    assert made["reference_v"].to_list() == pytest.approx([0.56] * 10)
+
+
+@pytest.mark.parametrize(("levels", "name", "expected"), [
+    ([0.56] * 8, "K18", 0.70),  # seven others are too few to know the family by
+    ([0.56] * 9, None, 0.70),  # no family known
+    ([0.30] * 9, "K18", 0.50),  # no calibration aims there: the whole family is lean, and stays so
+    ([0.90] * 9, "K18", 0.80),
+])
+def test_a_family_moves_the_reference_only_where_it_can_be_known(levels: list[float], name: str | None, expected: float):
+    assert set(rear_references(*family(levels, name), 0.70)["reference_v"]) == {expected}
+
+
+def test_a_vehicle_without_levels_takes_the_reference_of_its_family():
+    rows, units = family([0.60] * 9)
+    more = pl.concat([units, pl.DataFrame({"unit_id": ["W1"], "engine_family": ["K18"]})])
+    made = dict(rear_references(rows, more, 0.70).iter_rows())
+    assert made["W1"] == pytest.approx(0.60)
+    assert len(made) == 10

@@ -14,8 +14,10 @@ import numpy as np
 import polars as pl
 import pytest
 
+from models.blame import evaluate, hold_back
 from pipeline.assess import ISSUED, assess
 from pipeline.derive import derive
+from pipeline.facts import read_blame
 from pipeline.lake import Lake
 from pipeline.settings import Settings
 from pipeline.tables import table
@@ -139,3 +141,37 @@ def test_an_identical_word_while_the_load_moves_is_stale_and_neither_healthy_nor
 def test_a_commanded_ratio_that_always_reads_one_is_no_frozen_sensor(tmp_path: Path, commanded: float):
     made = verdict(tmp_path, lambda signals, day: signals | {"lambda_target": np.full(SECONDS, commanded)})
     assert (made["B1S1"]["status"], made["B1S1"]["mode"]) == ("judged", "")
+
+
+def held(levels: dict[tuple[str, int], tuple[float, float]], part: str, mode: str) -> str | None:
+    """Which fact of the shipped table holds a part back; levels: (indicator, bank) -> (level, change)."""
+    facts, holds, _ = read_blame(Settings())
+    banks = pl.DataFrame({"unit_id": ["V1"], "bank": [1]}, schema_overrides={"bank": pl.Int32})
+    rows = [("V1", bank, name, level, change) for (name, bank), (level, change) in levels.items()]
+    columns = {"unit_id": pl.String, "bank": pl.Int32, "indicator": pl.String, "level": pl.Float64, "change": pl.Float64}
+    names = {"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "role": pl.String}
+    found = {"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "mode": pl.String, "strength": pl.Float64}
+    truths = evaluate(banks, facts, pl.DataFrame(rows, columns, orient="row"), pl.DataFrame(schema=names),
+                      pl.DataFrame(schema=found))
+    component = banks.with_columns(part=pl.lit(part), mode=pl.lit(mode))
+    return hold_back(component, truths, holds)["held_by"][0]
+
+
+@pytest.mark.parametrize(("part", "mode"), [("catalyst", "storage"), ("upstream", "slow"), ("upstream", "biased")])
+def test_fuel_that_lacks_under_load_only_is_the_pump_and_no_sensor(part: str, mode: str):
+    # Common practice: a weak pump lacks fuel where most is drawn; a sensor that reads off does so in every cell alike.
+    lacking = {("trim_load_less_cruise_pct", 1): (3.0, 2.8)}
+    assert held(lacking, part, mode) == "load_leaner"
+    assert held({("trim_load_less_cruise_pct", 1): (0.8, 0.3)}, part, mode) is None
+    assert held({("trim_load_less_cruise_pct", 1): (2.0, 1.6)}, part, mode) == "load_leaner"
+
+
+def test_without_closed_loop_the_downstream_sensor_waits_and_a_dead_upstream_one_does_not():
+    # Common practice: over 5 min to closed loop points at heater, coolant sensor or thermostat; a warm engine clears two.
+    never = {("never_closed_share", 1): (0.9, 0.9)}
+    warm = never | {("warm_coolant_degc", 0): (88.0, 0.0)}
+    assert held(warm, "downstream", "stuck") == "never_closed"
+    assert held(warm, "downstream", "slow") is None  # how fast it falls in fuel cuts needs no loop
+    assert held(warm, "upstream", "stuck") is None
+    assert held(never, "upstream", "stuck") == "never_closed_maybe_cold"
+    assert held(warm, "upstream", "weak") == "never_closed_unexplained"

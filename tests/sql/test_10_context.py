@@ -185,6 +185,17 @@ def test_time_since_a_cut_starts_at_its_last_reading():
     assert made["since_cut_s"].to_list() == [None, 0, 0, 1, 2]
 
 
+def test_a_gap_in_load_and_throttle_may_hide_a_cut():
+    # Reported at 0 and 60 s and carried for ten: in between a cut would pass unseen, so the windows settle anew.
+    seconds = [0, 5, 20, 40, 60, 62]
+    made = run("10_context", readings=readings(seconds, rpm=2000.0, speed_kmh=60.0, load_pct={0: 40.0, 60: 40.0, 62: 40.0}),
+               params={"load_pct_staleness_s": 10.0})
+    assert made["cut"].to_list() == [False] * 6
+    assert made["since_cut_s"].to_list() == [None, None, 0, 0, 20, 22]
+    never = run("10_context", readings=readings(seconds, rpm=2000.0, speed_kmh=60.0))
+    assert never["since_cut_s"].to_list() == [None] * 6  # a vehicle that reports neither is judged without
+
+
 def test_time_since_a_cut_is_forgotten_in_the_next_trip():
     made = run("10_context", readings=readings([0, 1, 300], **OVERRUN, fuel_status_b1=[4.0, 4.0, 2.0]))
     assert made["since_cut_s"].to_list() == [0, 0, None]

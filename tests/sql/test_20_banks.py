@@ -25,7 +25,7 @@ def bank(number: int, frame: pl.DataFrame, units: pl.DataFrame | None = None) ->
         ),
         **({} if units is None else {"units": units}),
     )
-    told = ["banks", "kind", "reports_b1", "reports_b2"]
+    told = ["banks", "kind", "reports_b1", "reports_b2", "reports_target"]
     known = frame.drop(told).join(days.select("unit_id", "day", *told), on=["unit_id", "day"], how="left")
     made = run("20_banks", samples=run("11_samples", context=known.select(frame.columns)))
     return made.filter(pl.col("bank") == number)
@@ -146,3 +146,12 @@ def test_windows_open_once_settled_after_enrichment():
 def test_windows_need_a_warm_engine_in_closed_loop(spoiled):
     made = bank(1, context([0], **({"fuel_status_b1": 2.0} | spoiled)))
     assert made.select("front_ok", "rear_ok").row(0) == (False, False)
+
+
+def test_without_status_closed_loop_ends_where_a_reported_commanded_lambda_is_missing():
+    told = context([0, 20, 40], lambda_target={0: 1.0, 40: 1.0}, o2_b1s1_v=0.5)
+    assert bank(1, told)["closed"].to_list() == [True, False, True]
+    never = context([0, 20, 40], o2_b1s1_v=0.5)
+    assert bank(1, never)["closed"].to_list() == [True, True, True]
+    with_status = context([0, 20, 40], lambda_target={0: 1.0, 40: 1.0}, o2_b1s1_v=0.5, fuel_status_b1=2.0)
+    assert bank(1, with_status)["closed"].to_list() == [True, True, True]

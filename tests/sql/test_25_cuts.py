@@ -32,7 +32,7 @@ def banks(seconds: list[float], start: datetime = given.START, **columns: object
     seen = frame.select(told).with_columns(since_cut_s=_since(frame))
     drive = given.context(seconds, start)
     drive = drive.drop(*told, "since_cut_s").hstack(seen).select(drive.columns)
-    events = given.run("11_samples", context=drive).select("cut_began_at", "since_cut_s")
+    events = given.run("11_samples", context=drive).select("cut_began_at", "cut_seen_at", "since_cut_s")
     return frame.drop(events.columns).hstack(events).select(frame.columns)
 
 
@@ -87,6 +87,20 @@ def test_wide_range_levels_and_delay():
     assert made["front_lambda"] == pytest.approx(1.9)
     assert made["front_ma"] == pytest.approx(2.3)
     assert made["front_lean_s"] == 2
+
+
+def test_a_delay_is_not_known_where_the_sensor_was_not_polled():
+    lean = [1.0] * 10 + [None] * 6 + [1.9] * 4 + [0.97] * 20
+    drive = second_by_second(cut=range(10, 20), kind="wide_range", front_v=None, front_lambda=lean)
+    made = only(run("25_cuts", banks=banks(**drive)))
+    assert made["front_lambda"] == pytest.approx(1.9)
+    assert made["front_lean_s"] is None  # lean 6 s after the cut began, but nobody looked before
+
+
+def test_a_delay_that_was_watched_is_late_for_sure():
+    late = [1.0] * 16 + [1.9] * 4 + [0.97] * 20
+    drive = second_by_second(cut=range(10, 20), kind="wide_range", front_v=None, front_lambda=late)
+    assert only(run("25_cuts", banks=banks(**drive)))["front_lean_s"] == 6
 
 
 def test_two_cuts_and_two_banks_are_kept_apart():

@@ -10,7 +10,8 @@ import pytest
 from tests.sql.given import at, banks, counts, readings, run, samples, values
 
 STEP = "36_fuelling"
-LIMITS = {"cell_readings": 2.0, "purge_shut_pct": 1.0, "purge_open_pct": 10.0, "secondary_band_pct": 5.0}
+LIMITS = {"cell_readings": 2.0, "purge_shut_pct": 1.0, "purge_open_pct": 10.0, "secondary_band_pct": 5.0,
+          "under_load_pct": 45.0}
 
 
 def made_of(*frames: pl.DataFrame, **params: float) -> pl.DataFrame:
@@ -37,6 +38,17 @@ def test_a_leak_adds_at_idle_and_not_at_cruise():
     made = made_of(frame)
     assert values(made, "BANK1") == pytest.approx({"trim_cruise_pct": 2.0, "trim_idle_less_cruise_pct": 10.0})
     assert counts(made) == {"trim_cruise_pct": 3, "trim_idle_less_cruise_pct": 3}
+
+
+def test_a_weak_pump_adds_under_load_and_not_at_cruise():
+    # A weak pump lacks fuel where most is drawn (common practice). Cruise ends at its own load.
+    load = [30.0, 30.0, 30.0, 80.0, 80.0, 80.0]
+    frame = banks(
+        list(range(6)), cruise=[True] * 3 + [False] * 3, load_pct=load, stft_pct=[1.0, 2.0, 3.0, 8.0, 9.0, 10.0],
+    )
+    made = made_of(frame)
+    assert values(made, "BANK1")["trim_load_less_cruise_pct"] == pytest.approx(7.0)
+    assert counts(made)["trim_load_less_cruise_pct"] == 3
 
 
 def test_a_difference_needs_enough_readings_on_both_sides():
