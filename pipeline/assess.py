@@ -7,6 +7,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
+from models.airmass import with_air_mass
 from models.bias import rear_references, with_bias
 from models.blame import Measured, evaluate, hold_back
 from models.breaks import fitted, inspected, since_fitted
@@ -19,7 +20,7 @@ from models.levels import LEVEL_WEEKS, Grid, levels_of, series_grid
 from models.limits import with_peers, with_standing, with_strength
 from models.probability import Weights, with_probability
 from models.proposals import proposed_breaks
-from pipeline.components import expected_components, scope_of
+from pipeline.components import expected_components, never_hot, scope_of
 from pipeline.facts import read_blame, read_codes, read_indicators
 from pipeline.known import Known, known_at, midnight_of
 from pipeline.lake import Lake
@@ -64,7 +65,7 @@ def assess(
     known = known_at(settings, lake, week_start)
     weeks, codes, margins = _measured(settings, known)
     units = scope_of(known.register, known.days)
-    weeks = _with_bias(weeks, units, judge)
+    weeks = _worked_out(weeks, known, units, judge)
     grid = series_grid(
         weeks, indicators.select("indicator", "least_samples"), week_start - _WEEK, settings.history_weeks
     )
@@ -78,6 +79,7 @@ def assess(
     components = expected_components(units).join(fresh, on=["unit_id", "component"], how="left").join(
         tested, on=["unit_id", "component"], how="left"
     )
+    components = never_hot(components, standing, judge["catalyst_hot_share"])
     # Nobody says "no codes": a vehicle that reports its lamp, its tests or any code is one whose codes are read.
     lamp = standing.filter(pl.col("indicator") == "mil_on")["unit_id"]
     read_out = pl.concat([lamp, known.codes["unit_id"], known.onboard_tests["unit_id"]])
@@ -111,12 +113,14 @@ def weekly_indicators(settings: Settings, lake: Lake, week_start: date) -> pl.Da
     """Indicators by week as the list of ``week_start`` knew them (table ``indicator_weeks``)."""
     judge = {name: limit.value for name, limit in read_limits(settings)["judge"].items()}
     known = known_at(settings, lake, week_start)
-    return _with_bias(_measured(settings, known)[0], scope_of(known.register, known.days), judge)
+    return _worked_out(_measured(settings, known)[0], known, scope_of(known.register, known.days), judge)
 
 
-def _with_bias(weeks: pl.DataFrame, units: pl.DataFrame, judge: dict[str, float]) -> pl.DataFrame:
+def _worked_out(weeks: pl.DataFrame, known: Known, units: pl.DataFrame, judge: dict[str, float]) -> pl.DataFrame:
+    """Weekly indicators with those that follow from several others."""
     references = rear_references(weeks, units, judge["rear_reference_v"])
-    return with_bias(weeks, references, judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
+    biased = with_bias(weeks, references, judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
+    return with_air_mass(biased, known.register, int(judge["air_peers"]))
 
 
 def _measured(settings: Settings, known: Known) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:

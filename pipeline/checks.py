@@ -9,7 +9,7 @@ from pipeline.query import Session, step
 from pipeline.settings import Settings
 from pipeline.tables import table
 
-CHECKS = ("checks/keys", "checks/ranges", "checks/balance", "checks/derived")
+CHECKS = ("checks/keys", "checks/ranges", "checks/balance", "checks/derived", "checks/thinned")
 
 
 def check(settings: Settings, lake: Lake) -> pl.DataFrame:

@@ -43,6 +43,7 @@ from pipeline.retrain import verdict_text
 from pipeline.runs import Run, recorded
 from pipeline.sampled import sampled
 from pipeline.settings import Settings, read_settings
+from pipeline.spread import spread
 from pipeline.whatif import what_if_lines
 
 LOOK = 3  # done, but something needs a look
@@ -57,6 +58,9 @@ app = typer.Typer(
 )
 _console = plain_console()
 Paths = Annotated[list[Path] | None, typer.Argument(help="Export files or folders; those of the settings if none.")]
+Dask = Annotated[
+    str, typer.Option(help="Derive on a Dask cluster: tcp://HOST:PORT, local or local:N; as the settings say if left out.")
+]
 Week = Annotated[str | None, typer.Option(help="Monday the list is issued on, as 2026-04-20; the newest if left out.")]
 
 
@@ -111,11 +115,12 @@ def retry(context: typer.Context, paths: Paths = None) -> None:
 
 
 @app.command(name="derive")
-def derive_command(context: typer.Context) -> None:
+def derive_command(context: typer.Context, dask: Dask = "") -> None:
     """Work out trips and daily indicators from readings that are new or changed."""
     settings, lake = _open(context)
+    measured = spread(dask or settings.dask, settings)
     with _recorded(settings, lake, "derive") as run, watching(_console) as watch:
-        summary = derive(settings, lake, watch.deriving)
+        summary = derive(settings, lake, watch.deriving, measured)
     say_derived(_console, summary)
 
 
@@ -147,11 +152,12 @@ def rank(
 
 
 @app.command()
-def nightly(context: typer.Context, paths: Paths = None) -> None:
+def nightly(context: typer.Context, paths: Paths = None, dask: Dask = "") -> None:
     """Ingest, derive and judge: what runs every night."""
     settings, lake = _open(context)
+    measured = spread(dask or settings.dask, settings)
     with _recorded(settings, lake, "nightly") as run, watching(_console) as watch:
-        read, derived, judged = jobs.nightly(settings, lake, paths or [], _now(), watch, _vin_key())
+        read, derived, judged = jobs.nightly(settings, lake, paths or [], _now(), watch, _vin_key(), measured)
         jobs.note_read(run, read)
         notices = data_watch(settings, lake, judged.week_start, tonight=True)
         run.look = run.look or any(notice.severity == STOP for notice in notices)
@@ -170,13 +176,14 @@ def nightly(context: typer.Context, paths: Paths = None) -> None:
 
 
 @app.command()
-def weekly(context: typer.Context, paths: Paths = None, week: Week = None) -> None:
+def weekly(context: typer.Context, paths: Paths = None, week: Week = None, dask: Dask = "") -> None:
     """The main job: ingest, derive, judge, rank and write the list and the page."""
     settings, lake = _open(context)
+    measured = spread(dask or settings.dask, settings)
     with _recorded(settings, lake, "weekly") as run:
         with watching(_console) as watch:
             read = jobs.ingest_paths(settings, lake, paths or [], _now(), watch, _vin_key())
-            derived = derive(settings, lake, watch.deriving)
+            derived = derive(settings, lake, watch.deriving, measured)
         look = say_ingested(_console, read)
         say_derived(_console, derived)
         week_start = _week(settings, lake, week)

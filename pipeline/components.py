@@ -80,3 +80,28 @@ def expected_components(units: pl.DataFrame) -> pl.DataFrame:
             outside.with_columns(not_judged_because=pl.lit("")).select(*columns, "not_judged_because"),
         ]
     ).sort("unit_id", "component")
+
+
+def never_hot(components: pl.DataFrame, standing: pl.DataFrame, least_share: float) -> pl.DataFrame:
+    """``components`` with another reason for catalysts that are hardly ever hot (short trips).
+
+    Args:
+        components: from :func:`expected_components`.
+        standing: unit_id, component, indicator, level; uses ``catalyst_hot_share`` (0 to 1).
+        least_share: share of the readings below which nothing can be said of a catalyst.
+    """
+    cold = standing.filter((pl.col("indicator") == "catalyst_hot_share") & (pl.col("level") < least_share)).select(
+        "unit_id", "component", cold_share=pl.col("level")
+    )
+    because = pl.format(
+        "never warm: the catalyst is hot in {} % of the readings of the last three weeks (short trips); log whole trips, or "
+        "drive it warm for a quarter of an hour",
+        (100 * pl.col("cold_share")).round(0).cast(pl.Int64),
+    )
+    return (
+        components.join(cold, on=["unit_id", "component"], how="left", maintain_order="left")
+        .with_columns(
+            not_judged_because=pl.when(pl.col("cold_share").is_not_null()).then(because).otherwise("not_judged_because")
+        )
+        .drop("cold_share")
+    )

@@ -19,6 +19,7 @@ from pipeline.datawatch import Notice, must_look, watch_lines
 from pipeline.derive import DeriveSummary
 from pipeline.ingest import IngestProgress
 from pipeline.jobs import Watch, WeekResult
+from pipeline.thinning import ThinSummary
 
 
 def plain_console() -> Console:
@@ -79,6 +80,14 @@ def say_derived(console: Console, summary: DeriveSummary) -> None:
         console,
         f"derived {summary.derived} of {summary.partitions} partitions: {summary.readings:,} readings -> "
         f"{summary.indicators:,} indicator days, {summary.trips:,} trips",
+    )
+
+
+def thinned_line(thinned: ThinSummary) -> str:
+    """What was thinned, in words."""
+    return (
+        f"thinned {thinned.partitions} partitions past their time: {thinned.rows_before:,} readings to {thinned.rows_after:,}; "
+        "indicators stay"
     )
 
 

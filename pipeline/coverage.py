@@ -7,7 +7,7 @@ from datetime import date
 import polars as pl
 from rich.table import Table
 
-_WORDS = {"upstream": "upstream sensors", "downstream": "downstream sensors", "catalyst": "catalysts"}
+PART_WORDS = {"upstream": "upstream sensors", "downstream": "downstream sensors", "catalyst": "catalysts"}
 _COLUMNS = ("part", "status", "components", "vehicles", "why, and what would change it")
 
 
@@ -50,7 +50,7 @@ def coverage(scores: pl.DataFrame) -> pl.DataFrame:
         .agg(components=pl.len(), vehicles=pl.col("unit_id").n_unique())
         .sort("part", "status", "components", "why", descending=[True, False, True, False])
         .select(
-            pl.col("part").replace_strict(_WORDS, default="whole vehicle"),
+            pl.col("part").replace_strict(PART_WORDS, default="whole vehicle"),
             pl.col("status").replace({"held": "held back"}).str.replace_all("_", " "),
             "components",
             "vehicles",

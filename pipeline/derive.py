@@ -4,21 +4,28 @@ from __future__ import annotations
 
 import hashlib
 import json
+import socket
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import date, timedelta
-from functools import partial
+from functools import cache, partial
+from importlib.metadata import version
 from itertools import islice
+from pathlib import Path
+from typing import Protocol
 
 import polars as pl
 
+from pipeline.closed import closed_day
+from pipeline.errors import ConfigError, LightoffError, ShardsError
 from pipeline.lake import Lake, bucket_of
 from pipeline.limits import qualify_params
-from pipeline.query import Session, step
+from pipeline.query import SQL, Session, step
 from pipeline.settings import Settings
-from pipeline.shards import Shard, crossing, in_order, shards_of
+from pipeline.shards import Shard, by_vehicle, crossing, shards_of
 from pipeline.tables import table
 
 STEPS = (
@@ -44,7 +51,10 @@ STEPS = (
 )
 _LAST_TO_READ_READINGS = [name for name in STEPS if "readings" in step(name).reads][-1]
 _DAY = timedelta(days=1)
-_PARTITIONS_AT_ONCE = 8  # months of buckets rewritten in one commit: opening and committing a table is dear
+_STORED = ("indicator_days", "signal_days", "trips")
+_IN_A_ROW = 5  # shards that fail one after another: no shard's own fault any more, the rest would only take long
+
+Made = dict[str, pl.DataFrame]
 
 
 @dataclass(frozen=True)
@@ -58,46 +68,123 @@ class DeriveSummary:
     trips: int
 
 
+@dataclass(frozen=True)
+class ShardWork:
+    """One shard with all that is needed to measure it, on whatever machine; ``units`` are those of its bucket."""
+
+    settings: Settings
+    params: dict[str, float]
+    units: pl.DataFrame
+    shard: Shard
+    program: str
+
+    def __str__(self) -> str:
+        """As messages and records name it."""
+        return str(self.shard)
+
+
+class Waited(Protocol):
+    """A measurement that was begun elsewhere."""
+
+    def result(self) -> Made:
+        """Wait for it; raises what it raised."""
+
+
+Measure = Callable[[Sequence[ShardWork]], Iterator[Made | Exception]]
+Keep = Callable[[Lake, Shard, Made], None]
+
+
 def derive(
-    settings: Settings, lake: Lake, progress: Callable[[int, int, int], None] | None = None
+    settings: Settings,
+    lake: Lake,
+    progress: Callable[[int, int, int], None] | None = None,
+    measured: Measure | None = None,
+    keep: Keep | None = None,
 ) -> DeriveSummary:
     """Bring trips and indicator days up to date with the readings.
 
     Args:
         progress: called with partitions done, partitions to do and readings read so far.
+        measured: measures shards somewhere else and yields, in their order, what each made or why it failed; the
+            threads of this process do it if left out. Whoever measures, only this process writes.
+        keep: writes what a shard made; :func:`keep_shard` if left out.
 
     Raises:
-        QueryError, ConfigError, LakeError: a step, a limit or a table is wrong; what was committed stays valid.
+        ShardsError: some shards failed; the others are kept, and the next run derives those that failed.
+        ConfigError, LakeError: a setting, a limit or a table is wrong; what was committed stays valid.
     """
     params = qualify_params(settings)
-    contents = _contents(settings, lake, params)
+    # What was measured on a closed day stays: there is nothing left to measure it from.
+    contents = _contents(settings, lake, params).filter(pl.col("day") > closed_day(lake))
     known = lake.read("shards").select("day", "bucket", known="content")
     changed = contents.join(known, on=["day", "bucket"], how="left").filter(
         pl.col("known").is_null() | (pl.col("known") != pl.col("content"))
     )
     units = lake.read("register").select(*table("units").columns)
+    own_units = units.with_columns(bucket=bucket_of(units["unit_id"], settings.buckets)).partition_by(
+        "bucket", as_dict=True, include_key=False
+    )
     files = lake.files("readings")
-    done = readings = indicators = trips = 0
     work = [
         (days, shard)
         for (bucket,), days in changed.group_by("bucket", maintain_order=True)
         for shard in shards_of(int(bucket), days, files, settings.shard_readings)
     ]
-    with ThreadPoolExecutor(settings.threads) as pool:
-        measured = _ahead(pool, settings.threads, [partial(_measure, settings, lake, params, units, s) for _, s in work])
-        held: list[tuple[pl.DataFrame, Shard, dict[str, pl.DataFrame]]] = []
-        for place, ((days, shard), made) in enumerate(zip(work, measured, strict=True)):
-            held.append((days.filter(pl.col("day").is_between(shard.first_day, shard.last_day)), shard, made))
-            done += held[-1][0].height
-            readings += shard.readings
-            indicators += made["indicator_days"].height
-            trips += made["trips"].height
-            if place + 1 == len(work) or len(_partitions([s for _, s, _ in held])) >= _PARTITIONS_AT_ONCE:
-                _store(lake, held)
-                held = []
+    here = settings.model_copy(update={"lake": lake.uri})  # a relative path is another folder on a worker
+    sent = [ShardWork(here, params, own_units.get((s.bucket,), units.clear()), s, program()) for _, s in work]
+    done = readings = indicators = trips = 0
+    failed: dict[str, Exception] = {}
+    in_a_row = 0
+    records: list[pl.DataFrame] = []
+    with closing((measured or _on_threads(lake, settings.threads))(sent)) as results:
+        for place, ((days, shard), made) in enumerate(zip(work, results, strict=True)):
+            problem = made if isinstance(made, Exception) else _kept(keep or keep_shard, lake, shard, made)
+            in_shard = days.filter(pl.col("day").is_between(shard.first_day, shard.last_day))
+            done += in_shard.height
+            if problem is None:
+                in_a_row = 0
+                records.append(_record(in_shard, made))
+                readings += shard.readings
+                indicators += made["indicator_days"].height
+                trips += made["trips"].height
+            else:
+                in_a_row += 1
+                failed[str(shard)] = problem
             if progress is not None:
                 progress(done, changed.height, readings)
+            stop = in_a_row == _IN_A_ROW
+            if records and (stop or place + 1 == len(work) or work[place + 1][1].bucket != shard.bucket):
+                _note(lake, records)
+                records = []
+            if stop:
+                break
+    if failed:
+        raise ShardsError(failed, len(work), not_tried=len(work) - place - 1)
     return DeriveSummary(contents.height, changed.height, readings, indicators, trips)
+
+
+def _kept(keep: Keep, lake: Lake, shard: Shard, made: Made) -> Exception | None:
+    try:
+        keep(lake, shard, made)
+    except ConfigError:
+        raise
+    except (LightoffError, OSError) as error:
+        return error
+    return None
+
+
+def _record(in_shard: pl.DataFrame, made: Made) -> pl.DataFrame:
+    """Rows of table ``shards``: these partitions are derived."""
+    counts = made["indicator_days"].group_by("day").len()
+    return in_shard.join(counts, on="day", how="left").select(
+        "day", "bucket", "content", "readings", indicators=pl.col("len").fill_null(0).cast(pl.Int64)
+    )
+
+
+def _note(lake: Lake, records: list[pl.DataFrame]) -> None:
+    fresh = pl.concat(records)
+    old = lake.read("shards").join(fresh, on=["day", "bucket"], how="anti")
+    lake.overwrite("shards", pl.concat([old, fresh]))
 
 
 def _contents(settings: Settings, lake: Lake, params: dict[str, float]) -> pl.DataFrame:
@@ -128,25 +215,80 @@ def _units_by_bucket(settings: Settings, lake: Lake) -> dict[int, str]:
     }
 
 
-def _ahead(
-    pool: ThreadPoolExecutor, most: int, jobs: list[Callable[[], dict[str, pl.DataFrame]]]
-) -> Iterator[dict[str, pl.DataFrame]]:
-    """Results of the jobs in their order, with no more than ``most`` at work or waiting to be taken."""
-    waiting = iter(jobs)
-    running = deque(pool.submit(job) for job in islice(waiting, most))
-    try:
-        while running:
-            made = running.popleft().result()
-            running.extend(pool.submit(job) for job in islice(waiting, 1))
-            yield made
-    finally:
-        for job in running:
-            job.cancel()
+def in_order(work: Sequence[ShardWork], begin: Callable[[ShardWork], Waited], most: int) -> Iterator[Made | Exception]:
+    """What each shard made, in their order, with no more than ``most`` at work or waiting to be taken.
+
+    An error of one shard is handed on in its place.
+
+    Raises:
+        ConfigError: none of the shards can be measured.
+    """
+    waiting = iter(work)
+    running = deque(begin(each) for each in islice(waiting, most))
+    while running:
+        try:
+            made: Made | Exception = running.popleft().result()
+        except ConfigError:
+            raise
+        except (LightoffError, OSError) as error:
+            made = error
+        running.extend(begin(each) for each in islice(waiting, 1))
+        yield made
+
+
+def _on_threads(lake: Lake, most: int) -> Measure:
+    def measured(work: Sequence[ShardWork]) -> Iterator[Made | Exception]:
+        pool = ThreadPoolExecutor(most)
+        try:
+            yield from in_order(work, partial(pool.submit, measure, lake=lake), most)
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+    return measured
+
+
+@cache
+def program() -> str:
+    """Fingerprint of all that decides what comes out of a shard: the steps, this module, the engines' versions."""
+    texts = [path.read_bytes() for path in [*sorted(SQL.rglob("*.sql")), Path(__file__)]]
+    engines = "|".join(version(name) for name in ("duckdb", "polars")).encode()
+    return hashlib.sha256(engines + b"".join(texts)).hexdigest()[:16]
+
+
+def measure(work: ShardWork, lake: Lake | None = None) -> Made:
+    """Trips, indicator days and signal days of a shard.
+
+    Args:
+        lake: opened by the settings of ``work`` where left out, as on another machine.
+
+    Raises:
+        ConfigError: this machine has another version of the steps or engines, or does not see the lake.
+        QueryError, LakeError: a step or a file is wrong.
+    """
+    if lake is None:
+        lake = _seen_from_here(work)
+    return _measure(work.settings, lake, work.params, work.units, work.shard)
+
+
+def _seen_from_here(work: ShardWork) -> Lake:
+    host = socket.gethostname()
+    if work.program != program():
+        raise ConfigError(
+            f"the worker on {host} has other steps or another version of duckdb or polars than the run it works for; "
+            "install the same requirements.txt and the same lightoff on both, and start the worker anew"
+        )
+    lake = Lake(work.settings.lake)
+    if not lake.exists("readings"):
+        raise ConfigError(
+            f"the worker on {host} finds no readings in {lake.uri}; a lake that workers share is a folder that every machine "
+            "sees under the same path, or s3://bucket/prefix"
+        )
+    return lake
 
 
 def _measure(
     settings: Settings, lake: Lake, params: dict[str, float], units: pl.DataFrame, shard: Shard
-) -> dict[str, pl.DataFrame]:
+) -> Made:
     """Trips and indicator days of a shard. One engine thread each: windows that stream use one anyway."""
     spans = lake.read(
         "export_spans", where=pl.col("day").is_between(shard.first_day - _DAY, shard.last_day + _DAY)
@@ -154,7 +296,7 @@ def _measure(
     beside = crossing(lake, shard, spans, params["trip_gap_s"])
     memory_mb = max(settings.memory_limit_mb // settings.threads, 100)
     with lake.on_disk(list(shard.uris)) as paths:
-        readings = in_order(paths, beside)
+        readings = by_vehicle(paths, beside)
     with Session(params, 1, memory_mb) as session:
         session.attach("readings", readings)
         session.attach("units", units)
@@ -176,44 +318,23 @@ def _measure(
     return {"trips": trips, "indicator_days": days.filter(in_shard), "signal_days": signals.filter(in_shard)}
 
 
-def _store(lake: Lake, held: list[tuple[pl.DataFrame, Shard, dict[str, pl.DataFrame]]]) -> None:
-    """Commit what several shards made, and last which partitions they were made from: days, shard, tables of each."""
-    shards = [shard for _, shard, _ in held]
-    for name in ("indicator_days", "signal_days", "trips"):
-        fresh = pl.concat([made[name] for _, _, made in held])
-        # A trip over midnight lies in two shards; the later one has the whole of it.
-        _replace(lake, name, fresh.unique(table(name).key, keep="last", maintain_order=True), shards)
-    records = []
-    for days, _, made in held:
-        counts = made["indicator_days"].group_by("day").len()
-        records.append(
-            days.join(counts, on="day", how="left").select(
-                "day", "bucket", "content", "readings", indicators=pl.col("len").fill_null(0).cast(pl.Int64)
-            )
-        )
-    fresh = pl.concat(records)
-    old = lake.read("shards").join(fresh, on=["day", "bucket"], how="anti")
-    lake.overwrite("shards", pl.concat([old, fresh]))
+def keep_shard(lake: Lake, shard: Shard, made: Made) -> None:
+    """Write what a shard made: all of its tables or none."""
+    own_days = pl.col("day").is_between(shard.first_day, shard.last_day)
+    with lake.transaction(*_STORED):
+        for name in _STORED:
+            _replace(lake, name, made[name], shard, own_days)
 
 
-def _replace(lake: Lake, name: str, fresh: pl.DataFrame, shards: list[Shard]) -> None:
-    """Put the shards' rows in place of the old ones inside the month partitions they share with other days."""
-    wanted = _partitions(shards) | set(fresh.select("month", "bucket").iter_rows())
-    wide = pl.DataFrame(sorted(wanted), schema={"month": pl.String, "bucket": pl.Int32}, orient="row")
-    beside = pl.col("bucket").is_in(wide["bucket"].unique().implode()) & pl.col("month").is_in(
-        wide["month"].unique().implode()
+def _replace(lake: Lake, name: str, fresh: pl.DataFrame, shard: Shard, replaced: pl.Expr) -> None:
+    """Put the shard's rows in place of the old ones inside the month partitions they share with other days."""
+    months = sorted({*fresh["month"], *_months(shard.first_day, shard.last_day)})
+    inside = (pl.col("bucket") == shard.bucket) & pl.col("month").is_in(months)
+    key = [column for column in table(name).key]
+    kept = lake.read(name, where=inside & ~replaced).join(fresh, on=key, how="anti")
+    lake.replace(
+        name, pl.concat([kept, fresh]), [{"month": month, "bucket": shard.bucket} for month in months]
     )
-    own = pl.any_horizontal(
-        (pl.col("bucket") == shard.bucket) & pl.col("day").is_between(shard.first_day, shard.last_day) for shard in shards
-    )
-    kept = lake.read(name, where=beside).join(wide, on=["month", "bucket"], how="semi").filter(~own)
-    kept = kept.join(fresh, on=list(table(name).key), how="anti")
-    lake.replace(name, pl.concat([kept, fresh]), wide.to_dicts())
-
-
-def _partitions(shards: list[Shard]) -> set[tuple[str, int]]:
-    """Month and bucket of every partition that the days of the shards lie in."""
-    return {(month, shard.bucket) for shard in shards for month in _months(shard.first_day, shard.last_day)}
 
 
 def _months(first: date, last: date) -> set[str]:

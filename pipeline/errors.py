@@ -42,3 +42,34 @@ class QueryError(LightoffError):
 
 class LakeError(LightoffError):
     """The lake cannot be read or written, or another run holds it."""
+
+
+class UnfitError(LakeError):
+    """The lake or the way to it does not fit this version or these settings; another try ends the same way."""
+
+
+class ClusterError(LightoffError):
+    """A Dask cluster cannot be reached, or lost its workers."""
+
+
+class ShardsError(LightoffError):
+    """Some shards could not be derived; the others are in the lake."""
+
+    _NAMED = 5
+
+    def __init__(self, failed: dict[str, Exception], shards: int, not_tried: int = 0) -> None:
+        self.failed, self.shards, self.not_tried = failed, shards, not_tried
+        named = "; ".join(f"{shard}: {error}" for shard, error in list(failed.items())[: self._NAMED])
+        more = f"; and {len(failed) - self._NAMED} more" if len(failed) > self._NAMED else ""
+        rest = f", and {not_tried} were not tried any more" if not_tried else ""
+        super().__init__(
+            f"{len(failed)} of {shards} shards are not derived{rest}: {named}{more}; the others are kept, and the next run "
+            "derives what is missing"
+        )
+
+
+def can_pass(error: object) -> bool:
+    """Whether an error may be gone the next time: of a store, a lock, a cluster, a file system; never of a setting."""
+    if isinstance(error, ShardsError):
+        return any(can_pass(each) for each in error.failed.values())
+    return isinstance(error, LakeError | ClusterError | OSError) and not isinstance(error, UnfitError)

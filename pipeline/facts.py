@@ -10,6 +10,7 @@ import polars as pl
 
 from models.blame import Hold, read_table
 from models.calls import Call, read_calls
+from models.certainty import COLUMNS
 from models.money import KINDS, Costs, KindCosts
 from pipeline.errors import ConfigError
 from pipeline.settings import Settings
@@ -147,6 +148,26 @@ def read_costs(settings: Settings, path: Path | None = None) -> Costs:
         return Costs(**body | {kind: KindCosts(**body[kind]) for kind in KINDS}, families=of_families)
     except ValueError as error:
         raise ConfigError(f"{path}: {error}") from error
+
+
+def read_reliability(settings: Settings) -> pl.DataFrame:
+    """How far chances hold on other fleets, for :func:`models.certainty.with_interval`.
+
+    Raises:
+        ConfigError: the file cannot be read, a share lies outside 0..1 or its interval, or no bin begins at 0.
+    """
+    path = settings.config_file("reliability.csv")
+    frame = _read_csv(path, dict(COLUMNS)).sort("chance_from")
+    shares = ("said", "observed", "low", "high")
+    wrong = frame.filter(
+        pl.any_horizontal(pl.all().is_null()) | ~pl.all_horizontal(pl.col(name).is_between(0, 1) for name in shares)
+        | ~pl.col("observed").is_between("low", "high") | pl.col("chance_from").is_duplicated()
+    )
+    if wrong.height:
+        raise ConfigError(f"{path}: a row needs low <= observed <= high, all within 0 to 1; look at {wrong.row(0)}")
+    if frame.is_empty() or frame["chance_from"][0] != 0:
+        raise ConfigError(f"{path}: the first chance_from must be 0")
+    return frame
 
 
 def _families(families: object, body: dict) -> tuple[dict[str, dict[str, dict]], list[str]]:

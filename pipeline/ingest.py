@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import polars as pl
 
+from pipeline.closed import closed_day, late_rows
 from pipeline.errors import ConfigError, ExportError
 from pipeline.exports.again import Before, filled_only, joined_spans, overtaken, settled_rows
 from pipeline.exports.ahead import AT_ONCE, Ahead
@@ -253,9 +254,11 @@ class _Run:
         """
         fates, spans = [pl.DataFrame(schema=TALLY)], [table("export_spans").empty()]
         again = {export.source: export.before for export in self._exports if export.before is not None}
+        closed = closed_day(self._lake)
         with ThreadPoolExecutor(max_workers=1) as writer:
             writing: Future[None] | None = None
-            for package in self._packages():
+            opened = (self._open_days(whole, closed, again) for whole in self._packages())
+            for package in (some for some in opened if some.height):
                 self._tick("", int(package["rows"].sum()), doing="merging")
                 standing, new = self._standing(package), self._stage.read(package)
                 settled = settled_rows(new, again)
@@ -290,17 +293,18 @@ class _Run:
         self._lake.replace("readings", rows, changed.to_dicts())
 
     def _packages(self) -> list[pl.DataFrame]:
-        """Partitions with new rows, by bucket and day, cut so that a package is bounded."""
+        """Partitions with new rows, cut so that a package is bounded."""
         standing = self._lake.files("readings").group_by("day", "bucket").agg(standing=pl.col("rows").sum())
-        wanted = self._stage.partitions().join(
-            standing, on=["day", "bucket"], how="left", maintain_order="left"
-        )
-        total = pl.col("rows") + pl.col("standing").fill_null(0)
-        by_rows = (total.cum_sum() - total) // PACKAGE_ROWS
-        by_partitions = pl.int_range(pl.len()) // PACKAGE_PARTITIONS
-        return wanted.with_columns(rows_cut=by_rows, partitions_cut=by_partitions).partition_by(
-            "rows_cut", "partitions_cut", maintain_order=True
-        )
+        return self._stage.packages(standing, PACKAGE_ROWS, PACKAGE_PARTITIONS)
+
+    def _open_days(self, package: pl.DataFrame, closed: date, again: dict[int, Before]) -> pl.DataFrame:
+        """The package without days that are closed; the rows of those go to quarantine."""
+        late = package.filter(pl.col("day") <= closed)
+        if late.height:
+            rows = self._stage.read(late)
+            for source, faults in late_rows(rows.filter(~settled_rows(rows, again)), closed):
+                self._exports[source].rejects.add_rows(faults)
+        return package.filter(pl.col("day") > closed)
 
     def _standing(self, package: pl.DataFrame) -> pl.DataFrame:
         """Rows that the lake holds in the partitions of a package, without the signals it never sampled."""

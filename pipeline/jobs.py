@@ -16,8 +16,9 @@ import polars as pl
 from models.classifier import Model
 from models.store import save
 from pipeline.assess import ISSUED, REPLAYED, AssessSummary, assess, weekly_indicators
+from pipeline.backtest import JUDGED_FROM_DAYS, orders_of, prove
 from pipeline.datawatch import Notice, data_watch
-from pipeline.derive import DeriveSummary, derive
+from pipeline.derive import DeriveSummary, Measure, derive
 from pipeline.errors import ConfigError, LightoffError
 from pipeline.facts import read_costs
 from pipeline.ingest import IngestProgress, IngestSummary, ingest
@@ -27,12 +28,14 @@ from pipeline.rank import RankSummary, rank
 from pipeline.prognosis import OWN_MODEL, chosen_model, ranking, starter_model
 from pipeline.report.cardfiles import write_cards
 from pipeline.report.listing import Outputs, write_outputs
+from pipeline.report.proof import proof_table
 from pipeline.report.rests import read_ranked
 from pipeline.returned import Returned, is_card_sheet, take_cards
 from pipeline.retrain import Verdict, challenge, own_card
 from pipeline.runs import Run, Then, file_hash
 from pipeline.settings import Settings
 from pipeline.tables import tables
+from pipeline.thinning import ThinSummary, thin
 
 _WEEK = timedelta(days=7)
 RETRAIN_WEEKS = 8
@@ -118,10 +121,11 @@ def nightly(
     now: datetime,
     watch: Watch = Watch(),
     vin_key: str | None = None,
+    measured: Measure | None = None,
 ) -> tuple[IngestSummary, DeriveSummary, AssessSummary]:
     """Ingest, derive, and judge what is known for the list that would be issued next."""
     read = ingest_paths(settings, lake, paths, now, watch, vin_key)
-    derived = derive(settings, lake, watch.deriving)
+    derived = derive(settings, lake, watch.deriving, measured)
     return read, derived, assess(settings, lake, newest_week(settings, lake, now), ISSUED)
 
 
@@ -152,6 +156,12 @@ def note_read(run: Run, read: IngestSummary) -> None:
     run.look = run.look or read.totals["refused"] > 0 or read.totals["quarantined"] > 0
 
 
+def note_thinned(run: Run, thinned: ThinSummary) -> None:
+    """What was thinned into a run's record."""
+    if thinned.partitions:
+        run.counts |= {"thinned_from": thinned.rows_before, "thinned_to": thinned.rows_after}
+
+
 def note_list(run: Run, result: WeekResult) -> None:
     """A made list into a run's record."""
     run.week_start, run.files = result.week_start, result.outputs.paths
@@ -167,9 +177,16 @@ def list_again(settings: Settings, moment: Then, folder: Path) -> dict[str, str]
     return {name: file_hash(path) for name, path in outputs.paths.items()}
 
 
-def housekeep(settings: Settings, lake: Lake) -> list[Tidied]:
-    """Tidy every table there is."""
-    return [lake.tidy(name, settings.keep_versions_days) for name in tables() if lake.exists(name)]
+def housekeep(settings: Settings, lake: Lake, now: datetime) -> tuple[list[Tidied], ThinSummary]:
+    """Thin raw readings past their time, if the settings say so, and tidy every table there is.
+
+    Before anything is thinned it is derived: what was measured is all that stays of most of it.
+    """
+    thinned = ThinSummary()
+    if settings.keep_readings_days and lake.files("readings").height:
+        derive(settings, lake)
+        thinned = thin(settings, lake, newest_week(settings, lake, now), now)
+    return [lake.tidy(name, settings.keep_versions_days) for name in tables() if lake.exists(name)], thinned
 
 
 def schedules(settings: Settings) -> list[tuple[str, str, str]]:
@@ -208,6 +225,18 @@ def replay(
         if watch.judging is not None:
             watch.judging(monday, index + 1, len(mondays))
     return results
+
+
+def track_record(settings: Settings, lake: Lake, last: date) -> str:
+    """The lists issued up to ``last`` against what failed since, beside other habits, as Markdown; why not where none
+    is old enough.
+    """
+    issued = lake.scan("ranked").filter((pl.col("series") == ISSUED) & (pl.col("week_start") <= last))
+    first = lake.collect(issued.select(pl.col("week_start").min())).item()
+    if first is None or (last - first).days < JUDGED_FROM_DAYS:
+        since = "none has been issued" if first is None else f"they were issued from {first} to {last}"
+        return f"No issued list is {JUDGED_FROM_DAYS} days old yet ({since}); then they are held against what failed."
+    return proof_table(prove(settings, lake, ISSUED, first, last, orders_of(settings, lake)))
 
 
 def retrain(settings: Settings, lake: Lake, at: date, watch: Watch = Watch()) -> Verdict:

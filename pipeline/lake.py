@@ -14,13 +14,14 @@ from deltalake import DeltaTable, WriterProperties, write_deltalake
 from deltalake.exceptions import DeltaError, TableNotFoundError
 from deltalake.transaction import AddAction, RemoveAction
 
-from pipeline.errors import ConfigError, LakeError
+from pipeline.errors import ConfigError, LakeError, UnfitError
 from pipeline.objects import SCHEME, Bucket
-from pipeline.partfiles import COMPRESSION, LEVEL, PartFile, Tidied, partition_values, tidied, write_parts
+from pipeline.partfiles import COMPRESSION, LEVEL, PartFile, Tidied, log_kept, partition_values, tidied, write_parts
 from pipeline.store import Folder, Store, this_process
 from pipeline.tables import Table, table
 
 _WRITER = WriterProperties(compression=COMPRESSION.upper(), compression_level=LEVEL)
+_UNTIL_HOUSEKEEP = 3650  # days; `tidy` sets what the settings say
 _INTENT = "_intent.json"
 _BASIS = "_lake.json"
 
@@ -200,7 +201,7 @@ class Lake:
         strange = checked.join(wanted, on=columns, how="anti", nulls_equal=True)
         if strange.height:
             found = strange.select(columns).row(0, named=True)
-            raise LakeError(f"table {name!r} of {self.uri} cannot be written: rows of {found}, which is not replaced")
+            raise UnfitError(f"table {name!r} of {self.uri} cannot be written: rows of {found}, which is not replaced")
         opened = self._find(name)
         if opened is None or self._grows(opened, declared):
             # An empty commit makes the table, or brings in a column declared since.
@@ -212,6 +213,10 @@ class Lake:
             self._swap(opened, declared, added, gone.to_dicts())
         except (DeltaError, OSError) as error:
             raise self._store.unwritten(name, error) from error
+
+    def remove(self, name: str, partitions: list[dict[str, object]]) -> None:
+        """Take the named partitions out; their files stay until :meth:`tidy`, for the versions that have them."""
+        self.replace(name, table(name).empty(), partitions)
 
     def _swap(
         self, opened: DeltaTable, declared: Table, added: list[PartFile], gone: list[dict[str, object]]
@@ -326,7 +331,7 @@ class Lake:
         absent = set(declared.columns) - found
         needed = sorted(column for column in absent if not declared.columns[column].nullable)
         if needed:
-            raise LakeError(
+            raise UnfitError(
                 f"table {declared.name!r} of {self.uri} lacks the column {', '.join(needed)}; it was written by "
                 "another version: begin another lake and ingest the exports again"
             )
@@ -340,28 +345,25 @@ class Lake:
         """
         strange = sorted({field.name for field in opened.schema().fields} - set(declared.columns))
         if strange:
-            raise LakeError(
+            raise UnfitError(
                 f"table {declared.name!r} of {self.uri} has the column {', '.join(strange)}, which this version does not "
                 "know; a newer version wrote it: go on with that version, or begin another lake and ingest the "
                 "exports again"
             )
         return bool(self._absent(opened, declared))
 
-    def _commit(self, name: str, frame: pl.DataFrame, mode: str, predicate: str | None = None) -> None:
+    def _commit(self, name: str, frame: pl.DataFrame, mode: str) -> None:
         if self._versions is not None:
-            raise LakeError(f"{self.uri} is opened as it was; nothing can be written to the past")
+            raise UnfitError(f"{self.uri} is opened as it was; nothing can be written to the past")
         declared: Table = table(name)
         try:
             opened = self._find(name)
             grows = opened is not None and self._grows(opened, declared)
             write_deltalake(
-                self._uri(name),
-                frame.to_arrow(),
-                mode=mode,
-                predicate=predicate,
+                self._uri(name), frame.to_arrow(), mode=mode,
+                configuration=log_kept(_UNTIL_HOUSEKEEP) if opened is None else None,
                 schema_mode="merge" if grows else None,
-                partition_by=list(declared.partition) or None,
-                writer_properties=_WRITER,
+                partition_by=list(declared.partition) or None, writer_properties=_WRITER,
                 storage_options=self._store.options,
             )
         except (DeltaError, OSError) as error:

@@ -27,7 +27,7 @@ from deltalake.exceptions import DeltaError, TableNotFoundError
 from deltalake.schema import PrimitiveType
 from pyarrow import fs
 
-from pipeline.errors import LakeError
+from pipeline.errors import LakeError, UnfitError
 from pipeline.store import LOCK, alone, of_lake, refuse_if_held
 
 SCHEME = "s3://"
@@ -56,7 +56,7 @@ class Bucket:
         self.uri = uri.rstrip("/")
         parts = urlsplit(uri)
         if not parts.netloc or "@" in parts.netloc or parts.query or parts.fragment:
-            raise LakeError("`lake` must be s3://bucket/prefix and nothing more; keys belong into the AWS_* variables")
+            raise UnfitError("`lake` must be s3://bucket/prefix and nothing more; keys belong into the AWS_* variables")
         self._path = f"{parts.netloc}{parts.path}".rstrip("/")
         self._reach = _reach(self.uri)
         self.options = {f"aws_{key}": value for key, value in self._reach.items()} | {
@@ -73,7 +73,7 @@ class Bucket:
         folder = Path(tempfile.gettempdir()) / f"lightoff-{os.getuid()}-{zlib.crc32(self.uri.encode()):08x}"
         folder.mkdir(mode=0o700, exist_ok=True)
         if folder.is_symlink() or folder.stat().st_uid != os.getuid():
-            raise LakeError(f"{folder} belongs to somebody else; remove it, or set TMPDIR to a folder of your own")
+            raise UnfitError(f"{folder} belongs to somebody else; remove it, or set TMPDIR to a folder of your own")
         return folder
 
     @cached_property
@@ -250,11 +250,11 @@ def _reach(uri: str) -> dict[str, str]:
     if "region" not in found and os.environ.get("AWS_DEFAULT_REGION"):
         found["region"] = os.environ["AWS_DEFAULT_REGION"]
     if ("access_key_id" in found) != ("secret_access_key" in found):
-        raise LakeError(
+        raise UnfitError(
             f"the lake {uri}: set both AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY in the environment, or neither"
         )
     if found.get("endpoint_url", "").startswith("http://") and found.get("allow_http", "").lower() not in ("true", "1"):
-        raise LakeError(
+        raise UnfitError(
             f"the lake {uri}: AWS_ENDPOINT_URL has no TLS; name an https:// endpoint, or set AWS_ALLOW_HTTP=true"
         )
     return found

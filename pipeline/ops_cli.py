@@ -11,7 +11,7 @@ import typer
 from rich.console import Console
 
 from pipeline import jobs
-from pipeline.console import say
+from pipeline.console import say, thinned_line
 from pipeline.lake import Lake
 from pipeline.runs import Run, past_runs, run_lines, then
 from pipeline.settings import Settings
@@ -52,10 +52,15 @@ def add_operations(app: typer.Typer, console: Console, opened: Open, recorded: R
 
     @app.command()
     def housekeep(context: typer.Context) -> None:
-        """Join small files of the lake and remove what no version of the last `keep_versions_days` days needs."""
+        """Thin raw readings past `keep_readings_days` (if set), join small files of the lake, and remove what no version of
+        the last `keep_versions_days` days needs.
+        """
         settings, lake = opened(context)
-        with recorded(settings, lake, "housekeep"):
-            tidied = jobs.housekeep(settings, lake)
+        with recorded(settings, lake, "housekeep") as run:
+            tidied, thinned = jobs.housekeep(settings, lake, run.started_at)
+            jobs.note_thinned(run, thinned)
+        if thinned.partitions:
+            say(console, thinned_line(thinned))
         for each in tidied:
             if each.files_before != each.files_after or each.removed:
                 say(
@@ -68,12 +73,20 @@ def add_operations(app: typer.Typer, console: Console, opened: Open, recorded: R
     def schedule(
         context: typer.Context,
         show: Annotated[bool, typer.Option("--print", help="Only say what would run when.")] = False,
+        pool: Annotated[
+            str, typer.Option(help="Hand the flows to this work pool of the server of PREFECT_API_URL, and end.")
+        ] = "",
     ) -> None:
         """Serve the nightly, weekly, monthly and housekeeping flows by the settings' clock, until stopped."""
         settings, _ = opened(context)
         for name, cron, what in jobs.schedules(settings):
             say(console, f"{name}  {cron}  {settings.time_zone}  {what}")
-        if not show:
-            from pipeline.flows import serve_flows  # prefect takes a second to import: only who serves waits for it
+        if show:
+            return
+        from pipeline.flows import deploy_flows, serve_flows  # prefect takes a second to import
 
+        if pool:
+            for name in deploy_flows(settings, context.obj, pool):
+                say(console, f"deployed: {name}")
+        else:
             serve_flows(settings, context.obj)

@@ -96,11 +96,20 @@ class Tidied:
     removed: int
 
 
+def log_kept(days: int) -> dict[str, str]:
+    """Setting of a table: how long a version can be opened. The format forgets after 30 days if nothing is said."""
+    return {"delta.logRetentionDuration": f"interval {days} days"}
+
+
 def tidied(opened: DeltaTable, name: str, keep_days: int, writer: WriterProperties | None) -> Tidied:
     """Join small files with ``writer`` (None: leave them), remove what no version of ``keep_days`` days needs."""
     before = len(opened.file_uris())
     if writer is not None:
         opened.optimize.compact(writer_properties=writer)
+    kept = log_kept(keep_days)
+    if not kept.items() <= opened.metadata().configuration.items():
+        opened.alter.set_table_properties(kept)
     removed = opened.vacuum(retention_hours=24 * keep_days, dry_run=False, enforce_retention_duration=False)
     opened.create_checkpoint()
+    opened.cleanup_metadata()
     return Tidied(name, before, len(opened.file_uris()), len(removed))

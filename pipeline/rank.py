@@ -7,10 +7,11 @@ from datetime import date
 
 import polars as pl
 
+from models.certainty import with_interval
 from models.money import Costs, choose, expected_saving
 from models.words import action_words
 from pipeline.errors import ConfigError
-from pipeline.facts import read_costs
+from pipeline.facts import read_costs, read_reliability
 from pipeline.lake import Lake
 from pipeline.limits import read_limits
 from pipeline.settings import Settings
@@ -64,7 +65,8 @@ def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, c
     judged = scores.filter(pl.col("status").is_in(["judged", "held"])).with_columns(
         p28=pl.col("probability").round(6), p7=pl.col("probability_7d").round(6)
     )
-    priced = expected_saving(judged.rename({"kind": "sensor_kind", "part": "kind"}), costs)
+    sure = with_interval(judged.rename({"kind": "sensor_kind", "part": "kind"}), read_reliability(settings))
+    priced = expected_saving(sure, costs)
     callable_ = (pl.col("p28") >= least) & (pl.col("status") == "judged")
     bays = {depot: settings.bays.get(depot, settings.bays_per_depot) for depot in scores["depot"].unique()}
     chosen = choose(priced.filter(callable_), bays).select(
@@ -81,7 +83,11 @@ def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, c
         .with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64))
         .with_columns(
             # A second job on a vehicle that is in the bay anyway does not pay the visit again.
-            expected_saving=pl.when(pl.col("chosen").fill_null(False)).then("job_saving").otherwise("expected_saving")
+            rides=pl.when(pl.col("chosen").fill_null(False)).then(pl.col("job_saving") - pl.col("expected_saving"))
+            .otherwise(0.0),
+        )
+        .with_columns(
+            pl.col(name) + pl.col("rides") for name in ("expected_saving", "saving_low", "saving_high")
         )
         .with_columns(
             act_cost=pl.col("wait_cost") - pl.col("expected_saving"),
@@ -93,7 +99,7 @@ def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, c
     )
     money = ordered.select(
         "unit_id", "component", "action", "rank", "list_rank",
-        *(pl.col(name).round(2) for name in ("wait_cost", "act_cost", "expected_saving")),
+        *(pl.col(name).round(2) for name in ("wait_cost", "act_cost", "expected_saving", "saving_low", "saving_high")),
     )
     return (
         scores.join(money, on=["unit_id", "component"], how="left")

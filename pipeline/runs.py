@@ -10,7 +10,7 @@ import resource
 import socket
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from importlib.metadata import version
@@ -49,17 +49,19 @@ class Run:
 def recorded(
     settings: Settings, lake: Lake, command: str, clock: Callable[[], datetime],
     alarm: Callable[[Run, Exception], None] | None = None,
+    held: Callable[[Lake, str, str], AbstractContextManager[None]] = Lake.lock,
 ) -> Iterator[Run]:
     """Hold the lake for one run and note it in table ``runs`` when it ends, well or badly.
 
-    ``alarm`` is called with an error before it goes on; also where the lake is held by another run.
+    ``alarm`` is called with an error before it goes on; also where the lake is held by another run. ``held`` holds the lake;
+    it may wait for another run to end.
 
     Raises:
         LakeError: another run holds the lake, or the record cannot be written.
     """
     run = Run(command, clock().astimezone(UTC))
     try:
-        with lake.lock(command, run.started_at.isoformat()):
+        with held(lake, command, run.started_at.isoformat()):
             try:
                 yield run
             except Exception as error:

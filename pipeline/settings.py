@@ -9,13 +9,14 @@ from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import Field, ValidationError, field_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from pipeline.errors import ConfigError
 
 PROJECT = Path(__file__).resolve().parents[1]
 CONFIG = Path(__file__).resolve().parent / "config"
+CLUSTER = r"^(local(:[1-9]\d{0,2})?|(tcp|tls)://[^\s/@]+:\d{1,5})$"  # where shards may be derived beside this process
 
 
 class Settings(BaseSettings):
@@ -40,6 +41,10 @@ class Settings(BaseSettings):
     buckets: int = Field(16, ge=1, le=4096, description="hash buckets of the readings; fixed once a lake exists")
     threads: int = Field(2, ge=1, le=256, description="threads of the query engine")
     memory_limit_mb: int = Field(2000, ge=200, description="memory the query engine may use, in MB")
+    dask: str = Field(
+        "", pattern=CLUSTER + "|^$",
+        description="Dask cluster that derives: tcp://HOST:PORT, or local for as many processes as `threads`; none if empty",
+    )
     shard_readings: int = Field(
         500_000,
         ge=10_000,
@@ -58,8 +63,18 @@ class Settings(BaseSettings):
     weekly_cron: str = Field("0 5 * * 1", description="when the weekly list is made")
     training_cron: str = Field("0 7 1 * *", description="when a challenger is trained")
     housekeep_cron: str = Field("0 3 * * 0", description="when the lake is tidied")
+    out_url: str = Field(
+        "", pattern=r"^([a-z][a-z0-9+.\-]*://.+)?$",
+        description="address under which `out` can be opened, for links in the record of a flow; file:// if empty",
+    )
     keep_versions_days: int = Field(
         90, ge=7, description="days for which past versions of the tables are kept, so that lists can be made again"
+    )
+    keep_readings_days: int = Field(
+        0,
+        ge=0,
+        description="days, back from the newest list, for which raw readings stay whole; older ones are thinned to the "
+        "stretches that cards show, and indicators stay for ever. 0 keeps all; at least a week more than history_weeks",
     )
     alert_command: list[str] = Field(
         [], description="program and arguments called when a run fails; the alert is its input, as JSON"
@@ -88,6 +103,16 @@ class Settings(BaseSettings):
         if value and not Path(value).is_dir():
             raise ValueError(f"{value!r} is no folder; the facts of the fleet would be left out")
         return value
+
+    @model_validator(mode="after")
+    def _readings_as_long_as_lists_need(self) -> Settings:
+        least = 7 * (self.history_weeks + 1)
+        if 0 < self.keep_readings_days < least:
+            raise ValueError(
+                f"keep_readings_days is {self.keep_readings_days}, but lists look back {self.history_weeks} weeks "
+                f"(history_weeks) and readings come late: set {least} or more, or 0 to keep all"
+            )
+        return self
 
     def config_file(self, name: str) -> Path:
         """Path of a facts file: the fleet's own where ``config_dir`` has one, else the embedded one."""

@@ -27,6 +27,10 @@ class Shard:
     uris: tuple[str, ...]
     readings: int
 
+    def __str__(self) -> str:
+        """As messages name it."""
+        return f"bucket {self.bucket}, {self.first_day} to {self.last_day}"
+
 
 def shards_of(bucket: int, days: pl.DataFrame, files: pl.DataFrame, most_readings: int) -> Iterator[Shard]:
     """Runs of changed days of one bucket, each within the readings that may be held at once.
@@ -83,7 +87,7 @@ def _day_of(lake: Lake, bucket: int, day: date, units: pl.Series) -> pl.DataFram
     return lake.collect(one.filter(pl.col("unit_id").is_in(units.implode())))
 
 
-def in_order(paths: list[str], beside: pl.DataFrame) -> pl.DataFrame:
+def by_vehicle(paths: list[str], beside: pl.DataFrame) -> pl.DataFrame:
     """Readings of a shard by vehicle and instant, the vehicles as ``pl.Enum``.
 
     Every file is one day in that order already, so that each vehicle's rows of a day are laid behind those of the day

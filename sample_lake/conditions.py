@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from sample_lake.faults import Confounder, Fault
+from sample_lake.faults import AIR_METER, Confounder, Fault
 from sample_lake.fleet import Unit
 from sample_lake.physics import Physics
 
@@ -204,6 +204,11 @@ def _apply_narrow(
         cond["stuck_v"] = stuck + physics.stuck_spread_v * fault.skew
 
 
+def air_reading(kind: str, severity: float, physics: Physics) -> float:
+    """Measured over true air mass flow of a meter that reads low or high, at a severity of 0 to 1."""
+    return 1.0 + physics.air_meter_error * severity * (1 if kind == "maf_high" else -1)
+
+
 def _fuel_errors(
     unit: Unit,
     bank: int,
@@ -232,6 +237,9 @@ def _fuel_errors(
             errors["misfire_rate"] += 0.6 * severity
         elif confounder.kind == "weak_fuel_pump":
             errors["error_high"] += 0.25 * severity
+        elif confounder.kind in AIR_METER:
+            # The control unit meters fuel for the air it believes in.
+            errors["error_all"] += 1.0 / air_reading(confounder.kind, severity, physics) - 1.0
         elif confounder.kind == "running_rich":
             errors["error_idle"] -= 0.16 * severity
             errors["error_all"] -= 0.03 * severity

@@ -16,6 +16,8 @@ KMH_PER_1000_RPM = np.array([7.5, 13.5, 20.0, 27.5, 35.0, 43.0])
 STOICHIOMETRIC_AIR = 14.64
 HEATING_VALUE = 42.7e6
 AIR_DENSITY = 1.18
+RESIDUAL_KPA = 8.0
+"""Manifold pressure at which an engine draws nothing, since burned gas stays behind; ideal cycle, from memory."""
 
 
 @dataclass(frozen=True)
@@ -132,7 +134,7 @@ def simulate_drive(speed_kmh: np.ndarray, trips: Trips, physics: Physics) -> Dri
         coolant[t], gas[t] = now_coolant, now_gas
     capacity = np.maximum(_air_capacity_gs(rpm, trips), 1e-6)
     fill = np.where(running, maf / capacity, 0.0)
-    map_kpa = np.where(running, np.clip(8 + 92 * fill * trips.boost, 15, 220), 100.0)
+    map_kpa = np.where(running, np.clip(RESIDUAL_KPA + 92 * fill * trips.boost, 15, 220), 100.0)
     throttle = 13 + 62 * np.clip(fill - 0.22, 0, 1) ** 1.3 + 10 * np.clip(rpm - 1500, 0, 4000) / 4000 * fill
     throttle = np.where(cut | ~running, 12.5, throttle)
     supply = np.where(running, trips.supply_v, np.minimum(trips.supply_v, 14.2)) - 0.12 * (rpm < 900)

@@ -60,6 +60,9 @@ CONFOUNDERS = (
     "misfire",
 )
 
+AIR_METER = ("maf_low", "maf_high")
+"""An air mass meter that reads low (fouled) or high: dealt in scenarios only, where manifold pressure tells."""
+
 
 @dataclass
 class Fault:

@@ -132,6 +132,7 @@ class Physics:
     gain_loss: float = 0.16
     storage_decay: float = 1.90  # storage falls with exp(-this * severity)
     leak_growth: float = 0.50
+    air_meter_error: float = 0.15  # a fouled meter reads 10 to 25 % low; common practice
     light_off_rise_k: float = 70.0  # aged parts light off 50 to 100 K later; from memory
 
     # How often things happen (invented, far above any real fleet so that a small sample holds enough cases).

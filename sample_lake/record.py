@@ -7,10 +7,10 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from sample_lake.conditions import NAMES, bank_condition
+from sample_lake.conditions import NAMES, air_reading, bank_condition
 from sample_lake.course import Lanes
 from sample_lake.engine import Drive, Trips, simulate_drive
-from sample_lake.faults import Confounder, Fault
+from sample_lake.faults import AIR_METER, Confounder, Fault
 from sample_lake.fleet import Unit
 from sample_lake.gateway import log_trip
 from sample_lake.history import History
@@ -84,6 +84,14 @@ def _severity(plan: Plan, unit: Unit, kind: str, day: float) -> float:
     )
 
 
+def _air_reading(plan: Plan, trip: Trip, physics: Physics) -> float:
+    readings = [
+        air_reading(kind, physics.confounder_strength * _severity(plan, trip.unit, kind, trip.day), physics)
+        for kind in AIR_METER
+    ]
+    return float(np.prod(readings))
+
+
 def _per_trip(trips: list[Trip], plan: Plan) -> Trips:
     def column(pick, dtype=float):
         return np.array([pick(trip) for trip in trips], dtype=dtype)
@@ -141,7 +149,9 @@ def run_chunk(trips: list[Trip], plan: Plan, number: int) -> Iterator[Logged]:
         missing = trip.unit.gateway.missing
         signals = [
             signal
-            for signal in trip_signals(trip, i, int(first[i]), transposed, recorded, history, rng)
+            for signal in trip_signals(
+                trip, i, int(first[i]), transposed, recorded, history, rng, _air_reading(plan, trip, physics)
+            )
             if not signal.name.startswith(missing)
         ]
         moments, columns = log_trip(trip.unit, signals, trip.seconds, rng)

@@ -5,12 +5,13 @@ What the judging makes of them is a table of confusion: the right part, no call,
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
 
 from sample_lake.faults import (
+    AIR_METER,
     CATALYST_MODES,
     CONFOUNDERS,
     DOWNSTREAM_MODES,
@@ -19,12 +20,14 @@ from sample_lake.faults import (
     Confounder,
     Fault,
 )
-from sample_lake.fleet import FAMILIES, Unit, build_fleet, with_defect
+from sample_lake.fleet import FAMILIES, Family, Unit, build_fleet, with_defect
 from sample_lake.physics import Physics
 from sample_lake.simulate import Scenario
 
 FAMILY = {("narrowband", 1): "K14", ("wide_range", 1): "K16", ("narrowband", 2): "V35", ("wide_range", 2): "V30"}
 """Engine family of each kind of upstream sensor and number of banks."""
+DEFECTS = (*dict.fromkeys(CONFOUNDERS), *AIR_METER)
+"""What else may be wrong with a vehicle. Those with a wrong air mass report manifold pressure, too."""
 _OWN_PAST_DAYS = 21.0
 _ONE_BANK = ("exhaust_leak", "misfire")
 
@@ -47,7 +50,7 @@ class Case:
 
 def cases(pairs: bool = True, banks: tuple[int, ...] = (1, 2)) -> list[Case]:
     """Healthy vehicles, each fault alone, each other defect alone, and with `pairs` each fault with each defect."""
-    defects = list(dict.fromkeys(CONFOUNDERS))
+    defects = DEFECTS
     made = []
     for kind, number in ((kind, number) for kind in UPSTREAM_MODES for number in banks):
         faults = [("upstream", mode) for mode in dict.fromkeys(UPSTREAM_MODES[kind])]
@@ -63,6 +66,10 @@ def cases(pairs: bool = True, banks: tuple[int, ...] = (1, 2)) -> list[Case]:
     return made
 
 
+def _reporting(family: Family, defect: str) -> Family:
+    return replace(family, reports=family.reports | {"map"}) if defect in AIR_METER else family
+
+
 def scenario(wanted: list[Case], sampling_s: float, physics: Physics | None = None) -> Scenario:
     """What `simulate` asks for vehicles and defects: one vehicle a case, in their order, all read every `sampling_s`.
 
@@ -73,7 +80,7 @@ def scenario(wanted: list[Case], sampling_s: float, physics: Physics | None = No
 
     def dealt(days: int, start: date, rng: np.random.Generator) -> tuple[list[Unit], list[Fault], list[Confounder]]:
         by_code = {family.code: family for family in FAMILIES}
-        families = [by_code[FAMILY[case.kind, case.banks]] for case in wanted]
+        families = [_reporting(by_code[FAMILY[case.kind, case.banks]], case.defect) for case in wanted]
         fleet = build_fleet(len(wanted), start, physics, rng, sampling_s, families)
         faults, defects = [], []
         failed = days - 17.0

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from sample_lake.engine import Drive
+from sample_lake.engine import AIR_DENSITY, RESIDUAL_KPA, Drive
 from sample_lake.fleet import Unit
 from sample_lake.gateway import Signal, fast_at
 from sample_lake.history import History
@@ -22,11 +22,12 @@ def trip_signals(
     recorded: Recorded | None,
     history: History,
     rng: np.random.Generator,
+    air_reading: float = 1.0,
 ) -> Iterator[Signal]:
     """Signals of one trip in the order in which the gateway polls them.
 
     `drive` and `recorded` are transposed (trips or lanes first); `i` is the trip's row, `lane` its first
-    bank's.
+    bank's. `air_reading` is measured over true air mass flow; calculated load follows the measured one.
     """
     unit, reports = trip.unit, trip.unit.family.reports
     seconds = np.arange(trip.seconds)
@@ -39,12 +40,19 @@ def trip_signals(
             1,
             continuous=True,
         )
-        yield Signal("load_pct", "load_pct", drive.load_pct[i], 1, continuous=True)
+        load = drive.load_pct[i]
+        # PID 04 ends at 100 %.
+        measured_load = np.minimum(load * air_reading, np.maximum(load, 100.0))
+        yield Signal("load_pct", "load_pct", measured_load, 1, continuous=True)
         yield Signal("throttle_pct", "throttle_pct", drive.throttle_pct[i], 1, continuous=True)
         if "maf" in reports:
-            yield Signal("maf_gs", "maf_gs", drive.maf_gs[i], 1, continuous=True)
+            yield Signal("maf_gs", "maf_gs", drive.maf_gs[i] * air_reading, 1, continuous=True)
         if "map" in reports:
-            yield Signal("map_kpa", "map_kpa", drive.map_kpa[i], 1, continuous=True)
+            # The engine model breathes air of one density; the same mass of warmer air takes more pressure.
+            kelvin = _intake_degc(trip, drive.speed_kmh[i]) + 273.15
+            filled = (drive.map_kpa[i] - RESIDUAL_KPA) * kelvin * AIR_DENSITY * 0.287 / 101.325
+            charged = np.where(drive.running[i], RESIDUAL_KPA + filled, drive.map_kpa[i])
+            yield Signal("map_kpa", "map_kpa", charged, 1, continuous=True)
     yield Signal("speed_kmh", "speed_kmh", drive.speed_kmh[i], 1, continuous=True)
     if recorded is not None:
         for bank in range(unit.family.banks):
@@ -75,7 +83,7 @@ def trip_signals(
     yield Signal(
         "intake_air_degc",
         "intake_air_degc",
-        trip.ambient_degc + 4 + 8 * np.exp(-drive.speed_kmh[i] / 40),
+        _intake_degc(trip, drive.speed_kmh[i]),
         1,
         slow=True,
     )
@@ -89,6 +97,10 @@ def trip_signals(
         1,
         slow=True,
     )
+
+
+def _intake_degc(trip: Trip, speed_kmh: np.ndarray) -> np.ndarray:
+    return trip.ambient_degc + 4 + 8 * np.exp(-speed_kmh / 40)
 
 
 def _bank_signals(unit: Unit, bank: int, lane: int, recorded: Recorded) -> Iterator[Signal]:

@@ -7,12 +7,16 @@
 --   speed_kmh_staleness_s, coolant_degc_staleness_s, ambient_degc_staleness_s, load_pct_staleness_s,
 --   throttle_pct_staleness_s, maf_gs_staleness_s, map_kpa_staleness_s, lambda_target_staleness_s,
 --   fuel_status_b1_staleness_s, fuel_status_b2_staleness_s, ltft_b1_pct_staleness_s,
---   purge_pct_staleness_s, lambda_b1s1_staleness_s
+--   purge_pct_staleness_s, lambda_b1s1_staleness_s, catalyst_b1s1_degc_staleness_s, light_off_air_g, catalyst_soak_s,
+--   idle_air_gs
 -- note: never kept, 11_samples runs through it. Sensors keep only what was sampled in the row; context signals carry the last value no older than its bound.
 --   The readings come in the order of vehicle and instant; every window runs over them as they come, with no partition
 --   and no order of its own, which streams. A join would keep no order: what is known of a row's day and clock block is
 --   looked up by the place of that day or block in a list. What is carried starts anew with each trip: at its first row
---   the time until which a value counts is put to nothing. Even speed is asked of clock blocks of twice steady_s, each
+--   the time until which a value counts is put to nothing. hot is what the catalyst must be where its temperature is not
+--   reported: air since the start, as the measure of exhaust heat, against what light-off needs; a start soon after
+--   another trip of the day needs less, by exp(-soak / catalyst_soak_s), while a trip over midnight counts as from cold.
+--   Even speed is asked of clock blocks of twice steady_s, each
 --   judged as a whole
 
 with days_listed as (
@@ -145,6 +149,12 @@ last_known as (
         last_value(counts_until(ltft_b2_pct, ts, params.ltft_b1_pct_staleness_s, begins) ignore nulls) over so_far as ltft_b2_pct_until,
         last_value(purge_pct ignore nulls) over so_far as purge_pct,
         last_value(counts_until(purge_pct, ts, params.purge_pct_staleness_s, begins) ignore nulls) over so_far as purge_pct_until,
+        last_value(catalyst_b1s1_degc ignore nulls) over so_far as catalyst_b1s1_degc,
+        last_value(counts_until(catalyst_b1s1_degc, ts, params.catalyst_b1s1_degc_staleness_s, begins) ignore nulls) over so_far
+            as catalyst_b1s1_degc_until,
+        last_value(catalyst_b2s1_degc ignore nulls) over so_far as catalyst_b2s1_degc,
+        last_value(counts_until(catalyst_b2s1_degc, ts, params.catalyst_b1s1_degc_staleness_s, begins) ignore nulls) over so_far
+            as catalyst_b2s1_degc_until,
         last_value(lambda_b1s1 ignore nulls) over so_far as near_lambda,
         last_value(counts_until(lambda_b1s1, ts, params.lambda_b1s1_staleness_s, begins) ignore nulls) over so_far as near_lambda_until,
         last_value(o2_b1s1_v ignore nulls) over so_far as near_o2_v,
@@ -166,8 +176,6 @@ last_known as (
         lambda_b2s1,
         pump_b1s1_ma,
         pump_b2s1_ma,
-        catalyst_b1s1_degc,
-        catalyst_b2s1_degc,
         mil_on,
         distance_since_clear_km
     from trip_begins
@@ -199,6 +207,8 @@ carried as (
         case when epoch_us(ts) <= ltft_b1_pct_until then ltft_b1_pct end as ltft_b1_pct,
         case when epoch_us(ts) <= ltft_b2_pct_until then ltft_b2_pct end as ltft_b2_pct,
         case when epoch_us(ts) <= purge_pct_until then purge_pct end as purge_pct,
+        case when epoch_us(ts) <= catalyst_b1s1_degc_until then catalyst_b1s1_degc end as catalyst_b1s1_degc,
+        case when epoch_us(ts) <= catalyst_b2s1_degc_until then catalyst_b2s1_degc end as catalyst_b2s1_degc,
         case when epoch_us(ts) <= near_lambda_until then near_lambda end as near_lambda,
         case when epoch_us(ts) <= near_o2_v_until then near_o2_v end as near_o2_v,
         case
@@ -229,8 +239,6 @@ carried as (
         lambda_b2s1,
         pump_b1s1_ma,
         pump_b2s1_ma,
-        catalyst_b1s1_degc,
-        catalyst_b2s1_degc,
         mil_on,
         distance_since_clear_km
     from last_known
@@ -290,20 +298,61 @@ dated as (
     select
         *,
         last_value(case when cut or blind then ts when begins then long_ago() end ignore nulls) over so_far as cut_at,
-        last_value(case when enriched then ts when begins then long_ago() end ignore nulls) over so_far as enriched_at
+        last_value(case when enriched then ts when begins then long_ago() end ignore nulls) over so_far as enriched_at,
+        sum(case when running then cast(maf_gs as double) * step_s end) over so_far as air_g
     from flagged
     window so_far as (rows between unbounded preceding and current row)
 ),
 
+breathed as (
+    select
+        dated.*,
+        last_value(case when begins then day end ignore nulls) over so_far as began_on,
+        coalesce(air_g, 0) - last_value(case when begins then coalesce(air_g, 0) end ignore nulls) over so_far
+        -- What was breathed before the logging began is at least that of an engine at idle.
+        + params.idle_air_gs * last_value(case when begins then run_s end ignore nulls) over so_far as own_air_g
+    from dated
+    window so_far as (rows between unbounded preceding and current row)
+),
+
+soaked as (
+    select
+        breathed.*,
+        case
+            when begins and unit_id = lag(unit_id) over () and day = lag(day) over ()
+                then
+                    least(lag(own_air_g) over () / params.light_off_air_g, 1)
+                    * exp(-seconds_between(lag(ts) over (), ts) / params.catalyst_soak_s)
+            when begins then 0
+        end as heat_left
+    from breathed
+),
+
+heated as (
+    select
+        *,
+        last_value(heat_left ignore nulls) over (rows between unbounded preceding and current row) as first_heat
+    from soaked
+),
+
 final as (
     select
-        * exclude (
-            begins, engine_started_at, throttle_pct, near_lambda, near_o2_v, overrun, blind, idle_throttle_pct,
-            reports_load, cut_at, enriched_at
+        heated.* exclude (
+            begins, engine_started_at, throttle_pct, near_lambda, near_o2_v, overrun, blind, idle_throttle_pct, reports_load,
+            cut_at, enriched_at, air_g,
+            began_on, own_air_g, heat_left, first_heat
         ),
         case when cut_at > long_ago() then seconds_between(cut_at, ts) end as since_cut_s,
-        case when enriched_at > long_ago() then seconds_between(enriched_at, ts) end as since_enriched_s
-    from dated
+        case when enriched_at > long_ago() then seconds_between(enriched_at, ts) end as since_enriched_s,
+        running and (
+            run_s >= params.warm_run_without_coolant_s
+            or coalesce(
+                maf_gs is not null
+                and own_air_g >= params.light_off_air_g * (1 - case when day = began_on then first_heat else 0 end),
+                false
+            )
+        ) as hot
+    from heated
 )
 
 from final

@@ -45,6 +45,7 @@ final as (
         run_time_known,
         running,
         warm,
+        hot,
         cut,
         enriched,
         since_cut_s,

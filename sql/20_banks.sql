@@ -1,9 +1,10 @@
 -- table: banks
 -- grain: one row a unit, exhaust bank and instant
 -- reads: samples
--- params:
+-- params: catalyst_active_degc
 -- note: never kept: each step that reads it takes its columns from the samples. No join and no grouping, so that the rows
---   stay in the order of bank, unit and instant, on which the windows of later steps run
+--   stay in the order of bank, unit and instant, on which the windows of later steps run. A catalyst is hot where its reported
+--   temperature says so, or else by the air since the start
 
 with samples as not materialized (from samples),
 
@@ -32,6 +33,7 @@ bank_1 as (
         rear_settled and closed_b1 as rear_ok,
         closed_b1 as closed,
         warm,
+        running and coalesce(catalyst_b1s1_degc >= params.catalyst_active_degc, hot) as hot,
         speed_kmh,
         load_pct,
         maf_gs,
@@ -75,6 +77,7 @@ bank_2 as (
         rear_settled and closed_b2 as rear_ok,
         closed_b2 as closed,
         warm,
+        running and coalesce(catalyst_b2s1_degc >= params.catalyst_active_degc, hot) as hot,
         speed_kmh,
         load_pct,
         maf_gs,

@@ -103,6 +103,7 @@ measured as (
         seconds_between(cut_began_at, max(ts) filter (cut)) as cut_s,
         avg(step_s) as step_s,
         bool_and(warm) as warm,
+        coalesce(bool_or(hot) filter (since_begin_s = 0), false) as hot,
         -- One reading may have been taken before the exhaust of the cut arrived: the floor needs a second one.
         case when count(front_v) filter (cut) >= 2 then min(front_v) filter (cut) end as front_floor_v,
         case when count(front_lambda) filter (cut) >= 2 then max(front_lambda) filter (cut) end as front_lambda,

@@ -1,9 +1,16 @@
 -- table: catalyst_days
 -- grain: one row a unit, catalyst, day and indicator
 -- reads: banks, cuts
--- params: pair_step_s, front_least_spread_v
+-- params: pair_step_s, front_least_spread_v, delay_cuts, delay_flow_spread
 -- note: oxygen storage shows in three ways: the rear sensor lies still while the front moves, it takes long to come back
---   after a fuel cut, and grams of oxygen are released meanwhile (grams only where lambda is measured)
+--   after a fuel cut, and grams of oxygen are released meanwhile (grams only where lambda is measured). Storage and
+--   conversion rise steeply up to 500 to 600 degC (from memory): a cold catalyst looks like a bad one, so that only
+--   readings and cuts of a hot one count (reported temperature, else air since the start: 10_context).
+--   Storage against delay: C grams of oxygen at lambda behind the cut last C / (0.232 * flow * (1/lambda - 1)), and the
+--   gas and the sensor's lag add a time that hardly depends on flow, so that recovery_s = air / flow + delay with
+--   air = C / (0.232 * (1/lambda - 1)). The apparent air or grams are then recovery_s * flow = air + delay * flow: what
+--   rises with flow is delay, what does not is storage. The straight line of recovery_s over 1/flow parts the two:
+--   rear_delay_s is its intercept, storage_air_g its slope. Its errors are those of the timing, alike at every flow
 
 with banks as not materialized (from banks),
 
@@ -32,7 +39,7 @@ driving as (
         median(since_s) as sample_step_s,
         count(*) as samples
     from sampled
-    where rear_ok and cruise
+    where rear_ok and cruise and hot
     group by unit_id, bank, day
 ),
 
@@ -43,7 +50,7 @@ seen as (
         day,
         median(recovery_s) as usual_s
     from cuts
-    where warm and recovery_seen
+    where warm and hot and recovery_seen
     group by unit_id, bank, day
 ),
 
@@ -52,7 +59,7 @@ telling as (
     select cuts.*
     from cuts
     inner join seen on cuts.unit_id = seen.unit_id and cuts.bank = seen.bank and cuts.day = seen.day
-    where cuts.warm and (cuts.recovery_seen or cuts.recovery_s >= seen.usual_s)
+    where cuts.warm and cuts.hot and (cuts.recovery_seen or cuts.recovery_s >= seen.usual_s)
 ),
 
 recoveries as (
@@ -87,11 +94,44 @@ oxygen as (
         median(oxygen_g) as oxygen_g,
         count(*) as samples
     from cuts
-    where warm and oxygen_g is not null
+    where warm and hot and oxygen_g is not null
+    group by unit_id, bank, day
+),
+
+delays as (
+    select
+        unit_id,
+        bank,
+        day,
+        regr_intercept(recovery_s, 1 / flow_gs) as rear_delay_s,
+        regr_slope(recovery_s, 1 / flow_gs) as storage_air_g,
+        count(*) as samples
+    from cuts
+    where warm and hot and recovery_seen and recovery_s is not null and flow_gs > 0
+    group by unit_id, bank, day
+    -- Flows that are alike tell no slope.
+    having
+        count(*) >= params.delay_cuts
+        and stddev_samp(1 / flow_gs) >= params.delay_flow_spread * avg(1 / flow_gs)
+),
+
+heat as (
+    select
+        unit_id,
+        bank,
+        day,
+        avg(cast(hot as double)) as catalyst_hot_share,
+        count(*) as samples
+    from banks
+    where running and rear_v is not null
     group by unit_id, bank, day
 ),
 
 long as (
+    (unpivot (select * from delays) on rear_delay_s, storage_air_g into name indicator value value)
+    union all by name
+    (unpivot (select * from heat) on catalyst_hot_share into name indicator value value)
+    union all by name
     (
         unpivot (select * from driving) on rear_activity_v, rear_front_variance, rear_front_corr, sample_step_s
         into name indicator value value

@@ -1,10 +1,14 @@
 -- table: fuelling_days
 -- grain: one row a unit, bank or vehicle, day and indicator
 -- reads: banks, samples
--- params: cell_readings, purge_shut_pct, purge_open_pct, secondary_band_pct, under_load_pct
+-- params: cell_readings, purge_shut_pct, purge_open_pct, secondary_band_pct, under_load_pct, residual_kpa
 -- note: what fuelling, purge and air say beside the total trim. Air drawn in one engine cycle (two turns) at the
 --   state of the manifold is displacement times volumetric efficiency: neither is known here, so it is held against
---   the unit's own past only, where an air mass flow sensor that drifts shows against manifold pressure
+--   the unit's own past only, where an air mass flow sensor that drifts shows against manifold pressure. That
+--   efficiency falls with load, since burned gas at exhaust pressure stays behind: by an ideal cycle (Heywood, Internal
+--   Combustion Engine Fundamentals, equation 6.2, from memory) as (1 - residual_kpa / pressure). Speed-density is thus
+--   m = V * (p - residual_kpa) / (R T) * n / 2, and full_charge_l is the V that the measured air mass asks for: sums
+--   over sums, so that skew between the signals and whole kPa weigh little. models/airmass.py holds it against others
 
 with banks as not materialized (from banks),
 
@@ -92,6 +96,11 @@ drawn as (
         day,
         -- 0.287 J/(g K) times g/s times K over kPa is l/s at the manifold; 120/rpm is the time of two turns in seconds.
         avg(0.287 * maf_gs * (intake_air_degc + 273.15) / map_kpa * 120 / rpm) as drawn_air_l,
+        safe_ratio(
+            sum(maf_gs) filter (map_kpa > params.residual_kpa),
+            sum((map_kpa - params.residual_kpa) * rpm / 120 / 0.287 / (intake_air_degc + 273.15))
+                filter (map_kpa > params.residual_kpa)
+        ) as full_charge_l,
         count(*) as readings
     from samples
     where
@@ -116,6 +125,9 @@ by_unit as (
     having count(*) = 2
     union all by name
     select unit_id, day, 'drawn_air_l' as indicator, drawn_air_l as value, readings as samples
+    from drawn
+    union all by name
+    select unit_id, day, 'full_charge_l' as indicator, full_charge_l as value, readings as samples
     from drawn
     union all by name
     select unit_id, day, 'purge_pct' as indicator, purge_pct as value, readings as samples

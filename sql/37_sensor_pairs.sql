@@ -1,27 +1,15 @@
 -- table: sensor_pair_days
 -- grain: one row a unit, downstream sensor or catalyst, day and indicator
 -- reads: banks, cuts
--- params: pair_step_s, front_least_spread_v, catalyst_active_degc, fast_step_s, mirror_lag_s, mirror_readings,
+-- params: pair_step_s, front_least_spread_v, fast_step_s, mirror_lag_s, mirror_readings,
 --   rear_cut_wait_s, settle_rear_after_cut_s, high_v, low_v, bias_v, bias_band_v, flow_low_gs, flow_high_gs
 -- note: both sensors are asked in the same rows only, so that the sampling bends both alike. Whether the rear repeats
---   the front is asked at 5 Hz and faster only: slower, switching is aliased and a lag has no meaning. Where a catalyst
---   temperature is reported, readings count from the first hot one of the trip and day
+--   the front is asked at 5 Hz and faster only: slower, switching is aliased and a lag has no meaning. Only a hot
+--   catalyst is asked
 
 with banks as not materialized (from banks),
 
 cuts as not materialized (from cuts),
-
-heated as (
-    select
-        unit_id,
-        bank,
-        started_at,
-        day,
-        min(ts) filter (catalyst_degc >= params.catalyst_active_degc) as hot_at
-    from banks
-    where catalyst_degc is not null
-    group by unit_id, bank, started_at, day
-),
 
 together as (
     select
@@ -32,26 +20,13 @@ together as (
         started_at,
         front_v,
         rear_v,
-        rear_ok and cruise as cruising,
+        rear_ok and cruise and hot as usable,
         case when same_trip(unit_id, bank, started_at) then abs(front_v - lag(front_v) over ()) end as front_moved_v,
         case when same_trip(unit_id, bank, started_at) then abs(rear_v - lag(rear_v) over ()) end as rear_moved_v,
         case when same_trip(unit_id, bank, started_at) then seconds_between(lag(ts) over (), ts) end as since_s,
         row_number() over () as place
     from banks
     where kind = 'narrowband' and front_v is not null and rear_v is not null and running
-),
-
-paired as (
-    select
-        together.* exclude (cruising),
-        cruising and (heated.unit_id is null or coalesce(together.ts >= heated.hot_at, false)) as usable
-    from together
-    left join heated
-        on
-            together.unit_id = heated.unit_id
-            and together.bank = heated.bank
-            and together.started_at = heated.started_at
-            and together.day = heated.day
 ),
 
 paths as (
@@ -68,7 +43,7 @@ paths as (
         end as rear_front_path,
         median(since_s) as step_s,
         count(*) filter (since_s <= params.pair_step_s) as samples
-    from paired
+    from together
     where usable
     group by unit_id, bank, day
 ),
@@ -93,9 +68,9 @@ lagged as (
         corr(later.rear_v, earlier.front_v) as likeness,
         count(*) as samples
     from lags
-    inner join paired as later
+    inner join together as later
         on lags.unit_id = later.unit_id and lags.bank = later.bank and lags.day = later.day and later.usable
-    inner join paired as earlier
+    inner join together as earlier
         on
             later.unit_id = earlier.unit_id
             and later.bank = earlier.bank
@@ -149,21 +124,6 @@ enriched as (
     group by unit_id, bank, day
 ),
 
-hot_cuts as (
-    select cuts.*
-    from cuts
-    asof left join (select unit_id, bank, ts, day, catalyst_degc from banks where catalyst_degc is not null) as known
-        on
-            cuts.unit_id = known.unit_id
-            and cuts.bank = known.bank
-            and cuts.began_at >= known.ts
-    where
-        cuts.warm
-        and cuts.oxygen_g is not null
-        -- A temperature of another day says nothing of this cut.
-        and coalesce(known.catalyst_degc >= params.catalyst_active_degc or known.day <> cuts.day, true)
-),
-
 oxygen as (
     select
         unit_id,
@@ -176,8 +136,8 @@ oxygen as (
         end as indicator,
         median(oxygen_g) as value,
         count(*) as samples
-    from hot_cuts
-    where flow_gs is not null
+    from cuts
+    where warm and hot and oxygen_g is not null and flow_gs is not null
     group by unit_id, bank, day, indicator
 ),
 

@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.errors import ExportError
 from pipeline.exports.encodings import BOM, Recoded, check_utf8, is_utf8, told_encoding, what_to_do
 from pipeline.exports.items import Item
+from pipeline.exports.lastcell import NO_END, TAIL_BYTES, UNSURE, may_be_cut
 from pipeline.exports.lines import BLOCK_BYTES, blocks, count, lines_in, rows_over_lines
 from pipeline.exports.rejects import FAULTS, no_faults
 from pipeline.exports.sources import MOST_COLUMNS, MOST_TABLE_BYTES, RawBatch, TextForm, too_big, too_wide
@@ -51,7 +52,7 @@ class CsvSource:
     def batches(self, wanted: dict[str, pl.DataType]) -> Iterator[RawBatch]:
         """Blocks of rows, see :class:`~pipeline.exports.sources.Source`."""
         kinds = as_kinds(wanted, self._form)
-        line, position, held = self._first, self._header_bytes, b""
+        line, position, held, self._above = self._first, self._header_bytes, b"", b""
         with self._opened() as stream:
             stream.read(self._header_bytes)
             for block, final in blocks(stream, BLOCK_BYTES, self._end, self._file):
@@ -92,7 +93,7 @@ class CsvSource:
         if content and not content.endswith((b"\n", b"\r")):
             last = rejected.pop() if rejected and rejected[-1][0] > max(lines, default=0) else None
             rejected += [(*last[:3], last[3] + _CUT_OFF)] if last else []
-            self.notes += [] if last else [_NO_END]
+            self.notes += [] if last else [NO_END]
         places = {name: self.names.index(name) for name in wanted}
         frame = pl.DataFrame(
             {"line": lines} | {name: [row[place] for row in rows] for name, place in places.items()},
@@ -193,13 +194,17 @@ class CsvSource:
         """The rows, and lines at the end whose row may go on in the next block."""
         lines = lines_in(text)
         cut_short = final and not text.endswith(b"\n")
-        frame = self._typed(text, kinds) if self._even(text, lines) else None
+        # What an answer lacks at its end is told by its length, and what is not read cannot be wrong.
+        read = self.names[-1] in kinds and self.names[-1] != "response"
+        self._above, above = text[-TAIL_BYTES:], self._above
+        unsure = cut_short and read and may_be_cut(above, text, self._form.delimiter, self._form.decimal)
+        frame = self._typed(text, kinds) if not unsure and self._even(text, lines) else None
         if frame is not None and frame.height == lines:
-            self.notes += [_NO_END] if cut_short else []
+            self.notes += [NO_END] if cut_short else []
             numbers = pl.int_range(line, line + lines, dtype=pl.Int64, eager=True)
             return RawBatch(frame.insert_column(0, numbers.alias("line")), lines, no_faults()), b""
         rows, held = rows_over_lines(text, line, final, self._is_row)
-        good, rejected = self._sorted_out(rows, cut_short)
+        good, rejected = self._sorted_out(rows, cut_short, unsure)
         cells = ("\n".join(good["text"]) + "\n").encode() if good.height else b""
         frame = self._typed(cells, kinds)
         if frame is None:
@@ -242,7 +247,7 @@ class CsvSource:
         bare = re.sub(rf'(^|{mark})"(?:[^"]|"")*"(?=\r?$|{mark})', r"\1", text)
         return '"' not in bare and bare.count(self._form.delimiter) == self._width - 1
 
-    def _sorted_out(self, rows: pl.DataFrame, cut_short: bool) -> tuple[pl.DataFrame, pl.DataFrame]:
+    def _sorted_out(self, rows: pl.DataFrame, cut_short: bool, unsure: bool) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Rows that are good (line, text) and faults of the others; blank lines are left out."""
         mark = re.escape(self._form.delimiter)
         # With each quoted cell as one mark, what is left are delimiters between cells and stray quotes.
@@ -277,8 +282,9 @@ class CsvSource:
         )
         if cut_short and judged.height:
             last = pl.col("line") == judged["line"][-1]
-            self.notes += [_NO_END] if judged["reason"][-1] is None else []
-            judged = judged.with_columns(reason=pl.when(last).then(pl.col("reason") + _CUT_OFF).otherwise("reason"))
+            self.notes += [NO_END] if judged["reason"][-1] is None else []
+            told = (pl.col("reason") + _CUT_OFF).fill_null(pl.lit(UNSURE if unsure else None, pl.String))
+            judged = judged.with_columns(reason=pl.when(last).then(told).otherwise("reason"))
         bad = judged.filter(pl.col("reason").is_not_null())
         return (
             judged.filter(pl.col("reason").is_null()).select("line", "text"),
@@ -305,4 +311,3 @@ class CsvSource:
 
 _NUL = "the line holds NUL bytes; the file was damaged on the way, export it again"
 _CUT_OFF = "; the file ends within this line and may be cut off, transfer it again"
-_NO_END = "no line end after the last row"

@@ -22,6 +22,7 @@ from pipeline.exports.items import Item
 from pipeline.exports.kinds import Kind, recognise
 from pipeline.exports.laidout import LaidOut
 from pipeline.exports.layoutmodel import Layout
+from pipeline.exports.lastcell import NO_END, UNSURE
 from pipeline.exports.layouts import layout_for
 from pipeline.exports.lines import BLOCK_BYTES
 from pipeline.exports.longform import clean_long
@@ -37,6 +38,7 @@ from pipeline.exports.translate import Translated, settle
 from pipeline.signals import signals
 
 REFUSED = "refused"
+_SMALLEST_STAYS = ("onboard_tests",)  # a number cut off would stay; rows of other small tables give way to later ones
 
 
 @dataclass
@@ -196,6 +198,11 @@ def _read_records(opened: Source, kind: Kind, export: Export, door: Door) -> Non
     _count(export, cleaned, batch.rows_in)
     export.rejects.add_cells(without(odd, cleaned.rows))
     records = cleaned.frame
+    if kind.name in _SMALLEST_STAYS and NO_END in opened.notes:
+        last = records.filter(pl.col("line") == batch.frame["line"].max())
+        unsure = last.select("line", column=pl.lit(""), value=pl.lit(""), reason=pl.lit(UNSURE))
+        export.rejects.add_rows(unsure)
+        records = without(records, unsure)
     if "ts" in records.columns:
         late = impossible(records, door.arrived_at, door.first_day)
         export.rejects.add_rows(late)

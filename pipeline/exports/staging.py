@@ -57,6 +57,20 @@ class Stage:
         counts = pl.concat([empty, *self._counts]).filter(~pl.col("source").is_in(self._refused))
         return counts.group_by("day", "bucket").agg(pl.col("rows").sum()).sort("bucket", "day")
 
+    def packages(self, standing: pl.DataFrame, most_rows: int, most_partitions: int) -> list[pl.DataFrame]:
+        """Partitions with staged rows, by bucket and day, cut so that a package is bounded.
+
+        Args:
+            standing: ``day``, ``bucket`` and ``standing``, rows that the lake holds there.
+        """
+        wanted = self.partitions().join(standing, on=["day", "bucket"], how="left", maintain_order="left")
+        total = pl.col("rows") + pl.col("standing").fill_null(0)
+        by_rows = (total.cum_sum() - total) // most_rows
+        by_partitions = pl.int_range(pl.len()) // most_partitions
+        return wanted.with_columns(rows_cut=by_rows, partitions_cut=by_partitions).partition_by(
+            "rows_cut", "partitions_cut", maintain_order=True
+        )
+
     def read(self, partitions: pl.DataFrame) -> pl.DataFrame:
         """Staged rows of the named partitions (``day``, ``bucket``), files and lines in the order staged."""
         parts = []

@@ -16,7 +16,7 @@ from pipeline.report.cardfacts import CardFacts, Caution, Check, Deposit, Fittin
 from pipeline.report.page import loudest_plots
 from pipeline.report.plots import Plot
 from pipeline.report.stretch import Stretch, of_peer, recent, when_good
-from pipeline.report.words import Indicator, money, percent, plain, unit_facts, window
+from pipeline.report.words import Indicator, percent, plain, saving_words, unit_facts, window
 from pipeline.settings import Settings
 
 CODE_DAYS = 180  # codes read this long before the list are shown; older ones say little about today
@@ -164,7 +164,7 @@ def _job(
         where=f"{_WHERE[row['part']]} {_BANK.format(bank, 'with' if bank == '1' else 'without')}",
         chance=percent(row["probability"]),
         window=window(row["window_from"], row["window_to"]),
-        saving=money(row["expected_saving"], currency),
+        saving=saving_words(row, currency),
         action=plain(row["action"]),
         why=_sentence(mode, plain(row["why"])),
         rule_out=plain(row["rule_out_first"]) or "nothing beyond the inspection itself",

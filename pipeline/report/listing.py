@@ -39,6 +39,8 @@ LIST_COLUMNS = (
     "why",
     "expected_saving",
     "judged_by",
+    "saving_low",
+    "saving_high",
 )
 SCORE_COLUMNS = (
     "week_start",
@@ -54,7 +56,7 @@ SCORE_COLUMNS = (
     "judged_by",
 )
 BOOK = "list.xlsx"
-_DECIMALS = {"probability": 4, "expected_saving": 2}
+_DECIMALS = {"probability": 4, "expected_saving": 2, "saving_low": 2, "saving_high": 2}
 
 
 @dataclass(frozen=True)
@@ -158,12 +160,12 @@ def _cells(frame: pl.DataFrame) -> pl.DataFrame:
             .alias(name)
             for name in text
         ),
-        *(pl.col(name).round(places).cast(pl.Decimal(38, places)) for name, places in _DECIMALS.items()),
+        *(pl.col(name).round(places).cast(pl.Decimal(38, places)) for name, places in _DECIMALS.items() if name in frame.columns),
     )
 
 
 def _refuse_not_finite(ranked: pl.DataFrame) -> None:
-    for name in ("probability", "wait_cost", "act_cost", "expected_saving"):
+    for name in ("probability", "wait_cost", "act_cost", "expected_saving", "saving_low", "saving_high"):
         bad = ranked.filter(~pl.col(name).is_finite())
         if bad.height:
             unit, component = bad.select("unit_id", "component").row(0)

@@ -17,7 +17,7 @@ from models.words import component_words
 from pipeline.datawatch import Notice
 from pipeline.lake import Lake
 from pipeline.report.plots import Plot, line_plot
-from pipeline.report.rests import Rests, registered
+from pipeline.report.rests import Rests, registered, thinned_words
 from pipeline.report.since import moved, past
 from pipeline.report.stock import stock
 from pipeline.report.unlock import unlock_lines
@@ -30,6 +30,7 @@ from pipeline.report.words import (
     money,
     percent,
     plain,
+    saving_words,
     read_indicators,
     unit_facts,
     window,
@@ -87,6 +88,7 @@ def render_page(
         series=SERIES[series],
         currency=currency,
         rests=rests,
+        thinned=thinned_words(rests),
         notices=notices,
         judged=ranked.filter(pl.col("status") == "judged"),
         items=[
@@ -95,7 +97,7 @@ def render_page(
                 "rank": row["list_rank"],
                 "action": plain(row["action"]),
                 "judged_by": plain(row["judged_by"]) or "not named",
-                "saving": money(row["expected_saving"], currency),
+                "saving": saving_words(row, currency),
                 "wait": money(row["wait_cost"], currency),
                 "act": money(row["act_cost"], currency),
                 "depot": plain(row["depot"]) or "no depot given",

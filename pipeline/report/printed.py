@@ -7,7 +7,7 @@ from rich.table import Table
 from rich.text import Text
 
 from models.words import component_words
-from pipeline.report.rests import Rests
+from pipeline.report.rests import Rests, thinned_words
 from pipeline.report.words import (
     REASONS,
     SERIES,
@@ -16,6 +16,7 @@ from pipeline.report.words import (
     money,
     percent,
     plain,
+    saving_words,
     to_text,
     unit_facts,
     window,
@@ -39,7 +40,7 @@ def list_text(ranked: pl.DataFrame, rests: Rests, known_units: set[str], currenc
     newest = f"newest data of {rests.newest_day}" if rests.newest_day else "no readings in the lake"
     parts: list = [
         f"Oxygen sensors and catalysts, list of the week from {week_start} ({SERIES[series]})",
-        f"Rests on {rests.vehicles} vehicles, {rests.readings:,} readings, {newest}.",
+        f"Rests on {rests.vehicles} vehicles, {rests.readings:,} readings{thinned_words(rests)}, {newest}.",
         "",
         _CAUTION,
         "",
@@ -79,7 +80,7 @@ def _item(row: dict, known: bool, currency: str) -> Table:
     facts = unit_facts(row["depot"], row["engine_family"], known)
     expected = window(row["window_from"], row["window_to"])
     by = plain(row["judged_by"]) or "not named"
-    saving = money(row["expected_saving"], currency)
+    saving = saving_words(row, currency)
     costs = f"waiting {money(row['wait_cost'], currency)}, acting now {money(row['act_cost'], currency)}"
     lines = [
         ("vehicle", f"{plain(row['unit_id'])}   {facts}"),

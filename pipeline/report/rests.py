@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from pipeline.closed import thinned_rows
 from pipeline.errors import LightoffError
 from pipeline.lake import Lake
 from pipeline.report.words import plain
@@ -49,10 +50,13 @@ class Reject:
 
 @dataclass(frozen=True)
 class Rests:
-    """Ground of one list; ``readings`` counts rows of days before the list's week."""
+    """Ground of one list; ``readings`` counts rows of days before the list's week; ``thinned`` those of them that were
+    thinned once they were measured, and what is left of those.
+    """
 
     vehicles: int
     readings: int
+    thinned: tuple[int, int]
     days: int
     first_day: date | None
     newest_day: date | None
@@ -84,16 +88,19 @@ def read_ranked(lake: Lake, series: str, week_start: date) -> pl.DataFrame:
 def what_it_rests_on(lake: Lake, settings: Settings, ranked: pl.DataFrame, week_start: date) -> Rests:
     """Ground of the list that ``ranked`` holds."""
     files = lake.files("readings").filter(pl.col("day") < week_start)
+    measured, left, thinned = thinned_rows(lake, week_start)
+    days = pl.concat([files["day"], thinned]).unique()
     judges = ranked.filter(pl.col("status") == "judged").group_by("judged_by").len().sort("judged_by")
     exports = lake.read("exports").sort(["arrived_at", "export_id"], descending=[True, False])
     newest = exports.head(NEWEST_EXPORTS)
     zone = ZoneInfo(settings.time_zone)
     return Rests(
         vehicles=ranked["unit_id"].n_unique(),
-        readings=files["rows"].sum(),
-        days=files["day"].n_unique(),
-        first_day=files["day"].min(),
-        newest_day=files["day"].max(),
+        readings=files["rows"].sum() + measured,
+        thinned=(measured, left),
+        days=days.len(),
+        first_day=days.min(),
+        newest_day=days.max(),
         judged_by=[(plain(name) or "not named", count) for name, count in judges.iter_rows()],
         newest=[_balance(row, zone) for row in newest.iter_rows(named=True)],
         total=Balance(
@@ -105,6 +112,12 @@ def what_it_rests_on(lake: Lake, settings: Settings, ranked: pl.DataFrame, week_
         ),
         rejects=_rejects(lake, newest["export_id"].to_list()),
     )
+
+
+def thinned_words(rests: Rests) -> str:
+    """What a reader should know of readings that are no longer whole; empty where all are."""
+    measured, left = rests.thinned
+    return f" ({measured:,} of them measured, then thinned to {left:,})" if measured else ""
 
 
 def registered(lake: Lake, units: pl.Series) -> set[str]:

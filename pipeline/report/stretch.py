@@ -12,6 +12,7 @@ from pipeline.lake import Lake, bucket_of
 from pipeline.settings import Settings
 
 SPAN_S = 120.0
+_CONTEXT = ("coolant_degc", "run_time_s", "speed_kmh")
 RECENT_DAYS = 14
 # Warm and under way; the stretch is an illustration, no judgement rests on it. Common practice: 75 to 80 degC.
 WARM_DEGC = 70.0
@@ -35,6 +36,17 @@ def signal_of(component: str, kind: str) -> tuple[str, str]:
     if component.endswith("S1"):
         return (f"lambda_b{bank}s1", "lambda") if kind == "wide_range" else (f"o2_b{bank}s1_v", "V")
     return f"o2_b{bank}s2_v", "V"
+
+
+PLOTTED = tuple(
+    dict.fromkeys(
+        signal_of(f"B{bank}S{place}", kind)[0]
+        for bank in (1, 2)
+        for place in (1, 2)
+        for kind in ("narrowband", "wide_range")
+    )
+)
+_SPAN = (pl.col("ts").dt.epoch("ms") / (SPAN_S * 1000)).floor().cast(pl.Int64).alias("span")
 
 
 def recent(
@@ -78,11 +90,14 @@ def _stretch(
     bucket = int(bucket_of(pl.Series([unit_id]), settings.buckets)[0])
     wanted = (pl.col("bucket") == bucket) & pl.col("day").is_between(*days, closed="left")
     rows = lake.collect(
-        lake.scan("readings")
-        .filter(wanted & (pl.col("unit_id") == unit_id))
-        .select("ts", "coolant_degc", "run_time_s", "speed_kmh", value=signal)
+        pl.concat(
+            lake.scan(name)
+            .filter(wanted & (pl.col("unit_id") == unit_id))
+            .select("ts", *_CONTEXT, value=signal, thin=pl.lit(name != "readings"))
+            for name in ("readings", "readings_thin")
+        )
         .sort("ts")
-        .with_columns(pl.col("coolant_degc", "run_time_s", "speed_kmh").forward_fill())
+        .with_columns(pl.col(_CONTEXT).forward_fill())
         .filter(pl.col("value").is_not_null())
     )
     best = _densest(rows, newest)
@@ -92,9 +107,10 @@ def _stretch(
     local = start.astimezone(ZoneInfo(settings.time_zone))
     coolant = best["coolant_degc"].median()
     warm = f", coolant {coolant:.0f} °C" if coolant is not None else ""
+    thin = ", kept when the day was thinned" if best["thin"][0] else ""
     seconds = ((best["ts"] - start).dt.total_microseconds() / 1e6).to_list()
     return Stretch(
-        signal, unit, f"{whose}: {local:%Y-%m-%d %H:%M}{warm}, {best.height} readings", seconds,
+        signal, unit, f"{whose}: {local:%Y-%m-%d %H:%M}{warm}, {best.height} readings{thin}", seconds,
         best["value"].cast(pl.Float64).to_list(),
     )
 
@@ -103,16 +119,42 @@ def _densest(rows: pl.DataFrame, newest: bool) -> pl.DataFrame | None:
     """Readings of the span that holds the most, warm and moving where that is known; newest or oldest of equals."""
     if rows.height < LEAST_POINTS:
         return None
+    spans = rows.with_columns(_SPAN)
+    most = _best_first(spans, [], newest)
+    return None if most.is_empty() else spans.filter(pl.col("span") == most["span"][0])
+
+
+def _best_first(sampled: pl.DataFrame, whose: list[str], newest: bool) -> pl.DataFrame:
+    """Spans of ``sampled`` that hold enough, by ``whose``: warm and moving before full before older (or newer)."""
     warm = (pl.col("coolant_degc") >= WARM_DEGC).fill_null(True) & (pl.col("speed_kmh") > 20).fill_null(True)
-    spans = rows.with_columns(span=(pl.col("ts").dt.epoch("ms") / (SPAN_S * 1000)).floor().cast(pl.Int64))
     counts = (
-        spans.group_by("span", maintain_order=True)
-        .agg(points=pl.len(), good=warm.mean(), first=pl.col("ts").first(), last=pl.col("ts").last())
+        sampled.group_by(*whose, "span", maintain_order=True)
+        .agg(points=pl.len(), good=warm.mean())
         .filter(pl.col("points") >= LEAST_POINTS)
     )
-    if counts.is_empty():
-        return None
-    most = counts.with_columns(
-        full=pl.col("points") >= 0.9 * pl.col("points").max(), fits=pl.col("good") >= 0.9
-    ).sort("fits", "full", "span", descending=[True, True, newest])
-    return spans.filter(pl.col("span") == most["span"][0])
+    most = pl.col("points").max().over(whose) if whose else pl.col("points").max()
+    judged = counts.with_columns(full=pl.col("points") >= 0.9 * most, fits=pl.col("good") >= 0.9)
+    return judged.sort("fits", "full", "span", descending=[True, True, newest], maintain_order=True)
+
+
+def stretches_of_days(rows: pl.DataFrame) -> pl.DataFrame:
+    """Of each vehicle, day and sensor the oldest stretch that a card would show of that day alone.
+
+    Args:
+        rows: whole days of readings, by unit and instant.
+
+    Returns:
+        The rows of those stretches with every signal, untouched and in order; none of a sensor that no span of the day
+        holds at least ``LEAST_POINTS`` readings of.
+    """
+    whose = ["unit_id", "day"]
+    spans = rows.with_columns(_SPAN)
+    known = spans.with_columns(pl.col(_CONTEXT).forward_fill().over(whose))
+    best = [
+        _best_first(known.filter(pl.col(name).is_not_null()), whose, newest=False)
+        .unique(whose, keep="first", maintain_order=True)
+        .select(*whose, "span")
+        for name in PLOTTED
+    ]
+    wanted = pl.concat(best).unique()
+    return spans.join(wanted, on=[*whose, "span"], how="semi", maintain_order="left").drop("span")

@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from models.words import component_words, mode_words
+from pipeline.closed import closed_day
 from pipeline.errors import LightoffError
 from pipeline.lake import Lake
 from pipeline.report.evidence import (
@@ -101,6 +102,10 @@ def explain(
     parts += days_section(lake.read("indicator_days", of_part & before), words)
     parts += trips_section(lake.read("trips", of_unit & before), zone)
     parts += spans_section(lake, lake.read("export_spans", of_unit & before))
+    closed = closed_day(lake)
+    if lake.read("export_spans", of_unit & before & (pl.col("day") <= closed)).height:
+        parts += [f"  Raw readings of days before {closed} are thinned: indicators, trips and spans are whole, of the "
+                  "readings the lake keeps two minutes a sensor and day; the export files have the rest."]
     parts += codes_section(lake.read("codes", of_unit), zone)
     parts += orders_section(lake.read("work_orders", of_unit))
     return to_text(*parts)

@@ -54,6 +54,13 @@ def money(amount: float | None, currency: str = "") -> str:
     return f"{whole}\u00a0{currency}" if currency else whole
 
 
+def saving_words(row: dict, currency: str = "") -> str:
+    """The expected saving of a row of ``ranked`` with its interval, where it has one."""
+    low, high = row["saving_low"], row["saving_high"]
+    ends = "" if low is None or high is None else f" ({money(low)} to {money(high)})"
+    return money(row["expected_saving"], currency) + ends
+
+
 def window(first: date | None, last: date | None) -> str:
     """An expected window in ISO dates."""
     if first is None and last is None:

@@ -16,11 +16,11 @@ from xlsxwriter.worksheet import Worksheet
 MOST_CHARS = 32_767  # most characters of a cell (ECMA-376 part 1, 18.18: ST_Xstring as spreadsheets read it)
 _CHARS = {
     "week_start": 11, "rank": 6, "unit_id": 14, "depot": 14, "engine_family": 10, "component": 11, "probability": 11,
-    "window_from": 11, "window_to": 11, "action": 36, "rule_out_first": 40, "why": 60, "expected_saving": 11,
+    "window_from": 11, "window_to": 11, "action": 36, "rule_out_first": 40, "why": 60, "expected_saving": 11, "saving_low": 11, "saving_high": 11,
     "judged_by": 16, "card": 28, "found": 9, "cause": 30, "readings_taken": 36, "part_fitted": 20, "odometer_km": 12,
     "day": 12,
 }
-_NUMBERS = {"probability": "0%", "expected_saving": "#,##0", "odometer_km": "#,##0"}
+_NUMBERS = {"probability": "0%", "expected_saving": "#,##0", "saving_low": "#,##0", "saving_high": "#,##0", "odometer_km": "#,##0"}
 
 
 def list_book(path: Path, listed: pl.DataFrame, week_start: date, currency: str) -> None:

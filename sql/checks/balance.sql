@@ -1,9 +1,10 @@
 -- table: offenders
 -- grain: one row an export, or a vehicle's day, whose rows do not add up
--- reads: exports, quarantine, export_spans, readings
+-- reads: exports, quarantine, export_spans, readings, thinned
 -- params:
 -- note: rows in = rows kept + rows quarantined + exact duplicates, and what was kept is where its span says.
---   Several rows of one instant become one reading, so a day may hold fewer readings than were kept, never more
+--   Several rows of one instant become one reading, so a day may hold fewer readings than were kept, never more; a
+--   thinned day need not hold any
 
 with exports as (from exports),
 
@@ -12,6 +13,8 @@ quarantine as (from quarantine),
 export_spans as (from export_spans),
 
 readings as (from readings),
+
+thinned as (from thinned),
 
 refused_rows as (
     select
@@ -86,7 +89,10 @@ final as (
         on days_of_spans.unit_id = days_of_readings.unit_id and days_of_spans.day = days_of_readings.day
     where
         days_of_spans.rows is null
-        or days_of_readings.rows is null
+        or (
+            days_of_readings.rows is null
+            and days_of_spans.day not in (select day from thinned)
+        )
         or days_of_readings.rows > days_of_spans.rows
 )
 

@@ -1,11 +1,13 @@
 -- table: offenders
 -- grain: one row a partition, a trip or a vehicle's day that does not follow from the readings
--- reads: readings, shards, trips, indicator_days
+-- reads: readings, thinned, shards, trips, indicator_days
 -- params:
 -- note: holds after a derive: every partition was derived from the rows it has now, and nothing is left of days
---   whose readings are gone
+--   whose readings are gone but were not thinned
 
 with readings as (from readings),
+
+thinned as (from thinned),
 
 shards as (from shards),
 
@@ -20,6 +22,12 @@ partitions as (
         count(*) as rows
     from readings
     group by day, bucket
+    union all by name
+    select
+        day,
+        bucket,
+        rows_before as rows
+    from thinned
 ),
 
 days as (
@@ -48,6 +56,7 @@ final as (
         samples as found
     from indicator_days
     anti join days using (unit_id, day, bucket)
+    anti join thinned using (day, bucket)
     union all by name
     select
         'trips: no readings of that day' as problem,
@@ -56,6 +65,7 @@ final as (
         readings as found
     from trips
     anti join days using (unit_id, day, bucket)
+    anti join thinned using (day, bucket)
 )
 
 from final

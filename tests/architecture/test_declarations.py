@@ -9,6 +9,7 @@ from datetime import date
 import polars as pl
 import pytest
 
+from models.airmass import with_air_mass
 from models.bias import with_bias
 from models.probability import Weights
 from pipeline.derive import STEPS as DERIVE_STEPS
@@ -194,7 +195,14 @@ def made_by_models() -> set[str]:
         {"unit_id": "V1", "component": ["BANK1", "B1S2"], "data_week": date(2026, 1, 5)}
         | {"indicator": ["trim_pct", "down_level_v"], "value": 1.0, "samples": 9, "days": 1}
     )
-    return set(with_bias(weeks, pl.DataFrame({"unit_id": ["V1"], "reference_v": [0.7]}), 50.0, 20.0)["indicator"]) - {"trim_pct", "down_level_v"}
+    drawn = pl.DataFrame(
+        {"unit_id": "V1", "component": "UNIT", "data_week": [date(2026, 1, 5 + 7 * week) for week in range(4)]}
+        | {"indicator": "full_charge_l", "value": 1.0, "samples": 9, "days": 1}
+    )
+    references = pl.DataFrame({"unit_id": ["V1"], "reference_v": [0.7]})
+    register = pl.DataFrame({"unit_id": "V1", "engine_family": "F", "displacement_l": 1.0})
+    made = {*with_bias(weeks, references, 50.0, 20.0)["indicator"], *with_air_mass(drawn, register, 8)["indicator"]}
+    return made - {"trim_pct", "down_level_v", "full_charge_l"}
 
 
 def test_every_declared_indicator_is_made_and_every_made_one_declared():

@@ -14,12 +14,12 @@ LAYERS = (
     (
         "ground and maths",
         (
-            "models.*", "lake", "store", "objects", "partfiles", "shards", "sampled", "query", "facts", "known", "components",
+            "models.*", "lake", "store", "objects", "partfiles", "shards", "sampled", "query", "facts", "known", "closed", "components",
             "prognosis", "datawatch", "exports.*", "report.*",
         ),
     ),
-    ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "retrain", "backtest", "returned", "runs", "alerts")),
-    ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage", "quiet", "ops_cli")),
+    ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "thinning", "retrain", "backtest", "returned", "runs", "alerts")),
+    ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage", "quiet", "ops_cli", "spread", "artifacts")),
 )
 STAGES = tuple(f"pipeline.{name}" for name in dict(LAYERS)["stages"])
 COUNTED = sorted(name for name in modules() if not name.startswith("sample_lake") and modules()[name].text)
@@ -79,6 +79,8 @@ def test_the_maths_and_the_simulator_stand_alone(package):
     [
         ("duckdb", {"pipeline.query"}),
         ("prefect", {"pipeline.flows"}),
+        ("prefect_dask", {"pipeline.flows"}),
+        ("distributed", {"pipeline.spread"}),
         ("typer", {"pipeline.cli", "pipeline.layout_cli", "pipeline.ops_cli"}),
         ("deltalake", {"pipeline.lake", "pipeline.objects", "pipeline.partfiles"}),
     ],

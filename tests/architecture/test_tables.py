@@ -75,6 +75,16 @@ def test_a_stored_table_has_one_writer(name):
     assert writers == AT_THE_DOOR if name in BY_BOTH else len(writers) == 1
 
 
+def test_readings_are_taken_out_by_thinning_alone():
+    removers = {
+        (module.name, call.args[0].value)
+        for module in modules().values()
+        for call, name, on in calls(module.tree)
+        if name == "remove" and on in LAKES
+    }
+    assert removers == {("pipeline.thinning", "readings")}
+
+
 def test_a_table_of_sql_is_made_by_one_step():
     made = Counter(step(name).table for name in STEPS)
     assert [name for name, count in made.items() if count > 1] == []

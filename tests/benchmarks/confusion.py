@@ -53,7 +53,8 @@ def main() -> None:
 def confusion(wanted: list[Case], sampling_s: float, folder: Path, seed: int = 1) -> pl.DataFrame:
     """One row a case: its fields, and ``right``, ``wrong``, ``held``, ``silent`` of the last list, with what it says.
 
-    ``listed`` names the listed parts, ``held_by`` why the faulty part is held back.
+    ``listed`` names the listed parts, ``reason`` why the faulty part is held back, ``maf_off_pct`` the air mass against
+    manifold pressure.
     """
     simulate(folder, len(wanted), WEEKS, seed, START, scenario=scenario(wanted, sampling_s))
     settings = Settings(lake=str(folder / "lake"), bays_per_depot=_MANY_BAYS, buckets=8)
@@ -74,10 +75,12 @@ def confusion(wanted: list[Case], sampling_s: float, folder: Path, seed: int = 1
         listed.join(given.select("unit_id", faulty="component"), on="unit_id")
         .filter(pl.col("component") != pl.col("faulty"))["unit_id"].unique()
     )
+    air = lake.read("trends", where=pl.col("indicator") == "maf_off_pct").select("unit_id", maf_off_pct="level")
     own = ranked.select("unit_id", "component", "status", "reason", "mode", "probability", own_rank="list_rank")
     return (
         given.join(said, on="unit_id", how="left")
         .join(own.rename({"mode": "found_mode"}), on=["unit_id", "component"], how="left")
+        .join(air, on="unit_id", how="left")
         .with_columns(pl.col("listed").fill_null(""))
         .with_columns(
             right=pl.col("own_rank").is_not_null(),

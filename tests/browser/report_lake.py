@@ -70,6 +70,8 @@ def ranked_rows(series: str = "issued") -> list[dict]:
             "wait_cost": saving + 88,
             "act_cost": 88.0,
             "expected_saving": saving,
+            "saving_low": saving - 60,
+            "saving_high": saving + 40,
             "rank": place,
             "list_rank": place,
         }

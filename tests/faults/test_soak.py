@@ -28,25 +28,31 @@ from models.store import save
 from pipeline import jobs
 from pipeline import lake as store
 from pipeline.checks import check
+from pipeline.closed import closed_day
 from pipeline.errors import LakeError
 from pipeline.exports.reading import REFUSED
 from pipeline.lake import Lake
 from pipeline.partfiles import Put, write_parts
 from pipeline.prognosis import OWN_MODEL
 from pipeline.settings import PROJECT, Settings
-from pipeline.tables import Table
+from pipeline.tables import Table, tables
 from sample_lake.simulate import simulate
+from tests.faults.aging import LATER_SIGNAL, add_later_signal, columns_of, made_older, taken_mb
 from tests.faults.lakes import content, contents
 from tests.models.made_features import made
 
 SHORT = 8
 WEEKS = int(os.environ.get("LIGHTOFF_SOAK_WEEKS", SHORT))
+# A short soak has to look back less if anything is to grow old in it; readings stay whole a week longer than lists need.
+HISTORY = 26 if WEEKS > 30 else 4
+SETTINGS = {"buckets": 2, "card_vehicles": 0, "history_weeks": HISTORY, "keep_readings_days": 7 * (HISTORY + 1)}
 UNITS, SEED, START = 6, 3, date(2026, 1, 5)
 NIGHTS = (3, 7)  # days after a Monday whose 02:00 a run begins at: Thursday and the next Monday
 OVERLAP = timedelta(days=10)  # each text export holds the last days once more, as workshops and portals send them
 AN_HOUR = timedelta(hours=1)
 TROUBLED = {"late": 0.35, "again": 0.15, "cut": 0.12}  # shares of the files; fixed by the seed
 DERIVED = ("trips", "indicator_days", "signal_days")
+LONG_AFTER = 40  # rows that come when their day is closed
 
 # A run that kills itself: while rows are merged, inside the transaction, or between ingest and the end of derive.
 _CHILD = """
@@ -64,11 +70,15 @@ def reading(progress):
     if progress.doing == "merging":
         die()
 
-where, lake, folder, now = sys.argv[1:]
+where, lake, folder, now, settings = sys.argv[1:]
 watch = jobs.Watch(reading=reading) if where == "merging" else jobs.Watch(deriving=die)
-settings = Settings(lake=lake, buckets=2)
+settings = Settings.model_validate_json(settings)
 with Lake(lake).lock("nightly", now):
-    jobs.nightly(settings, Lake(lake), [Path(folder)], datetime.fromisoformat(now), watch)
+    if where == "thinning":
+        Lake.remove = die  # the thin rows are written, the whole ones are still there
+        jobs.housekeep(settings, Lake(lake), datetime.fromisoformat(now))
+    else:
+        jobs.nightly(settings, Lake(lake), [Path(folder)], datetime.fromisoformat(now), watch)
 """
 
 
@@ -117,6 +127,9 @@ def posted(exports: Path, nights: list[datetime]) -> Post:
     lines = register.splitlines(keepends=True)
     post.send(0, "register.csv", b"".join(lines[:-1]))  # one vehicle is registered weeks after it began to log
     post.send(len(nights) // 3, "register_later.csv", register)
+    # The oldest readings come once more when their days are thinned: other bytes, hence another file.
+    first = min((exports / "readings").glob("*.parquet"))
+    post.send(len(nights) - 2, "long_after.parquet", as_parquet(pl.read_parquet(first).head(LONG_AFTER)))
     return post
 
 
@@ -156,21 +169,19 @@ def as_parquet(rows: pl.DataFrame) -> bytes:
 
 
 def cut(name: str, body: bytes) -> bytes:
-    """The first part of a file as a broken transfer leaves it.
-
-    Text ends before the last cell of a row: nobody can tell of a number cut off inside that cell that it is one.
-    Its row stands, and the ledger only notes that no line end follows.
-    """
+    """The first part of a file as a broken transfer leaves it: text inside the last number of a row, the worst place."""
     part = body[: len(body) * 2 // 3]
-    return part[: part.rindex(b",")] if name.endswith(".csv") else part
+    return part[: part.rindex(b"\n") - 1] if name.endswith(".csv") else part
 
 
 class Soak:
     """One lake through the nights; each trouble comes on nights of its own."""
 
     def __init__(self, folder: Path, post: Post) -> None:
-        self.settings = Settings(lake=str(folder / "lake"), buckets=2, card_vehicles=0)
+        self.settings = Settings(lake=str(folder / "lake"), **SETTINGS)
         self.lake = Lake(self.settings.lake)
+        self.sizes: list[tuple[float, float]] = []
+        self.absent: list[str] = []
         self.folder, self.inbox, self.post = folder, folder / "in", post
         self.seen: Counter[str] = Counter()
         self.judged_by: set[str] = set()
@@ -179,7 +190,7 @@ class Soak:
         """Every night; after one that failed the next goes on with what is there."""
         full, killed = ("full at ingest", "full at derive"), ("killed merging", "killed deriving")
         kinds = (None, "stopped", None, killed[1], full[0], None, killed[0], full[1])
-        swap = len(self.post.nights) // 2
+        swap, upgrade = len(self.post.nights) // 2, upgrade_night(self.post.nights)
         for number, now in enumerate(self.post.nights):
             for name, body in self.post.files.get(number, []):
                 target = self.inbox / name
@@ -189,6 +200,8 @@ class Soak:
                 save(train(*made(units=40), "swapped in"), self.lake.root / OWN_MODEL, "")
             if number == swap + 4:
                 shutil.rmtree(self.lake.root / OWN_MODEL)
+            if number == upgrade:
+                self.absent = made_older(self.lake)
             # The last night must end well, and not every night can fail.
             trouble = kinds[number % len(kinds)] if number + 1 < len(self.post.nights) else None
             if trouble and trouble.startswith("killed"):
@@ -196,6 +209,23 @@ class Soak:
             else:
                 self._night(trouble, now, patch)
             self._sound(number)
+            if now.weekday() == 0:
+                self._weekly(now)
+                self._sound(number)
+
+    def _weekly(self, now: datetime) -> None:
+        """Housekeeping; until it has been killed twice while it thins, it is killed first and then run again."""
+        if self.seen["killed thinning"] < 2:
+            self._killed("thinning", now)
+        with self.lake.lock("housekeep", now.isoformat()):
+            thinned = jobs.housekeep(self.settings, self.lake, now)[1]
+            self.seen["thinned"] += thinned.partitions
+            before = taken_mb(self.lake)[0]
+            # Weeks pass in seconds here: what `keep_versions_days` would keep is removed at once, and only measured.
+            for name in (each for each in tables() if self.lake.exists(each)):
+                self.lake.tidy(name, 0)
+            whole = taken_mb(self.lake)[0]
+            self.sizes.append((whole, before - whole))
 
     def _night(self, trouble: str | None, now: datetime, patch: pytest.MonkeyPatch) -> None:
         watch = jobs.Watch(deriving=stop) if trouble == "stopped" else jobs.Watch()
@@ -221,6 +251,7 @@ class Soak:
 
     def _killed(self, where: str, now: datetime) -> None:
         words = [sys.executable, "-c", _CHILD, where, self.settings.lake, str(self.inbox), now.isoformat()]
+        words.append(self.settings.model_dump_json())
         environment = os.environ | {"PYTHONPATH": str(PROJECT)}
         ended = subprocess.run(words, env=environment, capture_output=True, text=True, timeout=120, check=False)
         if ended.returncode:  # a night without a new file has nothing to be killed in
@@ -234,6 +265,11 @@ class Soak:
             return  # rolled back when the next run takes the lock
         ledger = self.lake.read("exports")
         assert (ledger["rows_in"] == ledger["kept"] + ledger["quarantined"] + ledger["duplicates"]).all(), number
+
+
+def upgrade_night(nights: list[datetime]) -> int:
+    """The night before which another version takes over, while every day can still be measured again."""
+    return len(nights) // 4
 
 
 def stop(*_: int) -> None:
@@ -253,7 +289,7 @@ def full_at(name: str) -> Callable[..., object]:
 
 def at_once(folder: Path, exports: Path, now: datetime) -> tuple[Settings, Lake]:
     """A lake that reads the simulator's own files in one run."""
-    settings = Settings(lake=str(folder / "lake"), buckets=2, card_vehicles=0)
+    settings = Settings(lake=str(folder / "lake"), **SETTINGS)
     lake = Lake(settings.lake)
     with lake.lock("nightly", now.isoformat()):
         jobs.nightly(settings, lake, [exports], now)
@@ -266,15 +302,30 @@ def test_nights_with_every_trouble_end_at_the_list_of_an_undisturbed_lake(
 ) -> None:
     simulate(tmp_path, UNITS, WEEKS, SEED, START, log_minutes_per_week=12)
     exports, nights = tmp_path / "exports", nights_of(WEEKS)
+    add_later_signal(exports, nights[upgrade_night(nights)])
     post = posted(exports, nights)
     soak = Soak(tmp_path / "soak", post)
     soak.live(monkeypatch)
     settings, plain = at_once(tmp_path / "plain", exports, nights[-1])
     with capsys.disabled():
         print(f"\n{len(nights)} nights: {dict(post.done)}, {dict(soak.seen)}, judged by {sorted(soak.judged_by)}")
+        print(f"columns of a later version: {', '.join(soak.absent)}")
+        for week, (whole, removed) in enumerate(soak.sizes, 1):
+            if week % 4 == 0 or week == len(soak.sizes):
+                print(f"after {week} weeks {whole:.1f} MB, {removed:.1f} MB of replaced files removed that week")
+        print("read at once: {:.1f} MB, {:.1f} MB of them data".format(*taken_mb(plain)))
 
+    closed = closed_day(soak.lake)
     for name, frame in contents(plain).items():
-        assert_frame_equal(content(soak.lake, name), frame)
+        # Old readings are thin, one by one accounted for; everything else is as if nothing had happened.
+        whole = frame.filter(pl.col("day") >= closed) if name == "readings" else frame
+        assert_frame_equal(content(soak.lake, name), whole)
+    thinned = soak.lake.read("thinned")
+    assert thinned["rows_before"].sum() == plain.read("readings").filter(pl.col("day") < closed).height > 0
+    late = soak.lake.read("quarantine").filter(pl.col("file").str.ends_with("long_after.parquet"))
+    assert late.height == LONG_AFTER and late["reason"].str.contains("its day is closed").all()
+    assert soak.absent and LATER_SIGNAL in columns_of(soak.lake, "readings")
+    assert plain.read("readings")[LATER_SIGNAL].drop_nulls().len() > 0
     for name in DERIVED:
         mine, undisturbed = (lake.read(name).drop("arrived_at", strict=False) for lake in (soak.lake, plain))
         assert_frame_equal(mine, undisturbed)
@@ -295,6 +346,6 @@ def test_nights_with_every_trouble_end_at_the_list_of_an_undisturbed_lake(
 
     # Each trouble did come.
     assert min(post.done[what] for what in TROUBLED) > 0
-    killed, full = ("killed merging", "killed deriving", "torn"), ("full at ingest", "full at derive")
+    killed, full = ("killed merging", "killed deriving", "torn", "killed thinning"), ("full at ingest", "full at derive")
     assert all(soak.seen[what] for what in ("stopped", "refused", *killed, *full)), soak.seen
     assert "swapped in" in soak.judged_by

@@ -175,3 +175,27 @@ def test_without_closed_loop_the_downstream_sensor_waits_and_a_dead_upstream_one
     assert held(warm, "upstream", "stuck") is None
     assert held(never, "upstream", "stuck") == "never_closed_maybe_cold"
     assert held(warm, "upstream", "weak") == "never_closed_unexplained"
+
+
+def short_trip(signals: dict[str, np.ndarray], day: int) -> dict[str, np.ndarray]:
+    """Five minutes from a start with warm coolant, as a van on a round makes them, and a catalyst that lets all through."""
+    off = np.arange(SECONDS) >= 300
+    told = repeats_front(signals, day) | {"run_time_s": np.arange(SECONDS, dtype=float)}
+    told["rpm"], told["maf_gs"] = np.where(off, 0.0, signals["rpm"]), np.where(off, 0.0, 0.4 * signals["maf_gs"])
+    return told | {"catalyst_b1s1_degc": np.full(SECONDS, np.nan)}
+
+
+def test_a_van_on_short_trips_is_not_judged_and_says_why(tmp_path: Path) -> None:
+    # 5 g/s for 300 s is 1.5 kg of air, and light-off needs 1.6.
+    found = verdict(tmp_path, short_trip)["CAT1"]
+    assert found["status"] == "not_judged"
+    assert found["reason"].startswith("never warm: the catalyst is hot in 0 % of the readings")
+
+
+def test_a_catalyst_reported_cold_is_not_judged(tmp_path: Path) -> None:
+    def cold(signals: dict[str, np.ndarray], day: int) -> dict[str, np.ndarray]:
+        return repeats_front(signals, day) | {"catalyst_b1s1_degc": np.full(SECONDS, 250.0)}
+
+    assert verdict(tmp_path / "cold", cold)["CAT1"]["status"] == "not_judged"
+    hot = verdict(tmp_path / "hot", repeats_front)["CAT1"]
+    assert (hot["status"], hot["mode"]) == ("judged", "storage")

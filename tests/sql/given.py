@@ -73,6 +73,7 @@ STALENESS = {
     "run_time_s": 60.0,
     "fuel_status_b1": 10.0,
     "lambda_b1s1": 3.0,
+    "catalyst_b1s1_degc": 30.0,
 }
 PARAMS = (
     qualify_params(Settings()) | LIMITS | {f"{name}_staleness_s": value for name, value in STALENESS.items()}
@@ -83,6 +84,7 @@ WARM_CRUISE = {
     "running": True,
     "run_time_known": True,
     "warm": True,
+    "hot": True,
     "cut": False,
     "enriched": False,
     "steady": True,
@@ -177,7 +179,7 @@ def cuts(*records: dict, **shared: object) -> pl.DataFrame:
         "cut_s": 6.0,
         "step_s": 1.0,
     }
-    defaults |= {"warm": True, "rear_readings": 6, "watched_s": 50.0} | shared
+    defaults |= {"warm": True, "hot": True, "rear_readings": 6, "watched_s": 50.0} | shared
     made = [defaults | {"began_at": at(60 * index)} | record for index, record in enumerate(records)]
     return rows(
         "cuts", [{"recovery_seen": record.get("recovery_s") is not None} | record for record in made]

@@ -295,3 +295,63 @@ def test_days_that_are_not_those_of_the_readings_are_refused():
     days = given.run("05_unit_days", readings=readings([0, 1], unit_id="V0"))
     with pytest.raises(QueryError, match="unit_days are not theirs"):
         given.run("10_context", readings=readings([0, 1]), unit_days=days)
+
+
+# -- heat of the catalyst --------------------------------------------------------------------------
+
+HEAT = {"light_off_air_g": 100.0, "catalyst_soak_s": 1000.0, "idle_air_gs": 2.0, "warm_run_without_coolant_s": 5000.0}
+
+
+def hot_from(frame: pl.DataFrame, **params: float) -> list[float | None]:
+    """First second of each trip at which the catalyst is hot; None where it never is."""
+    made = run("10_context", params=HEAT | params, readings=frame)
+    trips = made.group_by("started_at", maintain_order=True).agg(pl.col("ts").filter("hot").min())
+    return [None if when is None else (when - at(0)).total_seconds() for when in trips["ts"]]
+
+
+def test_a_catalyst_is_hot_after_the_air_that_light_off_needs():
+    # 5 g/s from a cold start at second 0: 100 g after 20 s.
+    assert hot_from(readings(list(range(31)), run_time_s=list(range(31)), maf_gs=5.0, rpm=900.0)) == [20.0]
+    assert hot_from(readings(list(range(19)), run_time_s=list(range(19)), maf_gs=5.0, rpm=900.0)) == [None]
+
+
+def test_an_engine_that_does_not_run_heats_nothing():
+    frame = readings(list(range(31)), maf_gs=5.0, rpm=[0.0] * 10 + [900.0] * 21)
+    assert hot_from(frame) == [29.0]
+
+
+def test_air_before_the_logging_is_that_of_idle():
+    # Logging begins 30 s after the start: 60 g by idle, and 40 g in 8 s.
+    seconds = list(range(31))
+    frame = readings(seconds, run_time_s=[30.0 + second for second in seconds], maf_gs=5.0, rpm=900.0)
+    assert hot_from(frame) == [8.0]
+
+
+def test_a_short_soak_leaves_heat_and_a_long_one_none():
+    def second_trip(gap_s: int, first_s: int = 30) -> float:
+        seconds = [*range(first_s), *range(first_s + gap_s, first_s + gap_s + 40)]
+        frame = readings(seconds, maf_gs=5.0, rpm=900.0)
+        return hot_from(frame)[1] - (first_s + gap_s)
+
+    # exp(-0.693) leaves half of the heat, so that half of the air is enough.
+    assert second_trip(692) == 10.0
+    assert second_trip(20_000) == 20.0
+    # Of a first trip too short to light off only its own share is left: 50 g of 100 g, half of it after the soak.
+    assert second_trip(692, first_s=11) == 15.0
+
+
+def test_without_air_flow_the_published_run_time_counts():
+    frame = readings([0, 100, 200], run_time_s=[0, 100, 200], rpm=900.0)
+    assert hot_from(frame, warm_run_without_coolant_s=200.0, trip_gap_s=200.0) == [200.0]
+
+
+def test_heat_of_the_day_before_does_not_count():
+    # 23:50 UTC and 00:10 UTC lie on two days: what is derived together must not matter.
+    late = datetime(2026, 1, 5, 23, 50, tzinfo=UTC)
+    frame = pl.concat([
+        readings(list(range(40)), late, maf_gs=5.0, rpm=900.0),
+        readings(list(range(1200, 1240)), late, maf_gs=5.0, rpm=900.0),
+    ])  # fmt: skip
+    made = run("10_context", params=HEAT, readings=frame)
+    began = made.filter(pl.col("started_at") > late)
+    assert (began.filter("hot")["ts"].min() - late).total_seconds() == 1220.0

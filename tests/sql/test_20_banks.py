@@ -155,3 +155,11 @@ def test_without_status_closed_loop_ends_where_a_reported_commanded_lambda_is_mi
     assert bank(1, never)["closed"].to_list() == [True, True, True]
     with_status = context([0, 20, 40], lambda_target={0: 1.0, 40: 1.0}, o2_b1s1_v=0.5, fuel_status_b1=2.0)
     assert bank(1, with_status)["closed"].to_list() == [True, True, True]
+
+
+def test_a_reported_temperature_says_whether_the_catalyst_is_hot_and_else_the_air_does():
+    frame = samples(
+        [0, 1, 2, 3], catalyst_b1s1_degc=[399.0, 400.0, None, None], hot=[True, False, True, False]
+    )
+    made = run("20_banks", params={"catalyst_active_degc": 400.0}, samples=frame)
+    assert made["hot"].to_list() == [False, True, True, False]

@@ -51,15 +51,15 @@ def test_a_front_that_does_not_move_tells_no_ratio():
 def test_a_wide_range_front_tells_rear_activity_only():
     frame = banks(list(range(40)), kind="wide_range", front_lambda=1.0, rear_v=FRONT)
     found = values(run(STEP, params=SPREAD, banks=frame))
-    assert set(found) == {"rear_activity_v", "sample_step_s"}
+    assert set(found) == {"rear_activity_v", "sample_step_s", "catalyst_hot_share"}
 
 
 @pytest.mark.parametrize(
-    "otherwise", [{"rear_ok": False}, {"cruise": False}, {"running": False}, {"rear_v": None}]
+    "otherwise", [{"rear_ok": False}, {"cruise": False}, {"running": False}, {"rear_v": None}, {"hot": False}]
 )
 def test_readings_that_do_not_count(otherwise):
     frame = banks([0, 1, 2], **({"front_v": 0.5, "rear_v": 0.6} | otherwise))
-    assert run(STEP, params=SPREAD, banks=frame).height == 0
+    assert set(values(run(STEP, params=SPREAD, banks=frame))) <= {"catalyst_hot_share"}
 
 
 def test_movement_is_asked_of_neighbours_only():
@@ -79,6 +79,7 @@ def test_recoveries_are_medians_of_warm_cuts():
         {"recovery_s": 9.0, "recovery_air_g": 45.0},
         {"recovery_s": 12.0, "recovery_air_g": None, "oxygen_g": 0.5},
         {"recovery_s": 1.0, "recovery_air_g": 5.0, "oxygen_g": 0.01, "warm": False},
+        {"recovery_s": 1.0, "recovery_air_g": 5.0, "oxygen_g": 0.01, "hot": False},
         {"recovery_s": None},
     )
     made = run(STEP, params=SPREAD, cuts=events)
@@ -101,3 +102,39 @@ def test_each_indicator_counts_the_cuts_it_rests_on():
     events = cuts({"recovery_s": 4.0, "recovery_air_g": 20.0, "oxygen_g": 0.1}, {"recovery_s": 9.0})
     made = run(STEP, params=SPREAD, cuts=events)
     assert counts(made) == {"recovery_s": 2, "recovery_air_g": 1, "oxygen_g": 1}
+
+
+def test_the_share_of_readings_with_a_hot_catalyst():
+    frame = banks(list(range(8)), rear_v=0.7, hot=[False] * 6 + [True] * 2)
+    made = run(STEP, params=SPREAD, banks=frame)
+    assert values(made)["catalyst_hot_share"] == 0.25
+    assert counts(made)["catalyst_hot_share"] == 8
+    assert counts(made)["rear_activity_v"] == 2
+
+
+FLOWS = [3.0, 5.0, 8.0, 12.0, 20.0]
+
+
+def recoveries(oxygen_g: float, delay_s: float, flows: list[float]) -> dict[str, float]:
+    """What is found where a catalyst of so many grams is purged at lambda 0.97, and the sensor is late by so much."""
+    air_g = oxygen_g / (0.232 * (1 / 0.97 - 1))
+    events = cuts(*({"recovery_s": air_g / flow + delay_s, "flow_gs": flow} for flow in flows))
+    return values(run(STEP, params=SPREAD | {"delay_cuts": 5.0, "delay_flow_spread": 0.25}, cuts=events))
+
+
+def test_storage_does_not_depend_on_flow_and_delay_rises_with_it():
+    # The worked case: 0.6 g takes 16.7 s at 5 g/s and lambda 0.97, that is 84 g of air.
+    stores = recoveries(0.6, 0.0, FLOWS)
+    assert stores["storage_air_g"] == pytest.approx(83.6, abs=0.1)
+    assert stores["rear_delay_s"] == pytest.approx(0.0, abs=1e-6)
+    late = recoveries(0.0, 3.0, FLOWS)
+    assert late["storage_air_g"] == pytest.approx(0.0, abs=1e-6)
+    assert late["rear_delay_s"] == pytest.approx(3.0)
+    both = recoveries(0.15, 1.5, FLOWS)
+    assert both["storage_air_g"] == pytest.approx(20.9, abs=0.1)
+    assert both["rear_delay_s"] == pytest.approx(1.5)
+
+
+def test_few_recoveries_or_flows_that_are_alike_part_nothing():
+    assert "rear_delay_s" not in recoveries(0.6, 1.0, FLOWS[:4])
+    assert "rear_delay_s" not in recoveries(0.6, 1.0, [5.0, 5.1, 5.2, 5.3, 5.4])

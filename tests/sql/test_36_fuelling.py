@@ -7,7 +7,7 @@ from math import sqrt
 import polars as pl
 import pytest
 
-from tests.sql.given import at, banks, counts, readings, run, samples, values
+from tests.sql.given import PARAMS, at, banks, counts, readings, run, samples, values
 
 STEP = "36_fuelling"
 LIMITS = {"cell_readings": 2.0, "purge_shut_pct": 1.0, "purge_open_pct": 10.0, "secondary_band_pct": 5.0,
@@ -114,7 +114,50 @@ def test_air_drawn_in_a_cycle_is_displacement_times_volumetric_efficiency():
     assert drawn()["drawn_air_l"] == pytest.approx(12 * 0.287 * 300 / 50 * 0.06, rel=1e-5)
     assert drawn()["drawn_air_l"] == pytest.approx(1.23984, rel=1e-5)
     # It does not depend on load: twice the pressure draws twice the mass.
-    assert drawn(map_kpa=100.0, maf_gs=24.0) == pytest.approx(drawn())
+    assert drawn(map_kpa=100.0, maf_gs=24.0)["drawn_air_l"] == pytest.approx(drawn()["drawn_air_l"])
+
+
+def residual_kpa(compression: float, exponent: float, exhaust_kpa: float) -> float:
+    """Pressure at which an ideal cycle draws nothing: Heywood, Internal Combustion Engine Fundamentals, equation 6.2.
+
+    Efficiency on manifold density is r/(r - 1) - (pe/pi + g - 1) / (g (r - 1)), that is a * (1 - residual / pi).
+    """
+    lost = 1 / (exponent * (compression - 1))
+    full = compression / (compression - 1) - lost * (exponent - 1)
+    return lost * exhaust_kpa / full
+
+
+def test_the_gas_that_stays_behind_is_that_of_the_ideal_cycle():
+    assert PARAMS["residual_kpa"] == pytest.approx(residual_kpa(10.0, 1.35, 101.325), abs=0.05)
+
+
+def test_full_charge_is_the_swept_volume_at_the_density_of_standard_air():
+    # ISO 2533 (ICAO standard atmosphere): 1.225 kg/m3 at 101.325 kPa and 15 degC. Two litres at 3000 1/min draw 50 l/s,
+    # that is 61.25 g/s where nothing stays behind; with 7.7 of 101.325 kPa staying behind, so much less.
+    standard = {"map_kpa": 101.325, "intake_air_degc": 15.0, "rpm": 3000.0}
+    frame = samples([0, 1], maf_gs=1.225 * 50, **standard)
+    nothing_stays = values(run(STEP, params=LIMITS | {"residual_kpa": 0.0}, samples=frame))
+    assert nothing_stays["full_charge_l"] == pytest.approx(2.0, rel=2e-4)
+    assert drawn(maf_gs=61.25 * (1 - 7.7 / 101.325), **standard)["full_charge_l"] == pytest.approx(2.0, rel=2e-4)
+
+
+def test_full_charge_does_not_depend_on_load_speed_or_temperature():
+    def air_gs(map_kpa: float, rpm: float, degc: float) -> float:
+        return 2.0 * (map_kpa - 7.7) / (0.287 * (degc + 273.15)) * rpm / 120
+
+    for point in ((30.0, 800.0, 40.0), (60.0, 2500.0, 20.0), (95.0, 4000.0, -10.0)):
+        map_kpa, rpm, degc = point
+        found = drawn(maf_gs=air_gs(*point), map_kpa=map_kpa, rpm=rpm, intake_air_degc=degc)
+        assert found["full_charge_l"] == pytest.approx(2.0, rel=1e-5)
+    # A meter that reads 15 % low asks for an engine 15 % smaller.
+    low = drawn(maf_gs=0.85 * air_gs(60.0, 2500.0, 20.0), map_kpa=60.0, rpm=2500.0, intake_air_degc=20.0)
+    assert low["full_charge_l"] == pytest.approx(1.7, rel=1e-5)
+
+
+def test_a_manifold_without_pressure_left_tells_no_charge():
+    found = drawn(map_kpa=5.0)
+    assert "full_charge_l" not in found
+    assert "drawn_air_l" in found
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,6 @@ STEP = "37_sensor_pairs"
 LIMITS = {
     "pair_step_s": 12.0,
     "front_least_spread_v": 0.1,
-    "catalyst_active_degc": 400.0,
     "fast_step_s": 0.2,
     "mirror_lag_s": 1.0,
     "mirror_readings": 50.0,
@@ -58,18 +57,17 @@ def test_steps_over_a_gap_or_without_the_other_sensor_do_not_count():
 @pytest.mark.parametrize(
     "otherwise",
     [{"rear_ok": False}, {"cruise": False}, {"running": False}, {"rear_v": None}, {"front_v": 0.45}]
-    + [{"kind": "wide_range"}, {"catalyst_degc": 350.0}],
+    + [{"kind": "wide_range"}, {"hot": False}],
 )
 def test_readings_without_a_path(otherwise):
     given = {"front_v": FRONT, "rear_v": [0.7, 0.6] * 5} | otherwise
     assert "rear_front_path" not in values(made_of(banks=banks(list(range(10)), **given)))
 
 
-def test_a_reported_catalyst_temperature_counts_from_the_first_hot_reading():
-    seconds = list(range(10))
+def test_only_a_hot_catalyst_is_asked():
     rear = [0.1, 0.9] * 3 + [0.7] * 4  # wild while cold, still when hot
-    polled = {0: 300.0, 6: 420.0, 8: 390.0}
-    made = made_of(banks=banks(seconds, front_v=FRONT, rear_v=rear, catalyst_degc=polled))
+    made = made_of(banks=banks(list(range(10)), front_v=FRONT, rear_v=rear, hot=[False] * 6 + [True] * 4))
+    # The first of four hot steps ends the last cold one: 0.2 V behind and four times 0.7 V ahead.
     assert values(made)["rear_front_path"] == pytest.approx(0.2 / 2.8, rel=1e-5)
     assert counts(made)["rear_front_path"] == 4
 
@@ -148,12 +146,10 @@ def test_oxygen_by_air_flow():
     assert counts(made) == {"oxygen_low_flow_g": 2, "oxygen_mid_flow_g": 1, "oxygen_high_flow_g": 1}
 
 
-def test_oxygen_of_a_catalyst_known_to_be_cold_does_not_count():
-    events = cuts({"oxygen_g": 0.5, "flow_gs": 3.0}, {"oxygen_g": 0.7, "flow_gs": 3.0}, kind="wide_range")
-    warming = banks([0, 59], kind="wide_range", catalyst_degc=[200.0, 450.0])
-    assert values(made_of(cuts=events, banks=warming))["oxygen_low_flow_g"] == 0.7
-    yesterday = banks([0], start=datetime(2026, 1, 4, 8, tzinfo=UTC), kind="wide_range", catalyst_degc=200.0)
-    assert values(made_of(cuts=events, banks=yesterday))["oxygen_low_flow_g"] == pytest.approx(0.6)
+def test_oxygen_of_a_cold_catalyst_does_not_count():
+    cold = {"oxygen_g": 0.5, "flow_gs": 3.0, "hot": False}
+    events = cuts(cold, {"oxygen_g": 0.7, "flow_gs": 3.0}, kind="wide_range")
+    assert values(made_of(cuts=events))["oxygen_low_flow_g"] == 0.7
 
 
 def test_banks_and_trips_are_kept_apart():

@@ -14,6 +14,7 @@ from pipeline.derive import derive
 from pipeline.lake import Lake
 from pipeline.query import SQL, Session, step
 from pipeline.settings import Settings
+from pipeline.thinning import thin
 from tests.faults.lakes import fleet, run, write
 
 
@@ -49,8 +50,52 @@ def lake(tmp_path_factory: pytest.TempPathFactory) -> Lake:
 
 @pytest.mark.parametrize("name_of_check", CHECKS)
 def test_a_sound_lake_has_no_offenders(lake, name_of_check):
-    assert all(lake.read(name).height for name in step(name_of_check).reads)
+    assert all(lake.read(name).height for name in step(name_of_check).reads if "thin" not in name)
     assert offenders(lake, name_of_check) == []
+
+
+@pytest.fixture(scope="module")
+def thin_lake(lake: Lake, tmp_path_factory: pytest.TempPathFactory) -> Lake:
+    """The same lake with its first day thinned."""
+    copied = Lake(str(shutil.copytree(lake.root, tmp_path_factory.mktemp("thin") / "lake")))
+    settings = Settings(lake=str(copied.root), buckets=2, keep_readings_days=35, history_weeks=4)
+    at = datetime(2026, 2, 10, tzinfo=UTC)
+    thin(settings, copied, at.date(), at)
+    return copied
+
+
+@pytest.mark.parametrize("name_of_check", CHECKS)
+def test_a_thinned_lake_has_no_offenders(thin_lake, name_of_check):
+    assert all(thin_lake.read(name).height for name in step(name_of_check).reads)
+    assert offenders(thin_lake, name_of_check) == []
+
+
+def test_thin_rows_that_are_lost_or_were_never_counted_are_found(thin_lake):
+    def fewer(frame: pl.DataFrame) -> pl.DataFrame:
+        return frame.filter(pl.col("ts") > frame["ts"].min())
+
+    lost = offenders(thin_lake, "checks/thinned", readings_thin=fewer)
+    assert set(lost) == {"thinned: other rows are left than were counted"}
+    uncounted = offenders(thin_lake, "checks/thinned", thinned=lambda frame: frame.clear())
+    assert set(uncounted) == {"thinned: other rows are left than were counted"}
+    grown = offenders(thin_lake, "checks/thinned", thinned=lambda f: f.with_columns(rows_before=pl.lit(0, pl.Int64)))
+    assert set(grown) == {"thinned: more rows are left than there were"}
+
+
+def test_readings_of_a_thinned_day_are_found(thin_lake, lake):
+    whole = lake.read("readings")
+    assert set(offenders(thin_lake, "checks/thinned", readings=lambda _: whole)) == {"thinned: the readings are still there"}
+
+
+def test_a_thinned_day_without_its_ledger_is_found(thin_lake):
+    gone = offenders(thin_lake, "checks/derived", thinned=lambda frame: frame.clear())
+    assert set(gone) == {
+        "shards: a partition was derived from other rows", "indicator_days: no readings of that day",
+        "trips: no readings of that day",
+    }
+    assert set(offenders(thin_lake, "checks/balance", thinned=lambda frame: frame.clear())) == {
+        "readings: a day holds more than was kept, or nothing of it"
+    }
 
 
 def test_every_check_is_run():

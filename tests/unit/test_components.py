@@ -7,7 +7,7 @@ from datetime import date
 import polars as pl
 import pytest
 
-from pipeline.components import IN_SCOPE_FUELS, expected_components, scope_of
+from pipeline.components import IN_SCOPE_FUELS, expected_components, never_hot, scope_of
 from pipeline.tables import table
 
 DAY = date(2026, 4, 1)
@@ -127,3 +127,15 @@ def test_vehicle_without_readings_says_so_and_others_name_the_signal() -> None:
 
 def test_nobody_known_is_nobody_expected() -> None:
     assert expected_components(scope_of(register(), days())).is_empty()
+
+
+def test_a_catalyst_that_is_never_hot_says_so_and_the_others_keep_their_reason():
+    parts = expected_components(scope_of(register({"unit_id": "V1", "banks": 2, "fuel": "petrol"}), days()))
+    standing = pl.DataFrame(
+        {"unit_id": "V1", "component": ["CAT1", "CAT2"], "indicator": "catalyst_hot_share", "level": [0.01, 0.6]}
+    )
+    told = never_hot(parts, standing, 0.05)
+    assert told.drop("not_judged_because").equals(parts.drop("not_judged_because"))
+    changed = told.filter(pl.col("not_judged_because") != parts["not_judged_because"])
+    assert changed["component"].to_list() == ["CAT1"]
+    assert changed["not_judged_because"].item().startswith("never warm: the catalyst is hot in 1 % of the readings")

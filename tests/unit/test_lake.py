@@ -223,3 +223,32 @@ def test_a_table_without_a_column_that_is_needed_is_refused(tmp_path: Path) -> N
     write_deltalake(str(tmp_path / "exports"), ledger.drop("kind").to_arrow())
     with pytest.raises(LakeError, match="lacks the column kind.*begin another lake"):
         Lake(str(tmp_path)).read("exports")
+
+
+# -- housekeeping ------------------------------------------------------------------------------------------------
+
+
+def aged(lake: Lake, name: str, days: int) -> None:
+    """Every file of a table as if it had been written so many days ago."""
+    then = datetime.now(UTC).timestamp() - days * 86_400
+    for path in (lake.root / name).rglob("*"):
+        os.utime(path, (then, then))
+
+
+@pytest.mark.parametrize("keep_days", [30, 90])
+def test_a_version_can_be_opened_for_as_long_as_the_settings_say(tmp_path: Path, keep_days: int) -> None:
+    """The table format by itself forgets after 30 days what a version consisted of."""
+    lake, day = Lake(str(tmp_path)), [{"day": MORNING.date(), "bucket": 0}]
+    for hour in range(5):
+        lake.replace("readings", readings(("V1", MORNING, 0), rpm=800.0 + hour), day)
+    before = lake.at({"readings": lake.version("readings")})
+    lake.tidy("readings", keep_days)
+    aged(lake, "readings", 40)
+    lake.replace("readings", readings(("V1", MORNING, 0), rpm=900.0), day)
+    lake.tidy("readings", keep_days)
+    assert lake.read("readings")["rpm"].to_list() == [900.0]
+    if keep_days > 40:
+        assert before.read("readings")["rpm"].to_list() == [804.0]
+    else:
+        with pytest.raises(LakeError, match="cannot be opened"):
+            before.read("readings")

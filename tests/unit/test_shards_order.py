@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.errors import LakeError
-from pipeline.shards import in_order
+from pipeline.shards import by_vehicle
 from pipeline.tables import table
 
 DAY = date(2026, 1, 5)
@@ -41,22 +41,22 @@ def test_days_are_laid_behind_each_other_by_vehicle(tmp_path):
     before = rows("V2", DAY - timedelta(days=1), [50000.0])
     parts = [rows("V1", DAY, [0, 5]), rows("V2", DAY, [1, 3]), rows("V2", next_day, [0, 2]), rows("V3", next_day, [4])]
     paths = [file(tmp_path, "b", *parts[2:]), file(tmp_path, "a", *parts[:2])]
-    made = in_order(paths, before)
+    made = by_vehicle(paths, before)
     assert seen(made) == seen(pl.concat([before, *parts]).sort("unit_id", "ts"))
     assert made.schema == table("readings").schema | {"unit_id": pl.Enum(["V1", "V2", "V3"])}
     assert made["day"].to_list() == [DAY, DAY, DAY - timedelta(days=1), DAY, DAY, next_day, next_day, next_day]
 
 
-def test_two_files_of_one_day_are_put_in_order(tmp_path):
+def test_two_files_of_one_day_are_put_by_vehicle(tmp_path):
     one, other = rows("V1", DAY, [0, 4]), rows("V1", DAY, [2, 6])
-    made = in_order([file(tmp_path, "a", one), file(tmp_path, "b", other)], table("readings").empty())
+    made = by_vehicle([file(tmp_path, "a", one), file(tmp_path, "b", other)], table("readings").empty())
     assert seen(made) == seen(pl.concat([one, other]).sort("ts"))
 
 
 def test_a_column_that_a_file_lacks_is_null(tmp_path):
     path = file(tmp_path, "a", rows("V1", DAY, [0], rpm=900.0))
     pl.read_parquet(path, hive_partitioning=False).drop("purge_pct").write_parquet(path)
-    made = in_order([path], table("readings").empty())
+    made = by_vehicle([path], table("readings").empty())
     assert made["purge_pct"].to_list() == [None]
     assert made["rpm"].to_list() == [900.0]
 
@@ -65,4 +65,4 @@ def test_a_file_that_cannot_be_read_is_named(tmp_path):
     path = file(tmp_path, "a", rows("V1", DAY, [0]))
     Path(path).write_bytes(b"PAR1 and no more")
     with pytest.raises(LakeError, match=r"bucket=0/a cannot be read"):
-        in_order([path], table("readings").empty())
+        by_vehicle([path], table("readings").empty())
