@@ -111,9 +111,8 @@ class Lake:
         return self._files(name, self._find(name))
 
     def _files(self, name: str, opened: DeltaTable | None) -> pl.DataFrame:
-        declared = table(name)
         schema = {"uri": pl.String, "path": pl.String, "bytes": pl.Int64, "rows": pl.Int64}
-        parts = {column: declared.columns[column].type for column in declared.partition}
+        parts = {column: table(name).columns[column].type for column in table(name).partition}
         if opened is None:
             return pl.DataFrame(schema=schema | parts)
         actions = pl.DataFrame(opened.get_add_actions(flatten=True))
@@ -226,9 +225,8 @@ class Lake:
             return
         logged_ms = self._store.modified_ms(f"{declared.name}/_delta_log")
         now_ms = max([logged_ms, *(part.written_ms for part in added)])
-        actions: list[AddAction | RemoveAction] = [
-            AddAction(part.path, part.bytes, part.values, part.written_ms, True, part.stats) for part in added
-        ]
+        actions: list[AddAction | RemoveAction] = []
+        actions += [AddAction(part.path, part.bytes, part.values, part.written_ms, True, part.stats) for part in added]
         for file in gone:
             values = partition_values({column: file[column] for column in declared.partition})
             actions.append(RemoveAction(file["path"], True, now_ms, size=file["bytes"], partition_values=values))
@@ -355,7 +353,7 @@ class Lake:
     def _commit(self, name: str, frame: pl.DataFrame, mode: str) -> None:
         if self._versions is not None:
             raise UnfitError(f"{self.uri} is opened as it was; nothing can be written to the past")
-        declared: Table = table(name)
+        declared = table(name)
         try:
             opened = self._find(name)
             grows = opened is not None and self._grows(opened, declared)

@@ -158,8 +158,8 @@ def test_without_status_closed_loop_ends_where_a_reported_commanded_lambda_is_mi
 
 
 def test_a_reported_temperature_says_whether_the_catalyst_is_hot_and_else_the_air_does():
-    frame = samples(
+    frame = context(
         [0, 1, 2, 3], catalyst_b1s1_degc=[399.0, 400.0, None, None], hot=[True, False, True, False]
     )
-    made = run("20_banks", params={"catalyst_active_degc": 400.0}, samples=frame)
+    made = run("20_banks", params={"catalyst_active_degc": 400.0}, samples=run("11_samples", context=frame))
     assert made["hot"].to_list() == [False, True, True, False]
