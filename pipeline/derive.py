@@ -25,12 +25,13 @@ from pipeline.lake import Lake, bucket_of
 from pipeline.limits import qualify_params
 from pipeline.query import SQL, Session, step
 from pipeline.settings import Settings
-from pipeline.shards import Shard, crossing, shards_of
+from pipeline.shards import Shard, by_vehicle, crossing, shards_of
 from pipeline.tables import table
 
 STEPS = (
     "05_unit_days",
-    "10_samples",
+    "10_context",
+    "11_samples",
     "12_signal_days",
     "20_banks",
     "25_cuts",
@@ -48,6 +49,7 @@ STEPS = (
     "40_warm_up",
     "50_indicator_days",
 )
+_LAST_TO_READ_READINGS = [name for name in STEPS if "readings" in step(name).reads][-1]
 _DAY = timedelta(days=1)
 _STORED = ("indicator_days", "signal_days", "trips")
 _IN_A_ROW = 5  # shards that fail one after another: no shard's own fault any more, the rest would only take long
@@ -293,20 +295,25 @@ def _measure(
     )
     beside = crossing(lake, shard, spans, params["trip_gap_s"])
     memory_mb = max(settings.memory_limit_mb // settings.threads, 100)
-    with lake.on_disk(list(shard.uris)) as paths, Session(params, 1, memory_mb) as session:
-        session.attach_files("readings", paths, beside)
+    with lake.on_disk(list(shard.uris)) as paths:
+        readings = by_vehicle(paths, beside)
+    with Session(params, 1, memory_mb) as session:
+        session.attach("readings", readings)
         session.attach("units", units)
         session.attach("export_spans", spans)
+        del readings, beside
         for name in STEPS:
             session.run(name)
+            if name == _LAST_TO_READ_READINGS:
+                session.detach("readings")
         trips = session.fetch("trips").with_columns(bucket=pl.lit(shard.bucket, pl.Int32))
         days = session.fetch("indicator_days").with_columns(bucket=pl.lit(shard.bucket, pl.Int32))
         signals = session.fetch("signal_days").with_columns(bucket=pl.lit(shard.bucket, pl.Int32))
     in_shard = pl.col("day").is_between(shard.first_day, shard.last_day)
     # A trip that began the day before and ended in this shard is now whole: it replaces the one cut at midnight.
     trips = trips.filter(
-        pl.col("day").is_between(shard.first_day, shard.last_day)
-        | (pl.col("ended_at").dt.convert_time_zone(settings.time_zone).dt.date() >= shard.first_day)
+        (pl.col("day") <= shard.last_day)
+        & (pl.col("ended_at").dt.convert_time_zone(settings.time_zone).dt.date() >= shard.first_day)
     )
     return {"trips": trips, "indicator_days": days.filter(in_shard), "signal_days": signals.filter(in_shard)}
 

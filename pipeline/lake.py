@@ -108,10 +108,11 @@ class Lake:
 
     def files(self, name: str) -> pl.DataFrame:
         """One row a data file of the newest version: ``uri``, ``path``, ``bytes``, ``rows``, partition columns."""
-        declared = table(name)
+        return self._files(name, self._find(name))
+
+    def _files(self, name: str, opened: DeltaTable | None) -> pl.DataFrame:
         schema = {"uri": pl.String, "path": pl.String, "bytes": pl.Int64, "rows": pl.Int64}
-        parts = {column: declared.columns[column].type for column in declared.partition}
-        opened = self._find(name)
+        parts = {column: table(name).columns[column].type for column in table(name).partition}
         if opened is None:
             return pl.DataFrame(schema=schema | parts)
         actions = pl.DataFrame(opened.get_add_actions(flatten=True))
@@ -204,8 +205,8 @@ class Lake:
         if opened is None or self._grows(opened, declared):
             # An empty commit makes the table, or brings in a column declared since.
             self._commit(name, declared.empty(), mode="append")
-        gone = self.files(name).join(wanted, on=columns, how="semi", nulls_equal=True)
-        opened = self._open(name)
+            opened = self._open(name)
+        gone = self._files(name, opened).join(wanted, on=columns, how="semi", nulls_equal=True)
         try:
             added = write_parts(partial(self._put, name), declared, checked, self._store.writers)
             self._swap(opened, declared, added, gone.to_dicts())
@@ -224,9 +225,8 @@ class Lake:
             return
         logged_ms = self._store.modified_ms(f"{declared.name}/_delta_log")
         now_ms = max([logged_ms, *(part.written_ms for part in added)])
-        actions: list[AddAction | RemoveAction] = [
-            AddAction(part.path, part.bytes, part.values, part.written_ms, True, part.stats) for part in added
-        ]
+        actions: list[AddAction | RemoveAction] = []
+        actions += [AddAction(part.path, part.bytes, part.values, part.written_ms, True, part.stats) for part in added]
         for file in gone:
             values = partition_values({column: file[column] for column in declared.partition})
             actions.append(RemoveAction(file["path"], True, now_ms, size=file["bytes"], partition_values=values))
@@ -353,7 +353,7 @@ class Lake:
     def _commit(self, name: str, frame: pl.DataFrame, mode: str) -> None:
         if self._versions is not None:
             raise UnfitError(f"{self.uri} is opened as it was; nothing can be written to the past")
-        declared: Table = table(name)
+        declared = table(name)
         try:
             opened = self._find(name)
             grows = opened is not None and self._grows(opened, declared)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -17,6 +18,7 @@ from pipeline.tables import Table, table
 
 SQL = PROJECT / "sql"
 _FIELDS = ("table", "grain", "reads", "params", "note")
+_LIMIT = re.compile(r"\bparams\.(\w+)")
 
 
 @dataclass(frozen=True)
@@ -84,6 +86,8 @@ class Session:
         self._params = params
         self._connection = duckdb.connect(config={"threads": str(threads), "memory_limit": f"{memory_limit_mb}MB"})
         self._connection.execute("set TimeZone = 'UTC'")
+        # It would gather every column of a table that a step reads twice; reading it twice is cheaper.
+        self._connection.execute("set disabled_optimizers = 'common_subplan'")
         self._connection.execute((SQL / "lib" / "macros.sql").read_text(encoding="utf-8"))
 
     def __enter__(self) -> Session:
@@ -95,28 +99,36 @@ class Session:
         self._connection.close()
 
     def attach(self, name: str, frame: pl.DataFrame) -> None:
-        """Make a frame readable under a table name; a frame attached before under that name is replaced."""
-        self._connection.register(name, frame.to_arrow())
+        """Make a frame readable under a table name; a frame attached before under that name is replaced.
 
-    def attach_files(self, name: str, uris: list[str], more: pl.DataFrame | None = None) -> None:
-        """Make the Parquet files of a declared table readable under its name, partition columns included.
-
-        Args:
-            more: rows of the same table that are read besides.
+        A column of the type ``pl.Enum`` is one of the engine's, too: text to read, a small number to sort and group by.
         """
+        listed = {column: kind for column, kind in frame.schema.items() if isinstance(kind, pl.Enum)}
+        if not listed:
+            self._connection.register(name, frame.to_arrow())
+            return
+        self._connection.register(f"{name}_rows", frame.to_arrow())
+        for column, kind in listed.items():
+            words = ", ".join("'" + word.replace("'", "''") + "'" for word in kind.categories)
+            self._connection.execute(f"create type {name}_{column} as enum ({words})")
+        typed = ", ".join(f"cast({column} as {name}_{column}) as {column}" for column in listed)
+        self._connection.table(f"{name}_rows").project(f"* replace ({typed})").create_view(name, replace=True)
+
+    def detach(self, name: str) -> None:
+        """Let go of a frame that no later step reads."""
+        self._connection.execute(f"drop view if exists {name}")
+        self._connection.unregister(name)
+        self._connection.unregister(f"{name}_rows")
+
+    def attach_files(self, name: str, uris: list[str]) -> None:
+        """Make the Parquet files of a declared table readable under its name, partition columns included."""
         declared = table(name)
         if not uris:
-            self.attach(name, declared.empty() if more is None else more)
+            self.attach(name, declared.empty())
             return
         try:
-            relation = _declared(
-                self._connection.read_parquet(uris, hive_partitioning=True, union_by_name=True), declared
-            )
-            if more is not None and more.height:
-                self._connection.register("more_rows", declared.conform(more).to_arrow())
-                kept = [_typed(column, spec.type, True) for column, spec in declared.columns.items()]
-                relation = relation.union(self._connection.table("more_rows").project(", ".join(kept)))
-            relation.create_view(name, replace=True)
+            relation = self._connection.read_parquet(uris, hive_partitioning=True, union_by_name=True)
+            _declared(relation, declared).create_view(name, replace=True)
         except duckdb.Error as error:
             raise QueryError(f"the files of table {name!r} cannot be read: {error}") from error
 
@@ -133,15 +145,16 @@ class Session:
             raise QueryError(f"the files of table {name!r} cannot be read: {error}") from error
 
     def run(self, name: str) -> None:
-        """Run one step and keep its result under the step's table name.
+        """Run one step and keep its result under the step's table name, or its text where the table is a view.
 
         Raises:
             QueryError: the engine refuses the step, or its columns are not those of ``tables.toml``.
         """
         made = step(name)
-        self._attach_params(made)
+        text = self._text(made)
+        kind = "view" if table(made.table).view else "table"
         try:
-            self._connection.execute(f"create or replace temp table {made.table} as {made.text}")
+            self._connection.execute(f"create or replace temp {kind} {made.table} as {text}")
         except duckdb.Error as error:
             raise QueryError(f"{made.path.name}: {error}") from error
         self._check(made, table(made.table))
@@ -149,27 +162,41 @@ class Session:
     def offenders(self, name: str) -> pl.DataFrame:
         """Rows returned by a data check: none means that it passes."""
         made = step(name)
-        self._attach_params(made)
+        text = self._text(made)
         try:
-            return self._connection.sql(made.text).pl()
+            return self._connection.sql(text).pl()
         except duckdb.Error as error:
             raise QueryError(f"{made.path.name}: {error}") from error
 
     def fetch(self, name: str) -> pl.DataFrame:
-        """The rows of a table in declared column order, types and sort order."""
+        """The rows of a table in declared column order, types and sort order.
+
+        Raises:
+            QueryError: the table is a view, and the engine refuses it.
+        """
         declared = table(name)
-        frame = self._connection.table(name).pl()
+        try:
+            frame = self._connection.table(name).pl()
+        except duckdb.Error as error:
+            raise QueryError(f"table {name!r}: {error}") from error
         return frame.select(pl.col(c).cast(spec.type) for c, spec in declared.columns.items()).sort(
             list(declared.sort)
         )
 
-    def _attach_params(self, made: Step) -> None:
+    def _text(self, made: Step) -> str:
+        """The step with its limits written in as numbers: the engine then plans with constants, and a misspelt limit
+        is an error, not a silent null.
+        """
         unknown = [name for name in made.params if name not in self._params]
         if unknown:
             raise ConfigError(f"{made.path.name}: limits.toml [qualify] lacks {', '.join(unknown)}")
-        # One row with just the declared limits: a misspelt one is a bind error, not a silent null.
-        values = {name: [self._params[name]] for name in made.params} or {"none": [0.0]}
-        self._connection.register("params", pl.DataFrame(values).to_arrow())
+
+        def number(found: re.Match[str]) -> str:
+            if found[1] not in made.params:
+                raise QueryError(f"{made.path.name}: params.{found[1]} is not in its header")
+            return f"cast({self._params[found[1]]!r} as double)"
+
+        return _LIMIT.sub(number, made.text)
 
     def _check(self, made: Step, declared: Table) -> None:
         found = self._connection.table(made.table).columns

@@ -1,4 +1,6 @@
-"""Shards: which readings are derived together, and which rows of the days beside them belong to trips over midnight."""
+"""Shards: which readings are derived together, in which order, and which rows of the days beside them belong to trips
+over midnight.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +10,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
+from pipeline.errors import LakeError
 from pipeline.lake import Lake
 from pipeline.tables import table
 
@@ -82,3 +85,44 @@ def crossing(lake: Lake, shard: Shard, spans: pl.DataFrame, trip_gap_s: float) -
 def _day_of(lake: Lake, bucket: int, day: date, units: pl.Series) -> pl.DataFrame:
     one = lake.scan("readings").filter((pl.col("bucket") == bucket) & (pl.col("day") == day))
     return lake.collect(one.filter(pl.col("unit_id").is_in(units.implode())))
+
+
+def by_vehicle(paths: list[str], beside: pl.DataFrame) -> pl.DataFrame:
+    """Readings of a shard by vehicle and instant, the vehicles as ``pl.Enum``.
+
+    Every file is one day in that order already, so that each vehicle's rows of a day are laid behind those of the day
+    before as they are; only where a day has several files are they put in order.
+
+    Args:
+        paths: data files of the readings, their partition in the path.
+        beside: as :func:`crossing`.
+
+    Raises:
+        LakeError: a file cannot be read.
+    """
+    days = [_read(path) for path in paths] + beside.partition_by("day")
+    vehicles = pl.Enum(sorted(set().union(*(day["unit_id"].unique() for day in days))))
+    days = [day.with_columns(pl.col("unit_id").cast(vehicles)) for day in days]
+    parts = []
+    for day in days:
+        runs = day.select(pl.col("unit_id").rle()).unnest("unit_id").with_columns(first=pl.col("len").cum_sum() - pl.col("len"))
+        parts += [((unit, day["day"][first]), day.slice(first, rows)) for rows, unit, first in runs.iter_rows()]
+    parts.sort(key=lambda part: part[0])
+    whole = pl.concat([rows for _, rows in parts], rechunk=True)
+    same = pl.col("unit_id") == pl.col("unit_id").shift(1)
+    if whole.select((same & (pl.col("ts") < pl.col("ts").shift(1))).any()).item():
+        return whole.sort("unit_id", "ts")
+    return whole
+
+
+def _read(path: str) -> pl.DataFrame:
+    declared = table("readings").columns
+    partition = {column: declared[column].type for column in table("readings").partition}
+    try:
+        found = pl.read_parquet(path, hive_partitioning=True, hive_schema=partition)
+    except (OSError, pl.exceptions.PolarsError) as error:
+        raise LakeError(f"readings file {path} cannot be read: {error}") from error
+    return found.select(
+        pl.col(column).cast(spec.type) if column in found.columns else pl.lit(None, dtype=spec.type).alias(column)
+        for column, spec in declared.items()
+    )

@@ -36,7 +36,10 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """One declared table; ``stored`` tables live in the lake, the others only inside a run."""
+    """One declared table; ``stored`` tables live in the lake, the others only inside a run.
+
+    A ``view`` is not kept even there: each step that reads it makes what it needs of it.
+    """
 
     name: str
     note: str
@@ -46,6 +49,7 @@ class Table:
     partition: tuple[str, ...]
     provenance: tuple[str, ...]
     stored: bool
+    view: bool
 
     @property
     def schema(self) -> dict[str, pl.DataType]:
@@ -131,4 +135,5 @@ def _table(name: str, body: dict) -> Table:
         partition=tuple(body.get("partition", ())),
         provenance=tuple(body.get("provenance", ())),
         stored=body.get("stored", True),
+        view=body.get("view", False),
     )

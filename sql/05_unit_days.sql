@@ -37,8 +37,9 @@ final as (
         shown.reports_load,
         shown.reports_target,
         coalesce(units.banks, case when shows_bank_2 then 2 else 1 end) as banks,
-        coalesce(
-            units.upstream_sensor, case when shows_wide_range then 'wide_range' else 'narrowband' end
+        cast(
+            coalesce(units.upstream_sensor, case when shows_wide_range then 'wide_range' else 'narrowband' end)
+            as sensor_kind
         ) as kind
     from shown
     left join units on shown.unit_id = units.unit_id

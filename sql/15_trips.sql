@@ -8,8 +8,6 @@ with samples as not materialized (from samples),
 
 cuts as not materialized (from cuts),
 
-params as (from params),
-
 measured as (
     select
         samples.unit_id,
@@ -31,7 +29,7 @@ measured as (
         min(samples.run_s) filter (samples.fuel_status_b1 in (2, 16)) as closed_loop_at_s,
         round(sum(samples.step_s) filter (samples.fuel_status_b1 in (2, 16)), 3) as closed_loop_s,
         round(sum(samples.step_s) filter (samples.warm), 3) as warm_s
-    from samples, params
+    from samples
     group by samples.unit_id, samples.started_at
 ),
 
@@ -55,7 +53,6 @@ final as (
         strftime(measured.day, '%Y-%m') as month,
         0 as bucket
     from measured
-    cross join params
     left join cuts_counted
         on measured.unit_id = cuts_counted.unit_id and measured.started_at = cuts_counted.started_at
 )

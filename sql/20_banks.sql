@@ -1,115 +1,106 @@
 -- table: banks
 -- grain: one row a unit, exhaust bank and instant
 -- reads: samples
--- params: settle_after_cut_s, settle_rear_after_cut_s, catalyst_active_degc
--- note: no join and no grouping here, so that the rows stay in the order of bank, unit and instant, on which the windows
---   of later steps run. A unit that does not report its fuel system status all day is taken as closed loop whenever it
---   is warm, not cut and not enriched, as far as its commanded lambda tells. A catalyst is hot where its reported
+-- params: catalyst_active_degc
+-- note: never kept: each step that reads it takes its columns from the samples. No join and no grouping, so that the rows
+--   stay in the order of bank, unit and instant, on which the windows of later steps run. A catalyst is hot where its reported
 --   temperature says so, or else by the air since the start
 
 with samples as not materialized (from samples),
 
-params as (from params),
-
 bank_1 as (
     select
-        samples.*,
-        1 as bank,
-        samples.reports_b1 as reports_status,
-        samples.fuel_status_b1 as status,
-        samples.stft_b1_pct as stft_pct,
-        samples.ltft_b1_pct as ltft_pct,
-        samples.stft2_b1_pct as stft2_pct,
-        samples.ltft2_b1_pct as ltft2_pct,
-        samples.catalyst_b1s1_degc as catalyst_degc,
-        samples.o2_b1s1_v as front_v,
-        samples.lambda_b1s1 as front_lambda,
-        samples.pump_b1s1_ma as front_ma,
-        samples.o2_b1s2_v as rear_v
-    from samples
-),
-
-bank_2 as (
-    select
-        samples.*,
-        2 as bank,
-        samples.reports_b1 or samples.reports_b2 as reports_status,
-        -- Many two-bank engines report one fuel system only.
-        case when samples.reports_b2 then samples.fuel_status_b2 else samples.fuel_status_b1 end as status,
-        samples.stft_b2_pct as stft_pct,
-        samples.ltft_b2_pct as ltft_pct,
-        samples.stft2_b2_pct as stft2_pct,
-        samples.ltft2_b2_pct as ltft2_pct,
-        samples.catalyst_b2s1_degc as catalyst_degc,
-        samples.o2_b2s1_v as front_v,
-        samples.lambda_b2s1 as front_lambda,
-        samples.pump_b2s1_ma as front_ma,
-        samples.o2_b2s2_v as rear_v
-    from samples
-    where samples.banks = 2
-),
-
-stacked as (
-    from bank_1
-    union all
-    from bank_2
-),
-
-closed_known as (
-    select
-        stacked.*,
-        case
-            when reports_status then coalesce(status in (2, 16), false)
-            -- Where the commanded lambda is reported but missing now, nobody knows what the loop was told.
-            else warm and not cut and not enriched and (lambda_target is not null or not coalesce(reports_target, false))
-        end as closed
-    from stacked
-),
-
-final as (
-    select
         unit_id,
-        cast(bank as integer) as bank,
+        1 as bank,
         ts,
         day,
         started_at,
         step_s,
         run_s,
         run_time_known,
-        reports_status as status_known,
+        status_known_b1 as status_known,
         kind,
         running,
         cut,
         enriched,
         since_cut_s,
+        cut_began_at,
+        cut_seen_at,
         idle,
         cruise,
         steady,
-        warm and closed and not enriched
-        and coalesce(since_cut_s >= params.settle_after_cut_s, true)
-        and coalesce(since_enriched_s >= params.settle_after_cut_s, true) as front_ok,
-        warm and closed and not enriched
-        and coalesce(since_cut_s >= params.settle_rear_after_cut_s, true)
-        and coalesce(since_enriched_s >= params.settle_rear_after_cut_s, true) as rear_ok,
-        closed,
+        front_settled and closed_b1 as front_ok,
+        rear_settled and closed_b1 as rear_ok,
+        closed_b1 as closed,
         warm,
-        running and coalesce(catalyst_degc >= params.catalyst_active_degc, hot) as hot,
+        running and coalesce(catalyst_b1s1_degc >= params.catalyst_active_degc, hot) as hot,
         speed_kmh,
         load_pct,
         maf_gs,
         coolant_degc,
         lambda_target,
-        stft_pct,
-        ltft_pct,
-        stft2_pct,
-        ltft2_pct,
+        stft_b1_pct as stft_pct,
+        ltft_b1_pct as ltft_pct,
+        stft2_b1_pct as stft2_pct,
+        ltft2_b1_pct as ltft2_pct,
         purge_pct,
-        catalyst_degc,
-        front_v,
-        front_lambda,
-        front_ma,
-        rear_v
-    from closed_known, params
+        catalyst_b1s1_degc as catalyst_degc,
+        o2_b1s1_v as front_v,
+        lambda_b1s1 as front_lambda,
+        pump_b1s1_ma as front_ma,
+        o2_b1s2_v as rear_v
+    from samples
+),
+
+bank_2 as (
+    select
+        unit_id,
+        2 as bank,
+        ts,
+        day,
+        started_at,
+        step_s,
+        run_s,
+        run_time_known,
+        status_known_b2 as status_known,
+        kind,
+        running,
+        cut,
+        enriched,
+        since_cut_s,
+        cut_began_at,
+        cut_seen_at,
+        idle,
+        cruise,
+        steady,
+        front_settled and closed_b2 as front_ok,
+        rear_settled and closed_b2 as rear_ok,
+        closed_b2 as closed,
+        warm,
+        running and coalesce(catalyst_b2s1_degc >= params.catalyst_active_degc, hot) as hot,
+        speed_kmh,
+        load_pct,
+        maf_gs,
+        coolant_degc,
+        lambda_target,
+        stft_b2_pct as stft_pct,
+        ltft_b2_pct as ltft_pct,
+        stft2_b2_pct as stft2_pct,
+        ltft2_b2_pct as ltft2_pct,
+        purge_pct,
+        catalyst_b2s1_degc as catalyst_degc,
+        o2_b2s1_v as front_v,
+        lambda_b2s1 as front_lambda,
+        pump_b2s1_ma as front_ma,
+        o2_b2s2_v as rear_v
+    from samples
+    where banks = 2
+),
+
+final as (
+    from bank_1
+    union all
+    from bank_2
 )
 
 from final

@@ -10,120 +10,121 @@
 
 with banks as not materialized (from banks),
 
-params as (from params),
-
-neighbours as (
-    select
-        *,
-        same_trip(unit_id, bank, started_at) as goes_on,
-        cut and not (same_trip(unit_id, bank, started_at) and lag(cut) over ()) as begins
-    from banks
-),
-
-in_events as (
-    select
-        *,
-        last_value(case when begins then ts when not goes_on then long_ago() end ignore nulls) over so_far as began_at,
-        last_value(case when begins then day end ignore nulls) over so_far as began_on,
-        last_value(case when cut then ts end ignore nulls) over so_far as last_cut_at,
-        -- No mixture has lambda 0: it stands for nothing seen since the cut began.
-        nullif(
-            last_value(case when front_lambda is not null then front_lambda when begins then 0 end ignore nulls)
-                over so_far,
-            0
-        ) as known_lambda
-    from neighbours
-    window so_far as (rows between unbounded preceding and current row)
-),
-
+-- Readings from the first one of a cut until nothing more is asked of it.
 timed as (
     select
-        in_events.*,
-        seconds_between(began_at, ts) as since_begin_s,
-        seconds_between(last_cut_at, ts) as since_end_s
-    from in_events, params
+        *,
+        seconds_between(cut_began_at, ts) as since_begin_s,
+        seconds_between(cut_seen_at, ts) as since_end_s
+    from banks
     where
-        began_at > long_ago()
-        and day = began_on
-        and seconds_between(last_cut_at, ts) <= greatest(params.recovery_most_s, params.rear_cut_wait_s)
+        cut_began_at is not null
+        and seconds_between(cut_seen_at, ts) <= greatest(params.recovery_most_s, params.rear_cut_wait_s)
 ),
 
 recovered as (
     select
         unit_id,
         bank,
-        began_at,
-        min(since_end_s) filter (since_end_s > 0 and rear_v > params.rear_rich_v) as recovery_s,
-        max(since_end_s) filter (since_end_s > 0 and rear_v is not null) as watched_s
-    from timed, params
-    where since_end_s <= params.recovery_most_s
-    group by unit_id, bank, began_at
+        cut_began_at,
+        min(since_end_s) filter (rear_v > params.rear_rich_v) as recovery_s,
+        max(since_end_s) filter (rear_v is not null) as watched_s
+    from timed
+    where since_end_s > 0 and since_end_s <= params.recovery_most_s
+    group by unit_id, bank, cut_began_at
+),
+
+recoveries as (
+    select
+        timed.unit_id,
+        timed.bank,
+        timed.cut_began_at,
+        bool_and(timed.maf_gs is not null) as air_known,
+        sum(timed.maf_gs * timed.step_s) as recovery_air_g,
+        avg(timed.maf_gs) as flow_gs
+    from timed
+    inner join recovered
+        on
+            timed.unit_id = recovered.unit_id
+            and timed.bank = recovered.bank
+            and timed.cut_began_at = recovered.cut_began_at
+    where timed.since_end_s > 0 and timed.since_end_s <= coalesce(recovered.recovery_s, recovered.watched_s)
+    group by timed.unit_id, timed.bank, timed.cut_began_at
+),
+
+mixtures as (
+    select
+        unit_id,
+        bank,
+        cut_began_at,
+        since_end_s,
+        step_s,
+        maf_gs,
+        coalesce(
+            -- No mixture has lambda 0: it stands for nothing seen since the cut began.
+            nullif(
+                last_value(
+                    case when front_lambda is not null then front_lambda when ts = cut_began_at then 0 end ignore nulls
+                ) over (rows between unbounded preceding and current row),
+                0
+            ),
+            lambda_target
+        ) as known_lambda
+    from timed
+    where kind = 'wide_range'
+),
+
+oxygen as (
+    select
+        mixtures.unit_id,
+        mixtures.bank,
+        mixtures.cut_began_at,
+        -sum(oxygen_rate_gs(mixtures.maf_gs, mixtures.known_lambda) * mixtures.step_s) as oxygen_g
+    from mixtures
+    inner join recovered
+        on
+            mixtures.unit_id = recovered.unit_id
+            and mixtures.bank = recovered.bank
+            and mixtures.cut_began_at = recovered.cut_began_at
+    where
+        mixtures.since_end_s > 0
+        and mixtures.since_end_s <= recovered.recovery_s
+        and mixtures.known_lambda < 1
+    group by mixtures.unit_id, mixtures.bank, mixtures.cut_began_at
 ),
 
 measured as (
     select
-        timed.unit_id,
-        timed.bank,
-        min(timed.day) as day,
-        min(timed.kind) as kind,
-        timed.began_at,
-        seconds_between(timed.began_at, max(timed.ts) filter (timed.cut)) as cut_s,
-        avg(timed.step_s) as step_s,
-        bool_and(timed.warm) as warm,
-        coalesce(bool_or(timed.hot) filter (timed.since_begin_s = 0), false) as hot,
+        unit_id,
+        bank,
+        cut_began_at,
+        min(day) as day,
+        min(kind) as kind,
+        seconds_between(cut_began_at, max(ts) filter (cut)) as cut_s,
+        avg(step_s) as step_s,
+        bool_and(warm) as warm,
+        coalesce(bool_or(hot) filter (since_begin_s = 0), false) as hot,
         -- One reading may have been taken before the exhaust of the cut arrived: the floor needs a second one.
-        case when count(timed.front_v) filter (timed.cut) >= 2 then min(timed.front_v) filter (timed.cut) end
-            as front_floor_v,
-        case when count(timed.front_lambda) filter (timed.cut) >= 2 then max(timed.front_lambda) filter (timed.cut) end
-            as front_lambda,
-        case when count(timed.front_ma) filter (timed.cut) >= 2 then max(timed.front_ma) filter (timed.cut) end
-            as front_ma,
-        min(timed.since_begin_s) filter (
-            timed.front_v < params.low_v or timed.front_lambda > params.cut_lambda
-        ) as first_lean_s,
-        max(timed.since_begin_s) filter (
-            timed.cut and (timed.front_v >= params.low_v or timed.front_lambda <= params.cut_lambda)
-        ) as last_rich_s,
+        case when count(front_v) filter (cut) >= 2 then min(front_v) filter (cut) end as front_floor_v,
+        case when count(front_lambda) filter (cut) >= 2 then max(front_lambda) filter (cut) end as front_lambda,
+        case when count(front_ma) filter (cut) >= 2 then max(front_ma) filter (cut) end as front_ma,
+        min(since_begin_s) filter (front_v < params.low_v or front_lambda > params.cut_lambda) as first_lean_s,
+        max(since_begin_s) filter (cut and (front_v >= params.low_v or front_lambda <= params.cut_lambda)) as last_rich_s,
         case
-            when count(timed.rear_v) filter (timed.cut) >= 2
-                then min(timed.rear_v) filter (timed.since_end_s <= params.rear_cut_wait_s)
+            when count(rear_v) filter (cut) >= 2 then min(rear_v) filter (since_end_s <= params.rear_cut_wait_s)
         end as rear_floor_v,
         -- From 0.6 V to 0.3 V: the sensor's own lag, without the time the catalyst takes to fill.
-        min(timed.since_begin_s) filter (timed.rear_v <= params.rear_lean_v)
-        - max(timed.since_begin_s) filter (timed.rear_v >= params.rear_fall_v and timed.cut) as rear_fall_s,
-        count(timed.rear_v) filter (timed.cut) as rear_readings,
-        any_value(recovered.recovery_s) as recovery_s,
-        coalesce(any_value(recovered.watched_s), 0) as watched_s,
-        bool_and(timed.maf_gs is not null) filter (
-            timed.since_end_s > 0 and timed.since_end_s <= coalesce(recovered.recovery_s, recovered.watched_s)
-        ) as air_known,
-        sum(timed.maf_gs * timed.step_s) filter (
-            timed.since_end_s > 0 and timed.since_end_s <= coalesce(recovered.recovery_s, recovered.watched_s)
-        ) as recovery_air_g,
-        -sum(oxygen_rate_gs(timed.maf_gs, coalesce(timed.known_lambda, timed.lambda_target)) * timed.step_s) filter (
-            timed.since_end_s > 0
-            and timed.since_end_s <= recovered.recovery_s
-            and timed.kind = 'wide_range'
-            and coalesce(timed.known_lambda, timed.lambda_target) < 1
-        ) as oxygen_g,
-        avg(timed.maf_gs) filter (
-            timed.since_end_s > 0 and timed.since_end_s <= coalesce(recovered.recovery_s, recovered.watched_s)
-        ) as flow_gs
+        min(since_begin_s) filter (rear_v <= params.rear_lean_v)
+        - max(since_begin_s) filter (rear_v >= params.rear_fall_v and cut) as rear_fall_s,
+        count(rear_v) filter (cut) as rear_readings
     from timed
-    left join recovered
-        on
-            timed.unit_id = recovered.unit_id
-            and timed.bank = recovered.bank
-            and timed.began_at = recovered.began_at
-    cross join params
-    group by timed.unit_id, timed.bank, timed.began_at
+    group by unit_id, bank, cut_began_at
 ),
 
 final as (
     select
-        measured.* exclude (
-            recovery_s, recovery_air_g, oxygen_g, rear_fall_s, air_known, first_lean_s, last_rich_s
-        ),
+        measured.* exclude (cut_began_at, rear_fall_s, first_lean_s, last_rich_s),
+        measured.cut_began_at as began_at,
         -- A sensor that was not polled for a while before it was seen lean is not late: its delay is not known.
         case
             when
@@ -133,18 +134,35 @@ final as (
         end as front_lean_s,
         case when measured.rear_floor_v <= params.rear_lean_v and measured.rear_fall_s >= 0 then measured.rear_fall_s end
             as rear_fall_s,
+        coalesce(recovered.watched_s, 0) as watched_s,
         -- A catalyst that was not seen to fill cannot be seen to empty.
         case
-            when measured.rear_floor_v <= params.rear_lean_v
-                then coalesce(measured.recovery_s, nullif(measured.watched_s, 0))
+            when measured.rear_floor_v <= params.rear_lean_v then coalesce(recovered.recovery_s, recovered.watched_s)
         end as recovery_s,
-        measured.recovery_s is not null and coalesce(measured.rear_floor_v <= params.rear_lean_v, false) as recovery_seen,
+        recovered.recovery_s is not null and coalesce(measured.rear_floor_v <= params.rear_lean_v, false)
+            as recovery_seen,
         -- Air that was not sampled is missing, not nothing.
-        case when measured.rear_floor_v <= params.rear_lean_v and measured.air_known then measured.recovery_air_g end
+        case when measured.rear_floor_v <= params.rear_lean_v and recoveries.air_known then recoveries.recovery_air_g end
             as recovery_air_g,
-        case when measured.rear_floor_v <= params.rear_lean_v and measured.air_known then measured.oxygen_g end
-            as oxygen_g
-    from measured, params
+        case when measured.rear_floor_v <= params.rear_lean_v and recoveries.air_known then oxygen.oxygen_g end
+            as oxygen_g,
+        recoveries.flow_gs
+    from measured
+    left join recovered
+        on
+            measured.unit_id = recovered.unit_id
+            and measured.bank = recovered.bank
+            and measured.cut_began_at = recovered.cut_began_at
+    left join recoveries
+        on
+            measured.unit_id = recoveries.unit_id
+            and measured.bank = recoveries.bank
+            and measured.cut_began_at = recoveries.cut_began_at
+    left join oxygen
+        on
+            measured.unit_id = oxygen.unit_id
+            and measured.bank = oxygen.bank
+            and measured.cut_began_at = oxygen.cut_began_at
     where measured.cut_s >= params.cut_least_s
 )
 

@@ -9,8 +9,6 @@ with banks as not materialized (from banks),
 
 cuts as not materialized (from cuts),
 
-params as (from params),
-
 sampled as (
     select
         banks.*,
@@ -37,7 +35,7 @@ usable as (
         sqrt(avg(pow(moved_v, 2) / 2) filter (since_s <= params.pair_step_s)) as up_activity_v,
         median(since_s) as sample_step_s,
         count(*) as samples
-    from sampled, params
+    from sampled
     where front_ok
     group by unit_id, bank, day
 ),
@@ -51,10 +49,10 @@ blocks as (
         floor(run_s / params.block_s) as block,
         max(front_v) - min(front_v) as range_v,
         count(*) as readings
-    from sampled, params
+    from sampled
     where warm and not cut and not enriched
     group by unit_id, bank, day, started_at, block
-    having count(*) >= any_value(params.block_readings)
+    having count(*) >= params.block_readings
 ),
 
 stuck as (
@@ -64,7 +62,7 @@ stuck as (
         day,
         avg(cast(range_v < params.stuck_range_v as double)) as up_stuck_share,
         count(*) as samples
-    from blocks, params
+    from blocks
     group by unit_id, bank, day
 ),
 

@@ -9,8 +9,6 @@ with banks as not materialized (from banks),
 
 cuts as not materialized (from cuts),
 
-params as (from params),
-
 sampled as (
     select
         banks.*,
@@ -38,7 +36,7 @@ usable as (
         avg(front_ma) as wide_mean_ma,
         median(since_s) as sample_step_s,
         count(*) as samples
-    from sampled, params
+    from sampled
     where front_ok
     group by unit_id, bank, day
 ),
@@ -66,10 +64,10 @@ blocks as (
         max(front_lambda) - min(front_lambda) as range_ratio,
         max(load_pct) - min(load_pct) as load_range_pct,
         count(*) as readings
-    from sampled, params
+    from sampled
     where warm and front_lambda is not null
     group by unit_id, bank, day, started_at, block
-    having count(*) >= any_value(params.block_readings)
+    having count(*) >= params.block_readings
 ),
 
 stuck as (
@@ -79,7 +77,7 @@ stuck as (
         day,
         avg(cast(range_ratio < params.stuck_range_ratio as double)) as wide_stuck_share,
         count(*) as samples
-    from blocks, params
+    from blocks
     group by unit_id, bank, day
 ),
 
@@ -103,7 +101,7 @@ delays as (
         day,
         median(front_lean_s) as wide_cut_delay_s,
         count(*) as samples
-    from cuts, params
+    from cuts
     where kind = 'wide_range' and warm and front_lean_s is not null and step_s <= params.timing_step_s
     group by unit_id, bank, day
 ),

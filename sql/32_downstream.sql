@@ -8,8 +8,6 @@ with banks as not materialized (from banks),
 
 cuts as not materialized (from cuts),
 
-params as (from params),
-
 sampled as (
     select
         banks.*,
@@ -42,7 +40,7 @@ whole as (
         avg(cast(abs(rear_v - params.bias_v) < params.stuck_range_v as double)) as down_bias_share,
         median(since_s) as sample_step_s,
         count(*) as samples
-    from sampled, params
+    from sampled
     group by unit_id, bank, day
 ),
 
@@ -54,7 +52,7 @@ in_cuts as (
         avg(cast(rear_floor_v <= params.rear_lean_v as double)) as down_cut_moved_share,
         median(rear_floor_v) as down_cut_floor_v,
         count(rear_floor_v) as samples
-    from cuts, params
+    from cuts
     where warm and rear_floor_v is not null and cut_s >= params.rear_cut_wait_s
     group by unit_id, bank, day
 ),
@@ -66,7 +64,7 @@ falls as (
         day,
         median(rear_fall_s) as down_fall_s,
         count(*) as samples
-    from cuts, params
+    from cuts
     where warm and rear_fall_s is not null and cut_s >= params.rear_cut_wait_s
     group by unit_id, bank, day
 ),

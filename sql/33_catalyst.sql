@@ -5,7 +5,7 @@
 -- note: oxygen storage shows in three ways: the rear sensor lies still while the front moves, it takes long to come back
 --   after a fuel cut, and grams of oxygen are released meanwhile (grams only where lambda is measured). Storage and
 --   conversion rise steeply up to 500 to 600 degC (from memory): a cold catalyst looks like a bad one, so that only
---   readings and cuts of a hot one count (reported temperature, else air since the start: 10_samples).
+--   readings and cuts of a hot one count (reported temperature, else air since the start: 10_context).
 --   Storage against delay: C grams of oxygen at lambda behind the cut last C / (0.232 * flow * (1/lambda - 1)), and the
 --   gas and the sensor's lag add a time that hardly depends on flow, so that recovery_s = air / flow + delay with
 --   air = C / (0.232 * (1/lambda - 1)). The apparent air or grams are then recovery_s * flow = air + delay * flow: what
@@ -15,8 +15,6 @@
 with banks as not materialized (from banks),
 
 cuts as not materialized (from cuts),
-
-params as (from params),
 
 sampled as (
     select
@@ -40,9 +38,9 @@ driving as (
         case when count(front_v) >= 20 then corr(rear_v, front_v) end as rear_front_corr,
         median(since_s) as sample_step_s,
         count(*) as samples
-    from sampled, params
+    from sampled
     where rear_ok and cruise and hot
-    group by unit_id, bank, day, params.front_least_spread_v
+    group by unit_id, bank, day
 ),
 
 seen as (
@@ -108,13 +106,13 @@ delays as (
         regr_intercept(recovery_s, 1 / flow_gs) as rear_delay_s,
         regr_slope(recovery_s, 1 / flow_gs) as storage_air_g,
         count(*) as samples
-    from cuts, params
+    from cuts
     where warm and hot and recovery_seen and recovery_s is not null and flow_gs > 0
     group by unit_id, bank, day
     -- Flows that are alike tell no slope.
     having
-        count(*) >= any_value(params.delay_cuts)
-        and stddev_samp(1 / flow_gs) >= any_value(params.delay_flow_spread) * avg(1 / flow_gs)
+        count(*) >= params.delay_cuts
+        and stddev_samp(1 / flow_gs) >= params.delay_flow_spread * avg(1 / flow_gs)
 ),
 
 heat as (

@@ -7,8 +7,6 @@
 
 with banks as not materialized (from banks),
 
-params as (from params),
-
 marked as (
     select
         unit_id,
@@ -26,7 +24,7 @@ marked as (
             else abs(front_v - params.bias_v) > params.bias_band_v
         end as front_active,
         abs(rear_v - params.bias_v) > params.bias_band_v as rear_active
-    from banks, params
+    from banks
     where running
 ),
 
@@ -53,7 +51,7 @@ firsts as (
 
 cool_starts as (
     select firsts.*
-    from firsts, params
+    from firsts
     where first_run_s <= params.start_run_s and start_degc < params.cold_start_degc
 ),
 
@@ -97,7 +95,6 @@ cool as (
                 then rear_active_at_s
         end as down_active_at_s
     from cool_starts
-    cross join params
     inner join idle_before
         on
             cool_starts.unit_id = idle_before.unit_id
@@ -147,7 +144,7 @@ measured as (
         'never_closed_share' as indicator,
         avg(cast(closed_loop_at_s is null as double)) as value,
         count(*) as samples
-    from firsts, params
+    from firsts
     where last_run_s > params.never_closed_s and status_known
     group by unit_id, bank, day
 ),

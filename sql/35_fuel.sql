@@ -9,49 +9,33 @@ with banks as not materialized (from banks),
 
 samples as not materialized (from samples),
 
-params as (from params),
-
 trims as (
     select
-        banks.*,
-        stft_pct + coalesce(ltft_pct, 0) as trim_pct
+        unit_id,
+        bank,
+        day,
+        avg(stft_pct + coalesce(ltft_pct, 0)) as trim_pct,
+        count(*) as readings,
+        avg(stft_pct + coalesce(ltft_pct, 0)) filter (idle) as trim_idle_pct,
+        count(*) filter (idle) as idle_readings,
+        avg(stft_pct + coalesce(ltft_pct, 0)) filter (not idle and load_pct > params.under_load_pct) as trim_load_pct,
+        count(*) filter (not idle and load_pct > params.under_load_pct) as load_readings
     from banks
     where front_ok and stft_pct is not null
+    group by unit_id, bank, day
 ),
 
 by_bank as (
-    select
-        unit_id,
-        bank,
-        day,
-        avg(trim_pct) as trim_pct,
-        count(*) as samples
+    select unit_id, bank, day, 'trim_pct' as indicator, trim_pct as value, readings as samples
     from trims
-    group by unit_id, bank, day
-),
-
-by_idle as (
-    select
-        unit_id,
-        bank,
-        day,
-        avg(trim_pct) as trim_idle_pct,
-        count(*) as samples
+    union all by name
+    select unit_id, bank, day, 'trim_idle_pct' as indicator, trim_idle_pct as value, idle_readings as samples
     from trims
-    where idle
-    group by unit_id, bank, day
-),
-
-by_load as (
-    select
-        unit_id,
-        bank,
-        day,
-        avg(trim_pct) as trim_load_pct,
-        count(*) as samples
-    from trims, params
-    where not idle and load_pct > params.under_load_pct
-    group by unit_id, bank, day
+    where idle_readings > 0
+    union all by name
+    select unit_id, bank, day, 'trim_load_pct' as indicator, trim_load_pct as value, load_readings as samples
+    from trims
+    where load_readings > 0
 ),
 
 blocks as (
@@ -67,12 +51,12 @@ blocks as (
         and coalesce(max(banks.rear_v) = min(banks.rear_v), false)
         and coalesce(max(banks.stft_pct) = min(banks.stft_pct), true)
         and max(banks.speed_kmh) > min(banks.speed_kmh) as frozen
-    from banks, params
+    from banks
     where banks.closed and banks.warm
     group by banks.unit_id, banks.bank, banks.day, banks.started_at, block
     having
-        count(coalesce(banks.front_v, banks.front_lambda)) >= any_value(params.block_readings)
-        and count(banks.rear_v) >= any_value(params.block_readings)
+        count(coalesce(banks.front_v, banks.front_lambda)) >= params.block_readings
+        and count(banks.rear_v) >= params.block_readings
 ),
 
 frozen as (
@@ -89,50 +73,36 @@ vehicle as (
     select
         unit_id,
         day,
-        median(ambient_degc) as ambient_degc,
-        sum(speed_kmh * step_s) / 3600 as distance_km,
-        max(odometer_km) as odometer_km,
-        max(mil_on) as mil_on,
-        median(step_s) as step_s,
-        count(*) as samples
+        cast(median(ambient_degc) as double) as ambient_degc,
+        cast(sum(speed_kmh * step_s) / 3600 as double) as distance_km,
+        cast(max(odometer_km) as double) as odometer_km,
+        cast(max(mil_on) as double) as mil_on,
+        cast(median(step_s) as double) as step_s,
+        count(*) as samples,
+        cast(median(coolant_degc) filter (running and run_s > params.thermostat_run_s) as double) as warm_coolant_degc,
+        count(coolant_degc) filter (running and run_s > params.thermostat_run_s) as coolant_readings,
+        cast(quantile_cont(supply_v, 0.1) filter (running) as double) as supply_v,
+        count(supply_v) filter (running) as supply_readings
     from samples
-    group by unit_id, day
-),
-
-coolant as (
-    select
-        unit_id,
-        day,
-        cast(median(coolant_degc) as double) as warm_coolant_degc,
-        count(*) as samples
-    from samples, params
-    where running and run_s > params.thermostat_run_s and coolant_degc is not null
-    group by unit_id, day
-),
-
-supply as (
-    select
-        unit_id,
-        day,
-        cast(quantile_cont(supply_v, 0.1) as double) as supply_v,
-        count(*) as samples
-    from samples
-    where running and supply_v is not null
     group by unit_id, day
 ),
 
 long as (
-    (unpivot (select *, 'BANK' || bank as component from by_bank) on trim_pct into name indicator value value)
-    union all by name
-    (unpivot (select *, 'BANK' || bank as component from by_idle) on trim_idle_pct into name indicator value value)
-    union all by name
-    (unpivot (select *, 'BANK' || bank as component from by_load) on trim_load_pct into name indicator value value)
+    select 'BANK' || bank as component, * exclude (bank)
+    from by_bank
     union all by name
     (unpivot (select *, 'UNIT' as component from frozen) on frozen_share into name indicator value value)
     union all by name
-    (unpivot (select *, 'UNIT' as component from coolant) on warm_coolant_degc into name indicator value value)
+    select
+        unit_id, 'UNIT' as component, day, 'warm_coolant_degc' as indicator, warm_coolant_degc as value,
+        coolant_readings as samples
+    from vehicle
+    where coolant_readings > 0
     union all by name
-    (unpivot (select *, 'UNIT' as component from supply) on supply_v into name indicator value value)
+    select
+        unit_id, 'UNIT' as component, day, 'supply_v' as indicator, supply_v as value, supply_readings as samples
+    from vehicle
+    where supply_readings > 0
     union all by name
     (
         unpivot (
@@ -141,11 +111,11 @@ long as (
                 day,
                 samples,
                 'UNIT' as component,
-                cast(ambient_degc as double) as ambient_degc,
-                cast(distance_km as double) as distance_km,
-                cast(odometer_km as double) as odometer_km,
-                cast(mil_on as double) as mil_on,
-                cast(step_s as double) as step_s
+                ambient_degc,
+                distance_km,
+                odometer_km,
+                mil_on,
+                step_s
             from vehicle
         )
         on ambient_degc, distance_km, odometer_km, mil_on, step_s

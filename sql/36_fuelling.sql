@@ -14,8 +14,6 @@ with banks as not materialized (from banks),
 
 samples as not materialized (from samples),
 
-params as (from params),
-
 cells as (
     select
         unit_id,
@@ -33,7 +31,7 @@ cells as (
         count(*) filter (purge_pct <= params.purge_shut_pct) as shut_readings,
         avg(stft_pct + coalesce(ltft_pct, 0)) filter (purge_pct >= params.purge_open_pct) as open_pct,
         count(*) filter (purge_pct >= params.purge_open_pct) as open_readings
-    from banks, params
+    from banks
     where front_ok and stft_pct is not null
     group by unit_id, bank, day
 ),
@@ -52,9 +50,9 @@ secondary as (
             else avg(cast(abs(stft2_pct) >= params.secondary_band_pct as double))
         end as beyond_share,
         case when count(ltft2_pct) > 0 then count(ltft2_pct) else count(stft2_pct) end as beyond_readings
-    from banks, params
+    from banks
     where rear_ok and coalesce(stft2_pct, ltft2_pct) is not null
-    group by unit_id, bank, day, params.secondary_band_pct
+    group by unit_id, bank, day
 ),
 
 by_bank as (
@@ -65,19 +63,19 @@ by_bank as (
     select
         unit_id, bank, day, 'trim_idle_less_cruise_pct' as indicator, idle_pct - cruise_pct as value,
         least(idle_readings, cruise_readings) as samples
-    from cells, params
+    from cells
     where least(idle_readings, cruise_readings) >= params.cell_readings
     union all by name
     select
         unit_id, bank, day, 'trim_load_less_cruise_pct' as indicator, loaded_pct - cruise_pct as value,
         least(loaded_readings, cruise_readings) as samples
-    from cells, params
+    from cells
     where least(loaded_readings, cruise_readings) >= params.cell_readings
     union all by name
     select
         unit_id, bank, day, 'trim_purge_shift_pct' as indicator, open_pct - shut_pct as value,
         least(open_readings, shut_readings) as samples
-    from cells, params
+    from cells
     where least(open_readings, shut_readings) >= params.cell_readings
     union all by name
     select unit_id, bank, day, 'secondary_trim_pct' as indicator, secondary_pct as value, readings as samples
@@ -104,7 +102,7 @@ drawn as (
                 filter (map_kpa > params.residual_kpa)
         ) as full_charge_l,
         count(*) as readings
-    from samples, params
+    from samples
     where
         warm and steady and not cut and not enriched
         and maf_gs > 0 and map_kpa > 0 and rpm > 0 and intake_air_degc is not null

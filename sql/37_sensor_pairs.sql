@@ -11,8 +11,6 @@ with banks as not materialized (from banks),
 
 cuts as not materialized (from cuts),
 
-params as (from params),
-
 together as (
     select
         unit_id,
@@ -45,9 +43,9 @@ paths as (
         end as rear_front_path,
         median(since_s) as step_s,
         count(*) filter (since_s <= params.pair_step_s) as samples
-    from together, params
+    from together
     where usable
-    group by unit_id, bank, day, params.front_least_spread_v
+    group by unit_id, bank, day
 ),
 
 lags as (
@@ -57,7 +55,7 @@ lags as (
         day,
         step_s,
         unnest(range(0, cast(floor(params.mirror_lag_s / step_s) as bigint) + 1)) as places
-    from paths, params
+    from paths
     where step_s <= params.fast_step_s
 ),
 
@@ -70,7 +68,6 @@ lagged as (
         corr(later.rear_v, earlier.front_v) as likeness,
         count(*) as samples
     from lags
-    cross join params
     inner join together as later
         on lags.unit_id = later.unit_id and lags.bank = later.bank and lags.day = later.day and later.usable
     inner join together as earlier
@@ -83,7 +80,7 @@ lagged as (
     -- A gap between the two readings would make the lag another one.
     where seconds_between(earlier.ts, later.ts) <= params.mirror_lag_s + params.fast_step_s
     group by lags.unit_id, lags.bank, lags.day, lags.places, lags.step_s
-    having count(*) >= any_value(params.mirror_readings)
+    having count(*) >= params.mirror_readings
 ),
 
 mirrors as (
@@ -107,7 +104,7 @@ in_cuts as (
         avg(cast(rear_floor_v > params.high_v as double)) as down_cut_high_share,
         avg(cast(abs(rear_floor_v - params.bias_v) <= params.bias_band_v as double)) as down_cut_mid_share,
         count(*) as samples
-    from cuts, params
+    from cuts
     where warm and rear_floor_v is not null and cut_s >= params.rear_cut_wait_s
     group by unit_id, bank, day
 ),
@@ -119,7 +116,7 @@ enriched as (
         day,
         avg(cast(rear_v < params.low_v as double)) as down_enriched_low_share,
         count(*) as samples
-    from banks, params
+    from banks
     where
         enriched and warm and running and rear_v is not null
         -- After a fuel cut the catalyst is full of oxygen: lean behind it is right until that is used up.
@@ -139,7 +136,7 @@ oxygen as (
         end as indicator,
         median(oxygen_g) as value,
         count(*) as samples
-    from cuts, params
+    from cuts
     where warm and hot and oxygen_g is not null and flow_gs is not null
     group by unit_id, bank, day, indicator
 ),

@@ -9,8 +9,6 @@
 
 with banks as not materialized (from banks),
 
-params as (from params),
-
 sampled as (
     select
         unit_id,
@@ -60,9 +58,9 @@ measured as (
             and since_s <= 2 * params.fast_step_s
             and until_s <= 2 * params.fast_step_s
         ) as edge_readings
-    from sampled, params
+    from sampled
     where front_ok
-    group by unit_id, bank, day, params.fast_step_s
+    group by unit_id, bank, day
 ),
 
 long as (

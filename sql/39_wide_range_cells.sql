@@ -11,14 +11,12 @@ with banks as not materialized (from banks),
 
 cuts as not materialized (from cuts),
 
-params as (from params),
-
 sampled as (
     select
         banks.*,
         front_lambda - coalesce(lambda_target, 1) as error,
         coalesce(load_pct > params.under_load_pct, false) and not idle as loaded
-    from banks, params
+    from banks
     where kind = 'wide_range' and running and front_lambda is not null
 ),
 
@@ -63,7 +61,7 @@ over_cells as (
         'wide_cell_offset' as indicator,
         avg(value) as value,
         cast(sum(samples) as bigint) as samples
-    from by_cell, params
+    from by_cell
     where samples >= params.cell_readings
     group by unit_id, bank, day
     -- One cell alone is that cell.
@@ -132,7 +130,7 @@ returns as (
         day,
         ts - to_microseconds(cast(round(since_cut_s * 1000000) as bigint)) as ended_at,
         min(since_cut_s) as back_s
-    from sampled, params
+    from sampled
     where since_cut_s > 0 and since_cut_s <= params.recovery_most_s and front_lambda < params.cut_lambda
     group by unit_id, bank, day, ended_at
 ),
@@ -146,7 +144,6 @@ delays as (
         median(returns.back_s) as value,
         count(*) as samples
     from cuts
-    cross join params
     inner join returns
         on
             cuts.unit_id = returns.unit_id
@@ -171,10 +168,10 @@ minutes as (
         floor(run_s / params.block_s) as block,
         avg(error) as error,
         avg(rear_v) as rear_v
-    from sampled, params
+    from sampled
     where rear_ok
     group by unit_id, bank, day, started_at, block
-    having count(*) >= any_value(params.block_readings) and count(rear_v) >= any_value(params.block_readings)
+    having count(*) >= params.block_readings and count(rear_v) >= params.block_readings
 ),
 
 conflicts as (
@@ -187,7 +184,7 @@ conflicts as (
         avg(cast(error < -params.conflict_ratio and rear_v < params.rear_lean_v as double))
             as wide_rich_rear_lean_share,
         count(*) as samples
-    from minutes, params
+    from minutes
     group by unit_id, bank, day
 ),
 

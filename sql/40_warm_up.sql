@@ -10,8 +10,6 @@ with samples as not materialized (from samples),
 
 banks as not materialized (from banks),
 
-params as (from params),
-
 starts as (
     select
         unit_id,
@@ -23,14 +21,14 @@ starts as (
         min(run_s) filter (coolant_degc >= params.warm_coolant_degc) as warm_at_s,
         arg_max(coolant_degc, ts) filter (coolant_degc is not null) as end_degc,
         arg_max(run_s, ts) filter (coolant_degc is not null) as end_at_s
-    from samples, params
+    from samples
     where running and run_s <= params.thermostat_run_s
     group by unit_id, day, started_at
 ),
 
 cool as (
     select starts.*
-    from starts, params
+    from starts
     where first_run_s <= params.start_run_s and start_degc < params.cold_start_degc
 ),
 
@@ -44,7 +42,7 @@ rates as (
             when end_at_s >= params.thermostat_run_s - params.start_run_s
                 then (end_degc - start_degc) / (end_at_s - start_at_s)
         end * 60 as coolant_rate_degc_min
-    from cool, params
+    from cool
 ),
 
 seen as (
@@ -59,7 +57,6 @@ seen as (
         banks.catalyst_degc,
         floor(banks.run_s / params.quiet_block_s) as block
     from banks
-    cross join params
     inner join cool
         on banks.unit_id = cool.unit_id and banks.day = cool.day and banks.started_at = cool.started_at
     where banks.running and banks.run_s <= params.thermostat_run_s
@@ -73,7 +70,8 @@ light_offs as (
         started_at,
         min(run_s) filter (catalyst_degc >= params.light_off_degc) as lit_at_s,
         min(run_s) filter (catalyst_degc < params.light_off_degc) as cold_at_s
-    from seen, params
+    from seen
+    where catalyst_degc is not null
     group by unit_id, bank, day, started_at
 ),
 
@@ -86,12 +84,12 @@ blocks as (
         block,
         min(run_s) as begins_s,
         bool_and(closed)
-        and max(rear_v) - min(rear_v) < any_value(params.quiet_range_v)
-        and min(rear_v) > any_value(params.rear_rich_v) as quiet
-    from seen, params
+        and max(rear_v) - min(rear_v) < params.quiet_range_v
+        and min(rear_v) > params.rear_rich_v as quiet
+    from seen
     where rear_v is not null
     group by unit_id, bank, day, started_at, block
-    having count(*) >= any_value(params.quiet_readings)
+    having count(*) >= params.quiet_readings
 ),
 
 quiets as (

@@ -1,4 +1,6 @@
--- Macros shared by the steps. Times are UTC; seconds are doubles.
+-- Words and macros shared by the steps. Times are UTC; seconds are doubles.
+create type sensor_kind as enum ('narrowband', 'wide_range');
+
 create macro seconds_between(earlier, later) as
     (epoch_us(later) - epoch_us(earlier)) / 1000000.0;
 
@@ -12,9 +14,12 @@ create macro safe_ratio(numerator, denominator) as
 create macro oxygen_rate_gs(air_gs, lambda_ratio) as
     0.232 * air_gs * (1 - 1 / lambda_ratio);
 
--- A value carried forward, null once it is older than its staleness bound.
-create macro if_fresh(carried_value, sampled_at, now_at, bound_s) as
-    case when seconds_between(sampled_at, now_at) <= bound_s then carried_value end;
+-- Until when a value sampled now may be carried, in microseconds; where none was, a trip that begins carries none on.
+create macro counts_until(sampled, now_at, bound_s, begins) as
+    case
+        when sampled is not null then epoch_us(now_at) + cast(bound_s * 1000000 as bigint)
+        when begins then 0
+    end;
 
 -- Standard error of a share of independent readings, sqrt(p (1 - p) / n): the binomial one. Readings of a periodic
 -- signal are more even than that, so that it errs to the safe side.

@@ -55,7 +55,8 @@ def test_trips_equal_a_plain_loop(drives):
         run_times = [run_time for _, run_time in drive]
         frames.append(readings(seconds, unit_id=unit, run_time_s=run_times))
         expected += [(unit, at(start)) for start in trip_starts(seconds, run_times, LIMITS["trip_gap_s"])]
-    made = run("10_samples", readings=pl.concat(frames).sample(fraction=1, shuffle=True, seed=1))
+    frame = pl.concat(frames)
+    made = run("10_context", readings=frame, unit_days=run("05_unit_days", readings=frame))
     assert made.select("unit_id", "started_at").rows() == expected
 
 
@@ -85,9 +86,9 @@ def carried(seconds: list[float], values: list[float | None], bound_s: float) ->
 def test_values_are_carried_as_in_a_plain_loop(polls, bound_s):
     seconds = np.cumsum([step for step, _ in polls]).tolist()
     speeds = [None if value is None else float(value) for _, value in polls]
-    made = run(
-        "10_samples", params={"speed_kmh_staleness_s": bound_s}, readings=readings(seconds, speed_kmh=speeds)
-    )
+    frame = readings(seconds, speed_kmh=speeds)
+    days = run("05_unit_days", readings=frame)
+    made = run("10_context", params={"speed_kmh_staleness_s": bound_s}, readings=frame, unit_days=days)
     assert made["speed_kmh"].to_list() == carried(seconds, speeds, bound_s)
 
 

@@ -91,7 +91,16 @@ WARM_CRUISE = {
     "idle": False,
     "cruise": True,
 }
-ONE_BANK = {"kind": "narrowband", "banks": 1, "reports_b1": True, "reports_b2": False}
+ONE_BANK = {"kind": "narrowband", "banks": 1}
+REPORTED = {"reports_b1": True, "reports_b2": False}
+CLOSED = {
+    "status_known_b1": True,
+    "status_known_b2": True,
+    "closed_b1": True,
+    "closed_b2": True,
+    "front_settled": True,
+    "rear_settled": True,
+}
 
 
 def at(seconds: float, start: datetime = START) -> datetime:
@@ -136,9 +145,15 @@ def readings(seconds: Sequence[float], start: datetime = START, **columns: objec
     return rows("readings", over(seconds, start, **({"unit_id": "V1", "bucket": 0} | columns)))
 
 
+def context(seconds: Sequence[float], start: datetime = START, **columns: object) -> pl.DataFrame:
+    """Readings with their context in warm even driving, long after the engine start, unless told otherwise."""
+    given = WARM_CRUISE | ONE_BANK | REPORTED | {"started_at": at(seconds[0], start)} | _pace(seconds) | columns
+    return rows("context", over(seconds, start, **given))
+
+
 def samples(seconds: Sequence[float], start: datetime = START, **columns: object) -> pl.DataFrame:
-    """Samples in warm even driving, long after the engine start, unless told otherwise."""
-    given = WARM_CRUISE | ONE_BANK | {"started_at": at(seconds[0], start)} | _pace(seconds) | columns
+    """Samples in warm even closed-loop driving, settled, long after the engine start, unless told otherwise."""
+    given = WARM_CRUISE | ONE_BANK | CLOSED | {"started_at": at(seconds[0], start)} | _pace(seconds) | columns
     return rows("samples", over(seconds, start, **given))
 
 

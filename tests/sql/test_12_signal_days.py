@@ -17,7 +17,7 @@ def spans(unit: str = "V1") -> pl.DataFrame:
 
 def signal_days(frame: pl.DataFrame) -> dict[str, dict]:
     days = run("05_unit_days", readings=frame)
-    samples = run("10_samples", readings=frame, unit_days=days)
+    samples = run("11_samples", context=run("10_context", readings=frame, unit_days=days))
     made = run("12_signal_days", readings=frame, samples=samples, export_spans=spans())
     return {row["signal"]: row for row in made.iter_rows(named=True)}
 

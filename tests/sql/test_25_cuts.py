@@ -7,7 +7,8 @@ from datetime import UTC, datetime
 import polars as pl
 import pytest
 
-from tests.sql.given import at, banks, run
+from tests.sql import given
+from tests.sql.given import at, run
 
 CUT = range(10, 16)  # fuel is cut from second 10 to second 15
 
@@ -22,6 +23,23 @@ def second_by_second(length: int = 40, cut: range = CUT, **columns: object) -> d
     rear = [0.1 if cut[0] + 2 <= second < end + 12 else 0.7 for second in seconds]
     given = {"cut": [second in cut for second in seconds], "front_v": front, "rear_v": rear, "maf_gs": 5.0}
     return {"seconds": seconds} | given | columns
+
+
+def banks(seconds: list[float], start: datetime = given.START, **columns: object) -> pl.DataFrame:
+    """Samples of a bank, with the cut that they belong to as 11_samples tells it."""
+    frame = given.banks(seconds, start, **columns)
+    told = ["unit_id", "ts", "day", "started_at", "running", "warm", "cut"]
+    seen = frame.select(told).with_columns(since_cut_s=_since(frame))
+    drive = given.context(seconds, start)
+    drive = drive.drop(*told, "since_cut_s").hstack(seen).select(drive.columns)
+    events = given.run("11_samples", context=drive).select("cut_began_at", "cut_seen_at", "since_cut_s")
+    return frame.drop(events.columns).hstack(events).select(frame.columns)
+
+
+def _since(frame: pl.DataFrame) -> pl.Series:
+    """Seconds since the last row in a cut."""
+    last = pl.when("cut").then(pl.col("ts")).forward_fill()
+    return frame.select((pl.col("ts") - last).dt.total_microseconds() / 1e6).to_series()
 
 
 def only(frame: pl.DataFrame) -> dict:

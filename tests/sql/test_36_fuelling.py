@@ -179,7 +179,8 @@ def test_purge_of_a_warm_engine():
 
 def test_purge_is_carried_and_secondary_trims_are_not():
     frame = readings([0, 5, 20], purge_pct={0: 30.0}, stft2_b1_pct={0: 1.0}, ltft2_b2_pct={5: 2.0})
-    made = run("10_samples", params={"purge_pct_staleness_s": 10.0}, readings=frame)
+    days = run("05_unit_days", readings=frame)
+    made = run("10_context", params={"purge_pct_staleness_s": 10.0}, readings=frame, unit_days=days)
     assert made["purge_pct"].to_list() == [30.0, 30.0, None]
     assert made["stft2_b1_pct"].to_list() == [1.0, None, None]
     assert made["ltft2_b2_pct"].to_list() == [None, 2.0, None]

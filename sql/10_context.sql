@@ -1,4 +1,4 @@
--- table: samples
+-- table: context
 -- grain: one row a unit and instant
 -- reads: readings, unit_days
 -- params: trip_gap_s, running_rpm, warm_coolant_degc, warm_run_s, warm_run_without_coolant_s, cut_speed_kmh, cut_rpm,
@@ -9,76 +9,84 @@
 --   fuel_status_b1_staleness_s, fuel_status_b2_staleness_s, ltft_b1_pct_staleness_s,
 --   purge_pct_staleness_s, lambda_b1s1_staleness_s, catalyst_b1s1_degc_staleness_s, light_off_air_g, catalyst_soak_s,
 --   idle_air_gs
--- note: sensors keep only what was sampled in the row; context signals carry the last value no older than its bound.
---   The rows are put in order once; every window then runs over them as they come, with no partition and no order of
---   its own, which streams. What is carried starts anew with each trip: its instant is put long ago there, so that it is
---   older than any bound. hot is what the catalyst must be where its temperature is not reported: air since the start,
---   as the measure of exhaust heat, against what light-off needs; a start soon after another trip of the day needs less,
---   by exp(-soak / catalyst_soak_s), while a trip over midnight counts as from cold. Even speed is asked of clock blocks of twice steady_s, each judged as a whole
+-- note: never kept, 11_samples runs through it. Sensors keep only what was sampled in the row; context signals carry the last value no older than its bound.
+--   The readings come in the order of vehicle and instant; every window runs over them as they come, with no partition
+--   and no order of its own, which streams. A join would keep no order: what is known of a row's day and clock block is
+--   looked up by the place of that day or block in a list. What is carried starts anew with each trip: at its first row
+--   the time until which a value counts is put to nothing. hot is what the catalyst must be where its temperature is not
+--   reported: air since the start, as the measure of exhaust heat, against what light-off needs; a start soon after
+--   another trip of the day needs less, by exp(-soak / catalyst_soak_s), while a trip over midnight counts as from cold.
+--   Even speed is asked of clock blocks of twice steady_s, each
+--   judged as a whole
 
-with readings as not materialized (from readings),
-
-unit_days as (from unit_days),
-
-params as (from params),
+with days_listed as (
+    select
+        list(unit_id order by unit_id, day) as units,
+        list(day order by unit_id, day) as days,
+        list(kind order by unit_id, day) as kinds,
+        list(banks order by unit_id, day) as bank_counts,
+        list(reports_b1 order by unit_id, day) as reporting_b1,
+        list(reports_b2 order by unit_id, day) as reporting_b2,
+        list(idle_throttle_pct order by unit_id, day) as idle_throttles_pct,
+        list(reports_load order by unit_id, day) as reporting_load,
+        list(reports_target order by unit_id, day) as reporting_target
+    from unit_days
+),
 
 even as (
     select
         unit_id,
         block_of(ts, 2 * params.steady_s) as block,
         coalesce(
-            max(speed_kmh) - min(speed_kmh) <= any_value(params.steady_speed_kmh)
-            and seconds_between(min(ts), max(ts)) >= any_value(params.steady_s) / 2,
+            max(speed_kmh) - min(speed_kmh) <= params.steady_speed_kmh
+            and seconds_between(
+                min(case when speed_kmh is not null then ts end), max(case when speed_kmh is not null then ts end)
+            ) >= params.steady_s / 2,
             false
         ) as steady
-    from readings, params
-    where speed_kmh is not null
+    from readings
     group by unit_id, block
 ),
 
-ordered as (
-    select
-        readings.*,
-        unit_days.kind,
-        unit_days.banks,
-        unit_days.reports_b1,
-        unit_days.reports_b2,
-        unit_days.idle_throttle_pct,
-        unit_days.reports_load,
-        unit_days.reports_target,
-        coalesce(even.steady, false) as steady
-    from readings
-    cross join params
-    -- Whatever is looked up is looked up before the rows are put in order: a join keeps no order.
-    left join unit_days on readings.unit_id = unit_days.unit_id and readings.day = unit_days.day
-    left join even
-        on readings.unit_id = even.unit_id and block_of(readings.ts, 2 * params.steady_s) = even.block
-    order by readings.unit_id, readings.ts
+blocks_listed as (
+    select list(steady order by unit_id, block) as steady_blocks
+    from even
 ),
 
 stepped as (
     select
         *,
         case
-            when unit_id = lag(unit_id) over () then seconds_between(lag(ts) over (), ts)
             -- The windows below are right only in this order: better no result than a wrong one.
-            when unit_id < lag(unit_id) over () then error('readings are not in the order of their vehicles')
+            when unit_id < lag(unit_id) over () or (unit_id = lag(unit_id) over () and ts < lag(ts) over ())
+                then error('readings are out of order')
+            when unit_id = lag(unit_id) over () then seconds_between(lag(ts) over (), ts)
         end as raw_step_s,
+        case when unit_id = lag(unit_id) over () and day = lag(day) over () then null else true end as begins_day,
+        case
+            when
+                unit_id = lag(unit_id) over ()
+                and block_of(ts, 2 * params.steady_s) = lag(block_of(ts, 2 * params.steady_s)) over ()
+                then null
+            else true
+        end as begins_block,
         -- Engine start as this row tells it: constant while the engine keeps running.
         ts - to_microseconds(cast(run_time_s * 1000000 as bigint)) as engine_started_at
-    from ordered
+    from readings
 ),
 
 gaps as (
     select
-        stepped.*,
+        *,
         coalesce(raw_step_s > params.trip_gap_s, true) as after_gap
-    from stepped, params
+    from stepped
 ),
 
 run_times as (
     select
         *,
+        count(begins_day) over so_far as day_place,
+        count(begins_block) over so_far as block_place,
         last_value(run_time_s ignore nulls) over so_far as known_run_time_s,
         last_value(case when run_time_s is not null then ts when after_gap then long_ago() end ignore nulls) over so_far
             as known_run_time_at
@@ -97,12 +105,14 @@ trip_begins as (
     from run_times
 ),
 
--- The newest value of each context signal and its instant; how old it may be is asked in the next step.
+-- The newest value of each context signal and until when it counts; whether that is past is asked in the next step.
 last_known as (
     select
         unit_id,
         ts,
         day,
+        day_place,
+        block_place,
         begins,
         last_value(case when begins then ts end ignore nulls) over so_far as started_at,
         case when begins then null else raw_step_s end as step_s,
@@ -110,70 +120,45 @@ last_known as (
             case when run_time_s is not null then engine_started_at when begins then long_ago() end ignore nulls
         ) over so_far as engine_started_at,
         last_value(rpm ignore nulls) over so_far as rpm,
-        last_value(case when rpm is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as rpm_at,
+        last_value(counts_until(rpm, ts, params.rpm_staleness_s, begins) ignore nulls) over so_far as rpm_until,
         last_value(speed_kmh ignore nulls) over so_far as speed_kmh,
-        last_value(case when speed_kmh is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as speed_kmh_at,
+        last_value(counts_until(speed_kmh, ts, params.speed_kmh_staleness_s, begins) ignore nulls) over so_far as speed_kmh_until,
         last_value(coolant_degc ignore nulls) over so_far as coolant_degc,
-        last_value(case when coolant_degc is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as coolant_degc_at,
+        last_value(counts_until(coolant_degc, ts, params.coolant_degc_staleness_s, begins) ignore nulls) over so_far as coolant_degc_until,
         last_value(intake_air_degc ignore nulls) over so_far as intake_air_degc,
-        last_value(case when intake_air_degc is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as intake_air_degc_at,
+        last_value(counts_until(intake_air_degc, ts, params.coolant_degc_staleness_s, begins) ignore nulls) over so_far as intake_air_degc_until,
         last_value(ambient_degc ignore nulls) over so_far as ambient_degc,
-        last_value(case when ambient_degc is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as ambient_degc_at,
+        last_value(counts_until(ambient_degc, ts, params.ambient_degc_staleness_s, begins) ignore nulls) over so_far as ambient_degc_until,
         last_value(load_pct ignore nulls) over so_far as load_pct,
-        last_value(case when load_pct is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as load_pct_at,
+        last_value(counts_until(load_pct, ts, params.load_pct_staleness_s, begins) ignore nulls) over so_far as load_pct_until,
         last_value(throttle_pct ignore nulls) over so_far as throttle_pct,
-        last_value(case when throttle_pct is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as throttle_pct_at,
+        last_value(counts_until(throttle_pct, ts, params.throttle_pct_staleness_s, begins) ignore nulls) over so_far as throttle_pct_until,
         last_value(maf_gs ignore nulls) over so_far as maf_gs,
-        last_value(case when maf_gs is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as maf_gs_at,
+        last_value(counts_until(maf_gs, ts, params.maf_gs_staleness_s, begins) ignore nulls) over so_far as maf_gs_until,
         last_value(map_kpa ignore nulls) over so_far as map_kpa,
-        last_value(case when map_kpa is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as map_kpa_at,
+        last_value(counts_until(map_kpa, ts, params.map_kpa_staleness_s, begins) ignore nulls) over so_far as map_kpa_until,
         last_value(lambda_target ignore nulls) over so_far as lambda_target,
-        last_value(case when lambda_target is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as lambda_target_at,
+        last_value(counts_until(lambda_target, ts, params.lambda_target_staleness_s, begins) ignore nulls) over so_far as lambda_target_until,
         last_value(fuel_status_b1 ignore nulls) over so_far as fuel_status_b1,
-        last_value(case when fuel_status_b1 is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as fuel_status_b1_at,
+        last_value(counts_until(fuel_status_b1, ts, params.fuel_status_b1_staleness_s, begins) ignore nulls) over so_far as fuel_status_b1_until,
         last_value(fuel_status_b2 ignore nulls) over so_far as fuel_status_b2,
-        last_value(case when fuel_status_b2 is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as fuel_status_b2_at,
+        last_value(counts_until(fuel_status_b2, ts, params.fuel_status_b2_staleness_s, begins) ignore nulls) over so_far as fuel_status_b2_until,
         last_value(ltft_b1_pct ignore nulls) over so_far as ltft_b1_pct,
-        last_value(case when ltft_b1_pct is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as ltft_b1_pct_at,
+        last_value(counts_until(ltft_b1_pct, ts, params.ltft_b1_pct_staleness_s, begins) ignore nulls) over so_far as ltft_b1_pct_until,
         last_value(ltft_b2_pct ignore nulls) over so_far as ltft_b2_pct,
-        last_value(case when ltft_b2_pct is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as ltft_b2_pct_at,
+        last_value(counts_until(ltft_b2_pct, ts, params.ltft_b1_pct_staleness_s, begins) ignore nulls) over so_far as ltft_b2_pct_until,
         last_value(purge_pct ignore nulls) over so_far as purge_pct,
-        last_value(case when purge_pct is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as purge_pct_at,
+        last_value(counts_until(purge_pct, ts, params.purge_pct_staleness_s, begins) ignore nulls) over so_far as purge_pct_until,
         last_value(catalyst_b1s1_degc ignore nulls) over so_far as catalyst_b1s1_degc,
-        last_value(case when catalyst_b1s1_degc is not null then ts when begins then long_ago() end ignore nulls)
-            over so_far as catalyst_b1s1_degc_at,
+        last_value(counts_until(catalyst_b1s1_degc, ts, params.catalyst_b1s1_degc_staleness_s, begins) ignore nulls) over so_far
+            as catalyst_b1s1_degc_until,
         last_value(catalyst_b2s1_degc ignore nulls) over so_far as catalyst_b2s1_degc,
-        last_value(case when catalyst_b2s1_degc is not null then ts when begins then long_ago() end ignore nulls)
-            over so_far as catalyst_b2s1_degc_at,
+        last_value(counts_until(catalyst_b2s1_degc, ts, params.catalyst_b1s1_degc_staleness_s, begins) ignore nulls) over so_far
+            as catalyst_b2s1_degc_until,
         last_value(lambda_b1s1 ignore nulls) over so_far as near_lambda,
-        last_value(case when lambda_b1s1 is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as near_lambda_at,
+        last_value(counts_until(lambda_b1s1, ts, params.lambda_b1s1_staleness_s, begins) ignore nulls) over so_far as near_lambda_until,
         last_value(o2_b1s1_v ignore nulls) over so_far as near_o2_v,
-        last_value(case when o2_b1s1_v is not null then ts when begins then long_ago() end ignore nulls) over so_far
-            as near_o2_v_at,
-        kind,
-        banks,
-        reports_b1,
-        reports_b2,
-        idle_throttle_pct,
-        reports_load,
-        reports_target,
-        steady,
+        last_value(counts_until(o2_b1s1_v, ts, params.lambda_b1s1_staleness_s, begins) ignore nulls) over so_far as near_o2_v_until,
         stft_b1_pct,
         stft_b2_pct,
         stft2_b1_pct,
@@ -207,31 +192,36 @@ carried as (
         step_s,
         -- The instant of the start does not grow old while the trip lasts, however seldom the run time is sampled.
         nullif(engine_started_at, long_ago()) as engine_started_at,
-        if_fresh(rpm, rpm_at, ts, params.rpm_staleness_s) as rpm,
-        if_fresh(speed_kmh, speed_kmh_at, ts, params.speed_kmh_staleness_s) as speed_kmh,
-        if_fresh(coolant_degc, coolant_degc_at, ts, params.coolant_degc_staleness_s) as coolant_degc,
-        if_fresh(intake_air_degc, intake_air_degc_at, ts, params.coolant_degc_staleness_s) as intake_air_degc,
-        if_fresh(ambient_degc, ambient_degc_at, ts, params.ambient_degc_staleness_s) as ambient_degc,
-        if_fresh(load_pct, load_pct_at, ts, params.load_pct_staleness_s) as load_pct,
-        if_fresh(throttle_pct, throttle_pct_at, ts, params.throttle_pct_staleness_s) as throttle_pct,
-        if_fresh(maf_gs, maf_gs_at, ts, params.maf_gs_staleness_s) as maf_gs,
-        if_fresh(map_kpa, map_kpa_at, ts, params.map_kpa_staleness_s) as map_kpa,
-        if_fresh(lambda_target, lambda_target_at, ts, params.lambda_target_staleness_s) as lambda_target,
-        if_fresh(fuel_status_b1, fuel_status_b1_at, ts, params.fuel_status_b1_staleness_s) as fuel_status_b1,
-        if_fresh(fuel_status_b2, fuel_status_b2_at, ts, params.fuel_status_b2_staleness_s) as fuel_status_b2,
-        if_fresh(ltft_b1_pct, ltft_b1_pct_at, ts, params.ltft_b1_pct_staleness_s) as ltft_b1_pct,
-        if_fresh(ltft_b2_pct, ltft_b2_pct_at, ts, params.ltft_b1_pct_staleness_s) as ltft_b2_pct,
-        if_fresh(purge_pct, purge_pct_at, ts, params.purge_pct_staleness_s) as purge_pct,
-        if_fresh(near_lambda, near_lambda_at, ts, params.lambda_b1s1_staleness_s) as near_lambda,
-        if_fresh(near_o2_v, near_o2_v_at, ts, params.lambda_b1s1_staleness_s) as near_o2_v,
-        kind,
-        banks,
-        reports_b1,
-        reports_b2,
-        idle_throttle_pct,
-        reports_load,
-        reports_target,
-        steady,
+        case when epoch_us(ts) <= rpm_until then rpm end as rpm,
+        case when epoch_us(ts) <= speed_kmh_until then speed_kmh end as speed_kmh,
+        case when epoch_us(ts) <= coolant_degc_until then coolant_degc end as coolant_degc,
+        case when epoch_us(ts) <= intake_air_degc_until then intake_air_degc end as intake_air_degc,
+        case when epoch_us(ts) <= ambient_degc_until then ambient_degc end as ambient_degc,
+        case when epoch_us(ts) <= load_pct_until then load_pct end as load_pct,
+        case when epoch_us(ts) <= throttle_pct_until then throttle_pct end as throttle_pct,
+        case when epoch_us(ts) <= maf_gs_until then maf_gs end as maf_gs,
+        case when epoch_us(ts) <= map_kpa_until then map_kpa end as map_kpa,
+        case when epoch_us(ts) <= lambda_target_until then lambda_target end as lambda_target,
+        case when epoch_us(ts) <= fuel_status_b1_until then fuel_status_b1 end as fuel_status_b1,
+        case when epoch_us(ts) <= fuel_status_b2_until then fuel_status_b2 end as fuel_status_b2,
+        case when epoch_us(ts) <= ltft_b1_pct_until then ltft_b1_pct end as ltft_b1_pct,
+        case when epoch_us(ts) <= ltft_b2_pct_until then ltft_b2_pct end as ltft_b2_pct,
+        case when epoch_us(ts) <= purge_pct_until then purge_pct end as purge_pct,
+        case when epoch_us(ts) <= catalyst_b1s1_degc_until then catalyst_b1s1_degc end as catalyst_b1s1_degc,
+        case when epoch_us(ts) <= catalyst_b2s1_degc_until then catalyst_b2s1_degc end as catalyst_b2s1_degc,
+        case when epoch_us(ts) <= near_lambda_until then near_lambda end as near_lambda,
+        case when epoch_us(ts) <= near_o2_v_until then near_o2_v end as near_o2_v,
+        case
+            when units[day_place] = unit_id and days[day_place] = day then kinds[day_place]
+            else error('readings are out of order, or unit_days are not theirs')
+        end as kind,
+        bank_counts[day_place] as banks,
+        reporting_b1[day_place] as reports_b1,
+        reporting_b2[day_place] as reports_b2,
+        idle_throttles_pct[day_place] as idle_throttle_pct,
+        reporting_load[day_place] as reports_load,
+        reporting_target[day_place] as reports_target,
+        steady_blocks[block_place] as steady,
         stft_b1_pct,
         stft_b2_pct,
         stft2_b1_pct,
@@ -249,13 +239,11 @@ carried as (
         lambda_b2s1,
         pump_b1s1_ma,
         pump_b2s1_ma,
-        if_fresh(catalyst_b1s1_degc, catalyst_b1s1_degc_at, ts, params.catalyst_b1s1_degc_staleness_s)
-            as catalyst_b1s1_degc,
-        if_fresh(catalyst_b2s1_degc, catalyst_b2s1_degc_at, ts, params.catalyst_b1s1_degc_staleness_s)
-            as catalyst_b2s1_degc,
         mil_on,
         distance_since_clear_km
-    from last_known, params
+    from last_known
+    cross join days_listed
+    cross join blocks_listed
 ),
 
 described as (
@@ -280,7 +268,7 @@ described as (
             lambda_target < params.enrich_lambda or (fuel_status_b1 = 4 and load_pct > params.enrich_load_pct),
             false
         ) as enriched
-    from carried, params
+    from carried
 ),
 
 flagged as (
@@ -303,7 +291,7 @@ flagged as (
             and coalesce(load_pct < params.cruise_load_pct, true),
             false
         ) as cruise
-    from described, params
+    from described
 ),
 
 dated as (
@@ -323,7 +311,7 @@ breathed as (
         coalesce(air_g, 0) - last_value(case when begins then coalesce(air_g, 0) end ignore nulls) over so_far
         -- What was breathed before the logging began is at least that of an engine at idle.
         + params.idle_air_gs * last_value(case when begins then run_s end ignore nulls) over so_far as own_air_g
-    from dated, params
+    from dated
     window so_far as (rows between unbounded preceding and current row)
 ),
 
@@ -337,7 +325,7 @@ soaked as (
                     * exp(-seconds_between(lag(ts) over (), ts) / params.catalyst_soak_s)
             when begins then 0
         end as heat_left
-    from breathed, params
+    from breathed
 ),
 
 heated as (
@@ -350,7 +338,7 @@ heated as (
 final as (
     select
         heated.* exclude (
-            begins, engine_started_at, near_lambda, near_o2_v, overrun, blind, idle_throttle_pct, reports_load,
+            begins, engine_started_at, throttle_pct, near_lambda, near_o2_v, overrun, blind, idle_throttle_pct, reports_load,
             cut_at, enriched_at, air_g,
             began_on, own_air_g, heat_left, first_heat
         ),
@@ -364,7 +352,7 @@ final as (
                 false
             )
         ) as hot
-    from heated, params
+    from heated
 )
 
 from final

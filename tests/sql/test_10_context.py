@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 import polars as pl
 import pytest
 
+from pipeline.errors import QueryError
 from pipeline.query import Session
 from pipeline.tables import table
 from tests.sql import given
@@ -23,7 +24,7 @@ def run(name: str, readings: pl.DataFrame | None = None, params: dict | None = N
 
 def trips(frame: pl.DataFrame, **params: float) -> list[tuple[float, int]]:
     """Start in seconds and rows of every trip."""
-    made = run("10_samples", params=params, readings=frame)
+    made = run("10_context", params=params, readings=frame)
     grouped = made.group_by("unit_id", "started_at").len().sort("unit_id", "started_at")
     return [
         ((row["started_at"] - at(0)).total_seconds(), row["len"]) for row in grouped.iter_rows(named=True)
@@ -32,7 +33,7 @@ def trips(frame: pl.DataFrame, **params: float) -> list[tuple[float, int]]:
 
 def last(**columns: object) -> dict:
     """The only or last sample of readings every second until second 12, all columns constant."""
-    made = run("10_samples", readings=readings(list(range(13)), **columns))
+    made = run("10_context", readings=readings(list(range(13)), **columns))
     return made.row(-1, named=True)
 
 
@@ -40,13 +41,13 @@ def last(**columns: object) -> dict:
 
 
 def test_no_readings_make_no_samples():
-    made = run("10_samples", readings=table("readings").empty())
+    made = run("10_context", readings=table("readings").empty())
     assert made.height == 0
-    assert made.schema == table("samples").schema
+    assert made.schema == table("context").schema
 
 
 def test_a_single_reading_is_a_trip_without_a_step():
-    made = run("10_samples", readings=readings([0], rpm=900.0)).row(0, named=True)
+    made = run("10_context", readings=readings([0], rpm=900.0)).row(0, named=True)
     assert made["started_at"] == made["ts"] == at(0)
     assert made["step_s"] is None
     assert made["run_s"] == 0
@@ -57,7 +58,7 @@ def test_a_gap_longer_than_the_limit_begins_a_trip():
 
 
 def test_the_step_over_a_gap_belongs_to_no_trip():
-    made = run("10_samples", readings=readings([0, 1, 301, 303]))
+    made = run("10_context", readings=readings([0, 1, 301, 303]))
     assert made["step_s"].to_list() == [None, 1, None, 2]
 
 
@@ -81,7 +82,7 @@ def test_run_time_first_sampled_some_rows_after_a_gap_begins_one_trip_only():
 
 def test_a_trip_goes_on_over_midnight():
     midnight = datetime(2026, 1, 6, tzinfo=UTC)
-    made = run("10_samples", readings=readings([-20, -10, 0, 10], start=midnight))
+    made = run("10_context", readings=readings([-20, -10, 0, 10], start=midnight))
     assert made["started_at"].unique().to_list() == [at(-20, midnight)]
     assert [day.day for day in made["day"]] == [5, 5, 6, 6]
 
@@ -89,7 +90,7 @@ def test_a_trip_goes_on_over_midnight():
 def test_vehicles_do_not_share_trips_or_values():
     frame = readings([0, 2, 4], unit_id="V1", speed_kmh={0: 50.0})
     other = readings([1, 3, 5], unit_id="V2", speed_kmh={1: 30.0})
-    made = run("10_samples", readings=pl.concat([frame, other]))
+    made = run("10_context", readings=pl.concat([frame, other]))
     assert made.filter(pl.col("unit_id") == "V1")["speed_kmh"].to_list() == [50, 50, 50]
     assert made.filter(pl.col("unit_id") == "V2")["speed_kmh"].to_list() == [30, 30, 30]
     assert made.group_by("unit_id", "started_at").len().height == 2
@@ -99,27 +100,27 @@ def test_vehicles_do_not_share_trips_or_values():
 
 
 def test_a_context_value_is_carried_as_long_as_its_bound_and_no_longer():
-    made = run("10_samples", readings=readings([0, 5, 10, 10.5, 12], speed_kmh={0: 50.0, 12: 60.0}))
+    made = run("10_context", readings=readings([0, 5, 10, 10.5, 12], speed_kmh={0: 50.0, 12: 60.0}))
     assert made["speed_kmh"].to_list() == [50, 50, 50, None, 60]
 
 
 def test_each_signal_has_its_own_bound():
     made = run(
-        "10_samples", readings=readings([0, 60, 100, 101], speed_kmh={0: 50.0}, coolant_degc={0: 88.0})
+        "10_context", readings=readings([0, 60, 100, 101], speed_kmh={0: 50.0}, coolant_degc={0: 88.0})
     )
     assert made["speed_kmh"].to_list() == [50, None, None, None]
     assert made["coolant_degc"].to_list() == [88, 88, 88, None]
 
 
 def test_nothing_is_carried_into_the_next_trip():
-    made = run("10_samples", params={"trip_gap_s": 30}, readings=readings([0, 31], coolant_degc={0: 88.0}))
+    made = run("10_context", params={"trip_gap_s": 30}, readings=readings([0, 31], coolant_degc={0: 88.0}))
     assert made["coolant_degc"].to_list() == [88, None]
 
 
 def test_sensors_keep_only_what_was_sampled_in_the_row():
     sparse = {0: 0.5}
     made = run(
-        "10_samples",
+        "10_context",
         readings=readings([0, 1], o2_b1s1_v=sparse, o2_b1s2_v=sparse, lambda_b1s1=sparse, stft_b1_pct=sparse),
     )
     for column in ("o2_b1s1_v", "o2_b1s2_v", "lambda_b1s1", "stft_b1_pct"):
@@ -127,7 +128,7 @@ def test_sensors_keep_only_what_was_sampled_in_the_row():
 
 
 def test_run_time_counts_on_between_its_samples():
-    made = run("10_samples", readings=readings([0, 3, 10], run_time_s={3: 103.0}))
+    made = run("10_context", readings=readings([0, 3, 10], run_time_s={3: 103.0}))
     assert made["run_s"].to_list() == [0, 103, 110]
     assert made["run_time_known"].to_list() == [False, True, True]
 
@@ -172,7 +173,7 @@ def test_open_loop_without_overrun_is_no_fuel_cut(otherwise):
 
 def test_an_open_throttle_is_no_fuel_cut():
     made = run(
-        "10_samples",
+        "10_context",
         readings=readings([0, 1, 2], **(OVERRUN | {"throttle_pct": [14.0, 17.0, 17.5]}), fuel_status_b1=4.0),
     )
     assert made["cut"].to_list() == [True, True, False]
@@ -180,23 +181,23 @@ def test_an_open_throttle_is_no_fuel_cut():
 
 def test_time_since_a_cut_starts_at_its_last_reading():
     status = [2.0, 4.0, 4.0, 2.0, 2.0]
-    made = run("10_samples", readings=readings([0, 1, 2, 3, 4], **OVERRUN, fuel_status_b1=status))
+    made = run("10_context", readings=readings([0, 1, 2, 3, 4], **OVERRUN, fuel_status_b1=status))
     assert made["since_cut_s"].to_list() == [None, 0, 0, 1, 2]
 
 
 def test_a_gap_in_load_and_throttle_may_hide_a_cut():
     # Reported at 0 and 60 s and carried for ten: in between a cut would pass unseen, so the windows settle anew.
     seconds = [0, 5, 20, 40, 60, 62]
-    made = run("10_samples", readings=readings(seconds, rpm=2000.0, speed_kmh=60.0, load_pct={0: 40.0, 60: 40.0, 62: 40.0}),
+    made = run("10_context", readings=readings(seconds, rpm=2000.0, speed_kmh=60.0, load_pct={0: 40.0, 60: 40.0, 62: 40.0}),
                params={"load_pct_staleness_s": 10.0})
     assert made["cut"].to_list() == [False] * 6
     assert made["since_cut_s"].to_list() == [None, None, 0, 0, 20, 22]
-    never = run("10_samples", readings=readings(seconds, rpm=2000.0, speed_kmh=60.0))
+    never = run("10_context", readings=readings(seconds, rpm=2000.0, speed_kmh=60.0))
     assert never["since_cut_s"].to_list() == [None] * 6  # a vehicle that reports neither is judged without
 
 
 def test_time_since_a_cut_is_forgotten_in_the_next_trip():
-    made = run("10_samples", readings=readings([0, 1, 300], **OVERRUN, fuel_status_b1=[4.0, 4.0, 2.0]))
+    made = run("10_context", readings=readings([0, 1, 300], **OVERRUN, fuel_status_b1=[4.0, 4.0, 2.0]))
     assert made["since_cut_s"].to_list() == [0, 0, None]
 
 
@@ -268,25 +269,32 @@ def test_idle_and_cruise(told, idle, cruise):
 def test_steady_needs_even_speed_over_its_clock_block():
     seconds = list(range(40))  # two blocks of twice steady_s
     speeds = [50.0] * 20 + [50.0 + second for second in range(20)]
-    made = run("10_samples", readings=readings(seconds, speed_kmh=speeds))
+    made = run("10_context", readings=readings(seconds, speed_kmh=speeds))
     assert made["steady"].to_list() == [True] * 20 + [False] * 20
 
 
 def test_a_block_watched_for_less_than_half_of_steady_s_is_not_steady():
-    assert not run("10_samples", readings=readings([0, 2, 4], speed_kmh=50.0))["steady"].any()
-    assert run("10_samples", readings=readings([0, 3, 5], speed_kmh=50.0))["steady"].all()
+    assert not run("10_context", readings=readings([0, 2, 4], speed_kmh=50.0))["steady"].any()
+    assert run("10_context", readings=readings([0, 3, 5], speed_kmh=50.0))["steady"].all()
 
 
-def test_the_order_of_the_rows_changes_nothing():
+def test_rows_out_of_order_are_refused():
     frame = readings([0, 2, 4, 300, 301], speed_kmh={0: 50.0, 300: 20.0}, run_time_s={2: 90.0, 301: 4.0})
     other = readings([1, 3, 5], unit_id="V0", speed_kmh={1: 30.0})
-    sorted_rows = run("10_samples", readings=pl.concat([other, frame]))
-    with Session(PARAMS, threads=1, memory_limit_mb=500) as session:
-        session.attach("readings", pl.concat([frame, other]).sort("ts", descending=True))
-        session.attach("units", table("units").empty())
-        session.run("05_unit_days")
-        session.run("10_samples")
-        assert session.fetch("samples").equals(sorted_rows)
+    for strayed in (pl.concat([frame, other]), pl.concat([other, frame.reverse()])):
+        with Session(PARAMS, threads=1, memory_limit_mb=500) as session:
+            session.attach("readings", strayed)
+            session.attach("units", table("units").empty())
+            session.run("05_unit_days")
+            session.run("10_context")
+            with pytest.raises(QueryError, match="out of order"):
+                session.fetch("context")
+
+
+def test_days_that_are_not_those_of_the_readings_are_refused():
+    days = given.run("05_unit_days", readings=readings([0, 1], unit_id="V0"))
+    with pytest.raises(QueryError, match="unit_days are not theirs"):
+        given.run("10_context", readings=readings([0, 1]), unit_days=days)
 
 
 # -- heat of the catalyst --------------------------------------------------------------------------
@@ -296,7 +304,7 @@ HEAT = {"light_off_air_g": 100.0, "catalyst_soak_s": 1000.0, "idle_air_gs": 2.0,
 
 def hot_from(frame: pl.DataFrame, **params: float) -> list[float | None]:
     """First second of each trip at which the catalyst is hot; None where it never is."""
-    made = run("10_samples", params=HEAT | params, readings=frame)
+    made = run("10_context", params=HEAT | params, readings=frame)
     trips = made.group_by("started_at", maintain_order=True).agg(pl.col("ts").filter("hot").min())
     return [None if when is None else (when - at(0)).total_seconds() for when in trips["ts"]]
 
@@ -344,6 +352,6 @@ def test_heat_of_the_day_before_does_not_count():
         readings(list(range(40)), late, maf_gs=5.0, rpm=900.0),
         readings(list(range(1200, 1240)), late, maf_gs=5.0, rpm=900.0),
     ])  # fmt: skip
-    made = run("10_samples", params=HEAT, readings=frame)
+    made = run("10_context", params=HEAT, readings=frame)
     began = made.filter(pl.col("started_at") > late)
     assert (began.filter("hot")["ts"].min() - late).total_seconds() == 1220.0

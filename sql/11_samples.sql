@@ -1,0 +1,109 @@
+-- table: samples
+-- grain: one row a unit and instant
+-- reads: context
+-- params: settle_after_cut_s, settle_rear_after_cut_s
+-- note: what every later step reads, kept once: the context with closed loop of each bank, the windows that are settled,
+--   and the fuel cut a row belongs to. A unit that does not report its fuel system status all day is taken as closed
+--   loop whenever it is warm, not cut and not enriched, as far as its commanded lambda tells. A cut and what follows it end with the trip and at midnight, so
+--   that they do not depend on which days are derived together
+
+with context as (from context),
+
+neighbours as (
+    select
+        *,
+        coalesce(unit_id = lag(unit_id) over () and started_at = lag(started_at) over (), false) as goes_on,
+        coalesce(day = lag(day) over (), false) as goes_on_today,
+        coalesce(lag(cut) over (), false) as cut_before
+    from context
+),
+
+timed as (
+    select
+        *,
+        last_value(
+            case when cut and not (goes_on and cut_before) then ts when not (goes_on and goes_on_today) then long_ago() end
+            ignore nulls
+        ) over (rows between unbounded preceding and current row) as cut_or_never_at,
+        last_value(case when cut then ts when not goes_on then long_ago() end ignore nulls)
+            over (rows between unbounded preceding and current row) as seen_cut_at,
+        -- Where the commanded lambda is reported but missing now, nobody knows what the loop was told.
+        warm and not cut and not enriched and (lambda_target is not null or not coalesce(reports_target, false))
+            as looks_closed,
+        warm and not enriched as settling
+    from neighbours
+),
+
+final as (
+    select
+        unit_id,
+        ts,
+        day,
+        started_at,
+        step_s,
+        run_s,
+        run_time_known,
+        running,
+        warm,
+        hot,
+        cut,
+        enriched,
+        since_cut_s,
+        nullif(cut_or_never_at, long_ago()) as cut_began_at,
+        nullif(seen_cut_at, long_ago()) as cut_seen_at,
+        steady,
+        idle,
+        cruise,
+        kind,
+        banks,
+        reports_b1 as status_known_b1,
+        reports_b1 or reports_b2 as status_known_b2,
+        case when reports_b1 then coalesce(fuel_status_b1 in (2, 16), false) else looks_closed end as closed_b1,
+        -- Many two-bank engines report one fuel system only.
+        case
+            when reports_b2 then coalesce(fuel_status_b2 in (2, 16), false)
+            when reports_b1 then coalesce(fuel_status_b1 in (2, 16), false)
+            else looks_closed
+        end as closed_b2,
+        settling
+        and coalesce(since_cut_s >= params.settle_after_cut_s, true)
+        and coalesce(since_enriched_s >= params.settle_after_cut_s, true) as front_settled,
+        settling
+        and coalesce(since_cut_s >= params.settle_rear_after_cut_s, true)
+        and coalesce(since_enriched_s >= params.settle_rear_after_cut_s, true) as rear_settled,
+        rpm,
+        speed_kmh,
+        coolant_degc,
+        intake_air_degc,
+        ambient_degc,
+        load_pct,
+        maf_gs,
+        map_kpa,
+        odometer_km,
+        supply_v,
+        lambda_target,
+        fuel_status_b1,
+        stft_b1_pct,
+        ltft_b1_pct,
+        stft_b2_pct,
+        ltft_b2_pct,
+        purge_pct,
+        stft2_b1_pct,
+        ltft2_b1_pct,
+        stft2_b2_pct,
+        ltft2_b2_pct,
+        o2_b1s1_v,
+        o2_b1s2_v,
+        o2_b2s1_v,
+        o2_b2s2_v,
+        lambda_b1s1,
+        lambda_b2s1,
+        pump_b1s1_ma,
+        pump_b2s1_ma,
+        catalyst_b1s1_degc,
+        catalyst_b2s1_degc,
+        mil_on
+    from timed
+)
+
+from final
