@@ -105,7 +105,7 @@ delays as (
         day,
         -- A fit through few cuts may go below nothing: then there is none.
         greatest(regr_intercept(recovery_s, 1 / flow_gs), 0) as rear_delay_s,
-        greatest(regr_slope(recovery_s, 1 / flow_gs, 0) as storage_air_g,
+        greatest(regr_slope(recovery_s, 1 / flow_gs), 0) as storage_air_g,
         count(*) as samples
     from cuts
     where warm and hot and recovery_seen and recovery_s is not null and flow_gs > 0
