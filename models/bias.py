@@ -6,20 +6,20 @@ import polars as pl
 
 from models.limits import PEERS_LEAST
 
-# Where a calibration may hold the downstream sensor: below, it is lean; above, on the flat of the characteristic.
-TARGET_V = (0.5, 0.8)
 
-
-def rear_references(weeks: pl.DataFrame, units: pl.DataFrame, reference_v: float) -> pl.DataFrame:
+def rear_references(
+    weeks: pl.DataFrame, units: pl.DataFrame, reference_v: float, least_v: float, most_v: float
+) -> pl.DataFrame:
     """Downstream voltage of a healthy system in even driving, by vehicle: where its engine family holds it.
 
     Each control unit has a target of its own, commonly 0.60 to 0.80 V (common practice), and a family that aims at
     0.56 V is not lean. So the reference is the median over the vehicles of the engine family (each by its own median),
-    kept within 0.5 to 0.8 V; a family of fewer than eight other vehicles with data takes ``reference_v``.
+    kept within what a calibration may aim at; a family of fewer than eight other vehicles with data takes ``reference_v``.
 
     Args:
         weeks: unit_id, component, data_week, indicator, value; uses ``down_level_v`` of BnS2 (V).
         units: unit_id, engine_family (null unknown).
+        least_v, most_v: below, a downstream sensor is lean; above, it is on the flat of the characteristic.
 
     Returns:
         unit_id, reference_v (V); one row a row of ``units``.
@@ -32,7 +32,7 @@ def rear_references(weeks: pl.DataFrame, units: pl.DataFrame, reference_v: float
         pl.col("engine_family").is_not_null() & (pl.col("vehicles") > PEERS_LEAST)
     )
     return units.select("unit_id", "engine_family").join(families, on="engine_family", how="left").select(
-        "unit_id", reference_v=pl.col("target").clip(*TARGET_V).fill_null(reference_v)
+        "unit_id", reference_v=pl.col("target").clip(least_v, most_v).fill_null(reference_v)
     )
 
 

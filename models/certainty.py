@@ -1,8 +1,8 @@
-"""How sure a chance is: what became of parts with such a chance on fleets that nothing was fitted on.
+"""How sure a chance is: what became of parts with such a chance on other fleets.
 
 A chance of 0.6 is an average over fleets. On one of them fewer such parts were bad, on another more; the interval of the
 observed share, resampled by fleet and vehicle, says how many. It is carried over to a single chance in log-odds, so that
-near certainty little changes, and the order of two chances never turns.
+near certainty little changes; within a bin the order of two chances stays.
 """
 
 from __future__ import annotations

@@ -118,7 +118,9 @@ def weekly_indicators(settings: Settings, lake: Lake, week_start: date) -> pl.Da
 
 def _worked_out(weeks: pl.DataFrame, known: Known, units: pl.DataFrame, judge: dict[str, float]) -> pl.DataFrame:
     """Weekly indicators with those that follow from several others."""
-    references = rear_references(weeks, units, judge["rear_reference_v"])
+    references = rear_references(
+        weeks, units, judge["rear_reference_v"], judge["rear_target_least_v"], judge["rear_target_most_v"]
+    )
     biased = with_bias(weeks, references, judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
     return with_air_mass(biased, known.register, int(judge["air_peers"]))
 

@@ -13,6 +13,8 @@ WEEK = date(2026, 1, 5)
 REFERENCES = pl.DataFrame({"unit_id": ["V1"], "reference_v": [0.70]})
 SCALES = {"references": REFERENCES, "rich_pct_per_v": 50.0, "lean_pct_per_v": 20.0}
 
+TARGETS = (0.70, 0.5, 0.8)  # reference, least and most, V
+
 
 def weeks(trim_pct: float | None, rear_v: float | None, bank: int = 1) -> pl.DataFrame:
     rows = [(f"BANK{bank}", "trim_pct", trim_pct, 400), (f"B{bank}S2", "down_level_v", rear_v, 250)]
@@ -75,7 +77,7 @@ def family(levels: list[float], name: str | None = "K18") -> tuple[pl.DataFrame,
 def test_the_reference_is_where_the_engine_family_holds_its_downstream_sensors():
     # Eight vehicles aim at 0.56 V, one is lean and one rich: the median is that of the family, and no mean is.
     rows, units = family([0.56] * 8 + [0.1, 0.9])
-    made = rear_references(rows, units, 0.70)
+    made = rear_references(rows, units, *TARGETS)
     assert made["reference_v"].to_list() == pytest.approx([0.56] * 10)
 
 
@@ -86,12 +88,12 @@ def test_the_reference_is_where_the_engine_family_holds_its_downstream_sensors()
     ([0.90] * 9, "K18", 0.80),
 ])
 def test_a_family_moves_the_reference_only_where_it_can_be_known(levels: list[float], name: str | None, expected: float):
-    assert set(rear_references(*family(levels, name), 0.70)["reference_v"]) == {expected}
+    assert set(rear_references(*family(levels, name), *TARGETS)["reference_v"]) == {expected}
 
 
 def test_a_vehicle_without_levels_takes_the_reference_of_its_family():
     rows, units = family([0.60] * 9)
     more = pl.concat([units, pl.DataFrame({"unit_id": ["W1"], "engine_family": ["K18"]})])
-    made = dict(rear_references(rows, more, 0.70).iter_rows())
+    made = dict(rear_references(rows, more, *TARGETS).iter_rows())
     assert made["W1"] == pytest.approx(0.60)
     assert len(made) == 10
