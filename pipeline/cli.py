@@ -115,12 +115,18 @@ def retry(context: typer.Context, paths: Paths = None) -> None:
 
 
 @app.command(name="derive")
-def derive_command(context: typer.Context, dask: Dask = "") -> None:
-    """Work out trips and daily indicators from readings that are new or changed."""
+def derive_command(
+    context: typer.Context,
+    first: Annotated[str | None, typer.Option("--from", help="First day to derive again, changed or not.")] = None,
+    last: Annotated[str | None, typer.Option("--to", help="Last day to derive again.")] = None,
+    dask: Dask = "",
+) -> None:
+    """Work out trips and daily indicators from readings that are new or changed, or anew for a range of days."""
     settings, lake = _open(context)
+    between = jobs.days_between(first, last)
     measured = spread(dask or settings.dask, settings)
     with _recorded(settings, lake, "derive") as run, watching(_console) as watch:
-        summary = derive(settings, lake, watch.deriving, measured)
+        summary = derive(settings, lake, watch.deriving, measured, between=between)
     say_derived(_console, summary)
 
 

@@ -100,10 +100,12 @@ def derive(
     progress: Callable[[int, int, int], None] | None = None,
     measured: Measure | None = None,
     keep: Keep | None = None,
+    between: tuple[date, date] | None = None,
 ) -> DeriveSummary:
     """Bring trips and indicator days up to date with the readings.
 
     Args:
+        between: first and last day that are derived, whether they changed or not; all that changed if left out.
         progress: called with partitions done, partitions to do and readings read so far.
         measured: measures shards somewhere else and yields, in their order, what each made or why it failed; the
             threads of this process do it if left out. Whoever measures, only this process writes.
@@ -111,14 +113,20 @@ def derive(
 
     Raises:
         ShardsError: some shards failed; the others are kept, and the next run derives those that failed.
-        ConfigError, LakeError: a setting, a limit or a table is wrong; what was committed stays valid.
+        ConfigError, LakeError: a setting, a limit or a table is wrong, or a day asked for is closed; what was committed
+            stays valid.
     """
     params = qualify_params(settings)
     # What was measured on a closed day stays: there is nothing left to measure it from.
-    contents = _contents(settings, lake, params).filter(pl.col("day") > closed_day(lake))
+    closed = closed_day(lake)
+    contents = _contents(settings, lake, params).filter(pl.col("day") > closed)
+    if between is not None:
+        if between[0] <= closed:
+            raise ConfigError(f"raw readings up to {closed} are thinned and cannot be measured again; begin after that day")
+        contents = contents.filter(pl.col("day").is_between(*between))
     known = lake.read("shards").select("day", "bucket", known="content")
     changed = contents.join(known, on=["day", "bucket"], how="left").filter(
-        pl.col("known").is_null() | (pl.col("known") != pl.col("content"))
+        pl.col("known").is_null() | (pl.col("known") != pl.col("content")) | pl.lit(between is not None)
     )
     units = lake.read("register").select(*table("units").columns)
     own_units = units.with_columns(bucket=bucket_of(units["unit_id"], settings.buckets)).partition_by(

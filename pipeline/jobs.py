@@ -285,16 +285,40 @@ def first_week(lake: Lake) -> date:
     return monday + _WEEK * (1 if monday == oldest else 2)
 
 
+def day_of(text: str, option: str) -> date:
+    """A date given on the command line.
+
+    Raises:
+        ConfigError: it is no date.
+    """
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise ConfigError(f"{option}: {text!r} is no date; write it as 2026-04-20") from error
+
+
+def days_between(first: str | None, last: str | None) -> tuple[date, date] | None:
+    """Days of ``--from`` and ``--to``, an end left out lying open; nothing where neither is given.
+
+    Raises:
+        ConfigError: one is no date, or they stand the wrong way round.
+    """
+    if first is None and last is None:
+        return None
+    begin = date.min if first is None else day_of(first, "--from")
+    end = date.max if last is None else day_of(last, "--to")
+    if end < begin:
+        raise ConfigError(f"--to {end} lies before --from {begin}")
+    return begin, end
+
+
 def monday(text: str, option: str) -> date:
     """A date given on the command line, which must be a Monday.
 
     Raises:
         ConfigError: it is no date, or another day of the week.
     """
-    try:
-        day = date.fromisoformat(text)
-    except ValueError as error:
-        raise ConfigError(f"{option}: {text!r} is no date; write it as 2026-04-20") from error
+    day = day_of(text, option)
     if day.weekday():
         before = day - timedelta(days=day.weekday())
         raise ConfigError(f"{option}: {day} is a {day:%A}; lists are issued on Mondays, such as {before}")

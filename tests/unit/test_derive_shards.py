@@ -234,3 +234,34 @@ def test_a_cluster_of_this_machine_has_a_process_a_thread_if_not_told() -> None:
 )
 def test_what_may_be_gone_the_next_time(error: object, passes: bool) -> None:
     assert can_pass(error) is passes
+
+
+def test_a_range_of_days_is_derived_alone_and_anew(lake: Lake, raw: Settings, wanted: dict[str, pl.DataFrame]) -> None:
+    days = sorted(wanted["shards"]["day"].unique())
+    first, last = days[2], days[5]
+    part = derive(raw, lake, between=(first, last))
+    done = lake.read("shards")
+    assert sorted(done["day"].unique()) == days[2:6]
+    assert part.derived == done.height > 0
+    assert derive(raw, lake, between=(first, last)).derived == part.derived  # changed or not
+    rest = derive(raw, lake)
+    assert rest.derived == wanted["shards"].height - part.derived
+    check_same(lake, wanted)
+
+
+def test_a_range_that_holds_closed_days_is_refused(lake: Lake, raw: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
+    closed = lake.files("readings")["day"].min()
+    monkeypatch.setattr(stage, "closed_day", lambda _: closed)
+    with pytest.raises(ConfigError, match=f"up to {closed} are thinned"):
+        derive(raw, lake, between=(closed, closed))
+    assert lake.read("shards").is_empty()
+
+
+@pytest.mark.parametrize(("first", "last", "problem"), [
+    ("2026-04-xx", None, "--from: '2026-04-xx' is no date"), (None, "soon", "--to: 'soon' is no date"),
+    ("2026-04-02", "2026-04-01", "--to 2026-04-01 lies before --from 2026-04-02"),
+])
+def test_a_wrong_range_is_refused(first: str | None, last: str | None, problem: str) -> None:
+    with pytest.raises(ConfigError, match=problem):
+        jobs.days_between(first, last)
+    assert jobs.days_between(None, None) is None
