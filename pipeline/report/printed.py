@@ -16,6 +16,7 @@ from pipeline.report.words import (
     money,
     percent,
     plain,
+    saving_ends,
     to_text,
     unit_facts,
     window,
@@ -79,8 +80,8 @@ def _item(row: dict, known: bool, currency: str) -> Table:
     facts = unit_facts(row["depot"], row["engine_family"], known)
     expected = window(row["window_from"], row["window_to"])
     by = plain(row["judged_by"]) or "not named"
-    saving, low, high = (money(row[name], currency) for name in ("expected_saving", "saving_low", "saving_high"))
-    ends = "" if row["saving_low"] is None else f"; {low} to {high} by how such chances held on other fleets"
+    saving, ends = money(row["expected_saving"], currency), saving_ends(row, currency)
+    ends = f"; {ends} by how such chances held on other fleets" if ends else ""
     costs = f"waiting {money(row['wait_cost'], currency)}, acting now {money(row['act_cost'], currency)}"
     lines = [
         ("vehicle", f"{plain(row['unit_id'])}   {facts}"),

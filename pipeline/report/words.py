@@ -55,10 +55,17 @@ def money(amount: float | None, currency: str = "") -> str:
 
 
 def saving_words(row: dict, currency: str = "") -> str:
-    """The expected saving of a row of ``ranked`` with its interval, where it has one."""
-    low, high = row["saving_low"], row["saving_high"]
-    ends = "" if low is None or high is None else f" ({money(low)} to {money(high)})"
-    return money(row["expected_saving"], currency) + ends
+    """The expected saving of a row of ``ranked`` with its interval, where it has one of more than a unit."""
+    ends = saving_ends(row)
+    return money(row["expected_saving"], currency) + (f" ({ends})" if ends else "")
+
+
+def saving_ends(row: dict, currency: str = "") -> str:
+    """Both ends of the interval of a saving; empty where there is none or the ends read alike."""
+    if row["saving_low"] is None:
+        return ""
+    low, high = (money(row[name], currency) for name in ("saving_low", "saving_high"))
+    return "" if low == high else f"{low} to {high}"
 
 
 def window(first: date | None, last: date | None) -> str:

@@ -16,7 +16,7 @@ from pipeline.errors import LightoffError, SchemaError
 from pipeline.lake import Lake
 from pipeline.report.listing import LIST_COLUMNS, SCORE_COLUMNS, Outputs, write_outputs
 from pipeline.report.page import loudest_plots
-from pipeline.report.words import read_indicators
+from pipeline.report.words import read_indicators, saving_words
 from pipeline.settings import Settings
 from tests.browser.report_lake import ESCAPES, LISTED, SCRIPT, WEEK, fill, ranked_rows, rows_of, weeks_frame
 
@@ -307,3 +307,13 @@ def test_the_week_is_a_date_not_a_clock(lake: Lake, tmp_path: Path) -> None:
     text = Tags(outputs.paths["page.html"].read_text(encoding="utf-8")).text
     # 18:30 UTC on 1 March is 03:30 on 2 March in Tokyo: arrival is shown in the fleet's own zone.
     assert "2026-03-02 03:30" in text
+
+
+@pytest.mark.parametrize(("low", "high", "said"), [
+    (352.3, 452.3, "412 EUR (352 to 452)"),
+    (412.1, 412.4, "412 EUR"),  # an interval that reads as one number says nothing
+    (None, None, "412 EUR"),  # a list of an older version
+])
+def test_a_saving_says_its_interval_where_it_has_one(low: float | None, high: float | None, said: str) -> None:
+    row = {"expected_saving": 412.34, "saving_low": low, "saving_high": high}
+    assert saving_words(row, "EUR").replace("\u00a0", " ") == said
