@@ -12,6 +12,7 @@ negative, so that neither judge can count against itself.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -83,7 +84,7 @@ class Chances:
 
 
 def train(
-    frame: pl.DataFrame, labels: pl.DataFrame, name: str, seed: int = 0, kept_apart: str = "unit_id"
+    frame: pl.DataFrame, labels: pl.DataFrame, name: str, seed: int = 0, kept_apart: str = "unit_id", threads: int = 2
 ) -> Model:
     """A model from features and labels.
 
@@ -93,6 +94,7 @@ def train(
         name: what lists say judged a row.
         kept_apart: column of ``frame`` whose values are never split between the trees and their joining and
             calibration: the unit, or the fleet where there are several, so that calibration knows what another fleet is.
+        threads: families trained at the same time; the model is the same with any number.
 
     Families with fewer than twelve failures are left out, and limits judge them alone.
     """
@@ -103,14 +105,16 @@ def train(
         labels.select(*KEYS, "days_to_failure", "days_known", "weight"),
         on=KEYS,
     ).sort(*KEYS, "days_to_failure", nulls_last=True)
-    families = {}
-    # Many small fits: on shared cores the threads of the trees wait for each other far longer than they work.
-    with threadpool_limits(1):
-        for family in FAMILIES:
-            rows = joined.filter((pl.col("family") == family) & (pl.col("status") != "not_judged"))
-            made = _train_family(rows, names, seed)
-            if made is not None:
-                families[family] = made
+
+    def trained(family: str) -> FamilyModel | None:
+        rows = joined.filter((pl.col("family") == family) & (pl.col("status") != "not_judged"))
+        return _train_family(rows, names, seed)
+
+    # Many small fits: on shared cores the threads of the trees wait for each other far longer than they work, so the
+    # families share the cores and each fit has one.
+    with threadpool_limits(1), ThreadPoolExecutor(threads) as pool:
+        made = dict(zip(FAMILIES, pool.map(trained, FAMILIES), strict=True))
+    families = {family: part for family, part in made.items() if part is not None}
     return Model(name, families, input_deciles(frame))
 
 

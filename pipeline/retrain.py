@@ -79,7 +79,7 @@ def challenge(settings: Settings, lake: Lake, incumbent: Model, at: date, series
             "the gain in average precision (90 % interval by unit) is not above zero against " + " and ".join(worse),
             against,
         )
-    own = train(frame, made, f"own model of {at}", seed)
+    own = train(frame, made, f"own model of {at}", seed, threads=settings.threads)
     if not own.families:
         return kept("no component family holds enough failures of its own", against)
     # What the fleet cannot learn by itself stays with the incumbent.
@@ -135,7 +135,8 @@ def _rolling(
         fold = folds_of(units.to_numpy(), 2, seed)
         for k in (0, 1):
             tested = units.filter(pl.Series(fold == k)).implode()
-            model = train(before, known.filter(~pl.col("unit_id").is_in(tested)), "challenger", seed)
+            known_of_others = known.filter(~pl.col("unit_id").is_in(tested))
+            model = train(before, known_of_others, "challenger", seed, threads=settings.threads)
             parts.append(_judged(now.filter(pl.col("unit_id").is_in(tested)), model, incumbent))
     if not parts:
         return pl.DataFrame()

@@ -53,6 +53,20 @@ def test_label_columns_are_never_features():
         assert feature_names(pl.DataFrame({name: [1.0]})) == []
 
 
+def test_families_trained_side_by_side_are_those_trained_one_by_one():
+    parts = [made(seed=seed) for seed in (1, 2)]
+    frame = pl.concat([
+        rows.with_columns(family=pl.lit(family), unit_id=family[0] + pl.col("unit_id"))
+        for (rows, _), family in zip(parts, ("catalyst", "downstream"), strict=True)
+    ])
+    labelled = pl.concat([
+        rows.with_columns(unit_id=letter + pl.col("unit_id")) for (_, rows), letter in zip(parts, "cd", strict=True)
+    ])
+    alone, together = (train(frame, labelled, "test", threads=threads) for threads in (1, 4))
+    assert list(alone.families) == list(together.families) == ["downstream", "catalyst"]
+    np.testing.assert_array_equal(chances(alone, frame).by_horizon, chances(together, frame).by_horizon)
+
+
 def test_a_label_beside_the_features_changes_nothing(trained: Model):
     frame, labelled = made()
     spoilt = frame.join(labelled, on=KEYS).with_columns(weight=pl.lit(2.0))
