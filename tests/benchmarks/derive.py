@@ -137,7 +137,7 @@ def written(
     register = old.read("register").join(names, on="unit_id").with_columns(unit_id="new").drop("new", "copy")
     lake.overwrite("register", register.select(old.read("register").columns))
     rows, spans = 0, []
-    for (bucket,), mine in names.group_by("bucket", maintaby_vehicle=True):
+    for (bucket,), mine in names.group_by("bucket", maintain_order=True):
         one = source.drop("bucket").join(mine, on="unit_id").with_columns(
             pl.col("ts") + pl.duration(seconds="copy"), unit_id="new"
         )
@@ -230,7 +230,7 @@ def _five_alone(settings: Settings, lake: Lake) -> int:
     files = lake.files("readings")
     work = [
         shard
-        for (bucket,), days in files.select("day", "bucket", readings="rows").group_by("bucket", maintaby_vehicle=True)
+        for (bucket,), days in files.select("day", "bucket", readings="rows").group_by("bucket", maintain_order=True)
         for shard in shards_of(int(bucket), days, files, settings.shard_readings)
     ]
 
