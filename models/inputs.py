@@ -40,3 +40,8 @@ def input_shift(model: Model, frame: pl.DataFrame) -> pl.DataFrame:
         share = np.maximum(counted / values.size, _LEAST_SHARE)
         found.append((name, values.size, float(np.sum((share - expected) * np.log(share / expected)))))
     return pl.DataFrame(found, schema={"feature": pl.String, "rows": pl.Int64, "shift": pl.Float64}, orient="row")
+
+
+def share_shifted(inputs: pl.DataFrame) -> float:
+    """Share of the watched features, as :func:`input_shift` gives them, that lie far from the training rows."""
+    return float((inputs["shift"] > SHIFTED).mean() or 0.0) if inputs.height else 0.0

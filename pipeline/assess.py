@@ -47,6 +47,7 @@ class AssessSummary:
     not_judged: int
     out_of_scope: int
     shifted: float = 0.0  # share of the classifier's inputs that lie far from those it was trained on
+    kept: bool = False  # nothing had changed since it was judged before
 
 
 def assess(
@@ -101,12 +102,14 @@ def assess(
     keep("chances", made.chances)
     keep("input_shift", made.inputs)
     scores = keep("scores", with_prognosis(scored, made) if judge_by.ranks else scored)
+    return counted(scores, week_start, made.shifted)
+
+
+def counted(scores: pl.DataFrame, week_start: date, shifted: float, kept: bool = False) -> AssessSummary:
+    """The summary of one list's rows of table ``scores``."""
     counts = dict(scores.group_by("status").len().iter_rows())
-    return AssessSummary(
-        week_start,
-        *(counts.get(status, 0) for status in ("judged", "held", "not_judged", "out_of_scope")),
-        shifted=made.shifted,
-    )
+    by_status = (counts.get(status, 0) for status in ("judged", "held", "not_judged", "out_of_scope"))
+    return AssessSummary(week_start, *by_status, shifted=shifted, kept=kept)
 
 
 def weekly_indicators(settings: Settings, lake: Lake, week_start: date) -> pl.DataFrame:

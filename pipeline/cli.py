@@ -24,6 +24,7 @@ from pipeline.console import (
     say,
     say_coverage,
     say_derived,
+    say_judged,
     say_list,
     say_watched,
     watching,
@@ -169,11 +170,7 @@ def nightly(context: typer.Context, paths: Paths = None, dask: Dask = "") -> Non
         run.look = run.look or any(notice.severity == STOP for notice in notices)
     look = say_ingested(_console, read)
     say_derived(_console, derived)
-    say(
-        _console,
-        f"judged {judged.judged} components for the list of {judged.week_start}; {judged.held} held back, "
-        f"{judged.not_judged} not judged",
-    )
+    say_judged(_console, judged)
     stops = watch_lines([notice for notice in notices if notice.severity == STOP])
     if stops:
         _alert(settings, stop_text(settings, "nightly", run.started_at, stops))

@@ -14,6 +14,7 @@ import polars as pl
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
+from pipeline.assess import AssessSummary
 from pipeline.coverage import coverage_lines, coverage_table
 from pipeline.datawatch import Notice, must_look, watch_lines
 from pipeline.derive import DeriveSummary
@@ -88,6 +89,16 @@ def thinned_line(thinned: ThinSummary) -> str:
     return (
         f"thinned {thinned.partitions} partitions past their time: {thinned.rows_before:,} readings to {thinned.rows_after:,}; "
         "indicators stay"
+    )
+
+
+def say_judged(console: Console, judged: AssessSummary) -> None:
+    """Print what was judged for the list to come."""
+    since = "; nothing has changed since it was judged before" if judged.kept else ""
+    say(
+        console,
+        f"judged {judged.judged} components for the list of {judged.week_start}; {judged.held} held back, "
+        f"{judged.not_judged} not judged{since}",
     )
 
 

@@ -26,7 +26,7 @@ from prefect.utilities.annotations import quote
 
 from pipeline import artifacts, jobs
 from pipeline.alerts import alert_text, send
-from pipeline.assess import ISSUED, AssessSummary, assess
+from pipeline.assess import ISSUED, AssessSummary
 from pipeline.console import thinned_line
 from pipeline.datawatch import Notice, data_watch, watch_lines
 from pipeline.derive import DeriveSummary, Made, ShardWork, derive, in_order, keep_shard, measure
@@ -43,6 +43,7 @@ from pipeline.spread import (
     Awaited, check_cluster, local_options, local_workers, one_at_a_time, sendable, shards_on_their_way,
 )
 from pipeline.thinning import ThinSummary
+from pipeline.unchanged import judged
 
 _PAUSES_S = [30, 120]  # longer each time: a store that is slow to come back is not helped by haste
 # A lake is held by a run for minutes to hours; after an hour of waiting a person should know.
@@ -186,7 +187,7 @@ def list_task(settings: Settings) -> WeekResult:
 def judge_task(settings: Settings) -> AssessSummary:
     """Judge what is known for the list to come."""
     lake = Lake(settings.lake)
-    return assess(settings, lake, jobs.newest_week(settings, lake, datetime.now(UTC)), ISSUED)
+    return judged(settings, lake, jobs.newest_week(settings, lake, datetime.now(UTC)))
 
 
 @task(**_tried_again("data watch"))

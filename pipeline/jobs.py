@@ -32,10 +32,11 @@ from pipeline.report.proof import proof_table
 from pipeline.report.rests import read_ranked
 from pipeline.returned import Returned, is_card_sheet, take_cards
 from pipeline.retrain import Verdict, challenge, own_card
-from pipeline.runs import Run, Then, file_hash
+from pipeline.runs import Run, Then, file_hash, versions
 from pipeline.settings import Settings
 from pipeline.tables import tables
 from pipeline.thinning import ThinSummary, thin
+from pipeline.unchanged import judged
 
 _WEEK = timedelta(days=7)
 RETRAIN_WEEKS = 8
@@ -126,7 +127,7 @@ def nightly(
     """Ingest, derive, and judge what is known for the list that would be issued next."""
     read = ingest_paths(settings, lake, paths, now, watch, vin_key)
     derived = derive(settings, lake, watch.deriving, measured)
-    return read, derived, assess(settings, lake, newest_week(settings, lake, now), ISSUED)
+    return read, derived, judged(settings, lake, newest_week(settings, lake, now))
 
 
 def make_list(
@@ -139,14 +140,16 @@ def make_list(
         ConfigError: all readings are of ``week_start`` or later.
     """
     _check_data(lake, week_start)
-    assessed = assess(settings, lake, week_start, series, model)
+    anew = series != ISSUED or model is not None
+    assessed = assess(settings, lake, week_start, series, model) if anew else judged(settings, lake, week_start)
     ranked = rank(settings, lake, week_start, series)
-    weeks, currency = weekly_indicators(settings, lake, week_start), read_costs(settings).currency
-    notices = tuple(data_watch(settings, lake, week_start, series))
-    outputs = write_outputs(lake, settings, series, week_start, folder, weeks, currency, notices)
+    now = lake.at(versions(lake))  # pages and cards read much of it row by row
+    weeks, currency = weekly_indicators(settings, now, week_start), read_costs(settings).currency
+    notices = tuple(data_watch(settings, now, week_start, series))
+    outputs = write_outputs(now, settings, series, week_start, folder, weeks, currency, notices)
     cards = None
     if series == ISSUED:
-        cards = write_cards(lake, settings, read_ranked(lake, series, week_start), weeks, folder, currency)
+        cards = write_cards(now, settings, read_ranked(now, series, week_start), weeks, folder, currency)
     return WeekResult(week_start, assessed, ranked, outputs, cards, notices)
 
 

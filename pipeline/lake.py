@@ -48,6 +48,7 @@ class Lake:
         self.uri = self._store.uri  # as messages name it
         self.root = self._store.root  # folder on a disk, None in an object store
         self._versions = versions
+        self._opened: dict[str, DeltaTable] = {}
 
     def at(self, versions: dict[str, int]) -> Lake:
         """The same lake as it was, to be read only: each table in the version named, others absent."""
@@ -171,8 +172,7 @@ class Lake:
             return
         differing = [
             f"{key} is {found.get(key)!r} in the lake and {value!r} in the settings"
-            for key, value in wanted.items()
-            if found.get(key) != value
+            for key, value in wanted.items() if found.get(key) != value
         ]
         if differing:
             raise ConfigError(f"{self.uri}: {' and '.join(differing)}; set what the lake has, or begin another lake")
@@ -217,9 +217,7 @@ class Lake:
         """Take the named partitions out; their files stay until :meth:`tidy`, for the versions that have them."""
         self.replace(name, table(name).empty(), partitions)
 
-    def _swap(
-        self, opened: DeltaTable, declared: Table, added: list[PartFile], gone: list[dict[str, object]]
-    ) -> None:
+    def _swap(self, opened: DeltaTable, declared: Table, added: list[PartFile], gone: list[dict[str, object]]) -> None:
         """Put files into the table in the place of others, in one commit."""
         if not added and not gone:
             return
@@ -317,11 +315,13 @@ class Lake:
             raise
 
     def _open(self, name: str) -> DeltaTable:
-        try:
-            pinned = (self._versions or {}).get(name)
-            return DeltaTable(self._uri(name), version=pinned, storage_options=self._store.options)
-        except (DeltaError, OSError) as error:
-            raise self._store.unread(name, error) from error
+        pinned = (self._versions or {}).get(name)
+        if pinned is None or name not in self._opened:  # the past stays as it is and is opened once
+            try:
+                self._opened[name] = DeltaTable(self._uri(name), version=pinned, storage_options=self._store.options)
+            except (DeltaError, OSError) as error:
+                raise self._store.unread(name, error) from error
+        return self._opened[name]
 
     def _absent(self, opened: DeltaTable, declared: Table) -> set[str]:
         """Declared columns that the table was written without."""

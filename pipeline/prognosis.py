@@ -14,7 +14,7 @@ from models.classifier import Model, chances
 from models.explain import LIMITS, movers
 from models.features import features
 from models.findings import words
-from models.inputs import SHIFTED, input_shift
+from models.inputs import input_shift, share_shifted
 from models.store import StoreError, load
 from pipeline.errors import LakeError
 from pipeline.lake import Lake
@@ -45,7 +45,7 @@ class Prognosis:
     @property
     def shifted(self) -> float:
         """Share of the watched features whose distribution lies far from that of the training rows."""
-        return float((self.inputs["shift"] > SHIFTED).mean() or 0.0) if self.inputs.height else 0.0
+        return share_shifted(self.inputs)
 
 
 def ranking(model: Model) -> Model:

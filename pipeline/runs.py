@@ -25,7 +25,7 @@ from pipeline.tables import table, tables
 
 DONE, LOOK, FAILED = "done", "look", "failed"
 _PROGRAMS = ("lightoff", "polars", "duckdb", "deltalake", "numpy", "scipy", "scikit-learn")
-_FACTS = ("limits.toml", "indicators.csv", "blame.toml", "costs.toml", "codes.csv", "cards.toml")
+_FACTS = ("limits.toml", "indicators.csv", "blame.toml", "costs.toml", "codes.csv", "cards.toml", "reliability.csv")
 
 
 @dataclass
@@ -82,7 +82,7 @@ def _note(settings: Settings, lake: Lake, run: Run, ended_at: datetime, outcome:
         "seconds": (ended_at.astimezone(UTC) - run.started_at).total_seconds(),
         "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1024 if sys.platform != "darwin" else 1024**2),
         "outcome": outcome, "error": error, "programs": json.dumps(programs()), "settings_hash": settings_hash(settings),
-        "week_start": run.week_start, "tables": json.dumps(_versions(lake)),
+        "week_start": run.week_start, "tables": json.dumps(versions(lake)),
         "files": json.dumps({name: file_hash(path) for name, path in run.files.items()}),
         "counts": json.dumps(run.counts),
     }
@@ -117,7 +117,8 @@ def file_hash(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def _versions(lake: Lake) -> dict[str, int]:
+def versions(lake: Lake) -> dict[str, int]:
+    """Version of every table there is but that of the runs: the lake as it is now, for :meth:`Lake.at`."""
     found = {name: lake.version(name) for name in tables() if name != "runs"}
     return {name: number for name, number in found.items() if number is not None}
 
