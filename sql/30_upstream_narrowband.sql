@@ -29,8 +29,11 @@ usable as (
         stddev_samp(front_v) as up_spread_v,
         avg(front_v) as up_mean_v,
         avg(cast(front_v < params.low_v as double)) as up_low_share,
+        share_error(up_low_share, count(*)) as up_low_share_se,
         avg(cast(front_v between params.mid_low_v and params.mid_high_v as double)) as up_mid_share,
+        share_error(up_mid_share, count(*)) as up_mid_share_se,
         avg(cast(front_v > params.high_v as double)) as up_high_share,
+        share_error(up_high_share, count(*)) as up_high_share_se,
         -- Root mean square step over root two is the spread of a fast signal and near zero for a slow one.
         sqrt(avg(pow(moved_v, 2) / 2) filter (since_s <= params.pair_step_s)) as up_activity_v,
         median(since_s) as sample_step_s,
@@ -105,8 +108,8 @@ in_cuts as (
 long as (
     (
         unpivot (select * from usable)
-        on up_p05_v, up_p95_v, up_swing_v, up_spread_v, up_mean_v, up_low_share, up_mid_share, up_high_share,
-            up_activity_v, sample_step_s
+        on up_p05_v, up_p95_v, up_swing_v, up_spread_v, up_mean_v, up_low_share, up_low_share_se, up_mid_share,
+            up_mid_share_se, up_high_share, up_high_share_se, up_activity_v, sample_step_s
         into name indicator value value
     )
     union all by name

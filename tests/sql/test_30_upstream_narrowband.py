@@ -42,6 +42,15 @@ def test_dwell_in_the_middle_survives_any_sampling(step_s):
     assert made["up_mid_share"] == pytest.approx(0.175, abs=0.015)
 
 
+def test_each_dwell_has_its_standard_error():
+    # Binomial: sqrt(p (1 - p) / n) of 2 low, 3 middle and 5 high readings out of ten.
+    levels = [0.1] * 2 + [0.45] * 3 + [0.8] * 5
+    made = values(run(STEP, banks=banks(list(range(10)), front_v=levels)))
+    for name, share in (("low", 0.2), ("mid", 0.3), ("high", 0.5)):
+        assert made[f"up_{name}_share"] == pytest.approx(share)
+        assert made[f"up_{name}_share_se"] == pytest.approx((share * (1 - share) / 10) ** 0.5)
+
+
 @pytest.mark.parametrize("step_s", [0.1, 1.0, 10.0])
 def test_spread_survives_any_sampling(step_s):
     made = values(run(STEP, banks=sampled(step_s, 0.12)))
