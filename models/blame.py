@@ -14,8 +14,9 @@ import polars as pl
 PARTS = ("upstream", "downstream", "catalyst")
 _FACT_FIELDS = {
     "scope", "roles", "part", "indicator", "above", "below", "beyond", "finding", "modes", "strength", "all", "any", "none",
-    "every_bank", "rose", "fell",
+    "every_bank", "rose", "fell", "over_peers", "under_peers",
 }
+_COMPARES = ("above", "below", "beyond", "rose", "fell", "over_peers", "under_peers")
 _HOLD_FIELDS = {"fact", "parts", "modes", "why", "cause", "rule_out", "test", "clear", "source"}
 
 
@@ -73,8 +74,8 @@ def read_table(table: dict) -> tuple[dict[str, dict], list[Hold]]:
             problems.append(
                 f"[fact.{name}] says nothing: give roles, indicator, finding, all, any, none or every_bank"
             )
-        if "indicator" in fact and not {"above", "below", "beyond", "rose", "fell"} & set(fact):
-            problems.append(f"[fact.{name}] needs above, below, beyond, rose or fell")
+        if "indicator" in fact and not set(_COMPARES) & set(fact):
+            problems.append(f"[fact.{name}] needs {', '.join(_COMPARES[:-1])} or {_COMPARES[-1]}")
         for other in [name for key in ("all", "any", "none", "every_bank") for name in fact.get(key, [])]:
             if other not in known:
                 problems.append(f"[fact.{name}] uses {other!r}, which must stand before it")
@@ -117,8 +118,8 @@ def evaluate(
 
     Args:
         banks: unit_id, bank.
-        levels: unit_id, bank (0 for the whole vehicle), indicator, level, change (level less own past; null where there is
-            none).
+        levels: unit_id, bank (0 for the whole vehicle), indicator, level, change (level less own past) and apart (level
+            less the peers' median); null where there is none.
         codes: unit_id, bank (0 for the whole vehicle), part (empty for neither sensor nor catalyst), role; active
             codes only.
         findings: unit_id, bank, part, mode, strength.
@@ -138,9 +139,8 @@ def evaluate(
             terms.append(pl.col(name + "_roles"))
         if "indicator" in fact:
             found = levels.filter((pl.col("indicator") == fact["indicator"]) & _compared(fact))
-            moves = bool({"rose", "fell"} & set(fact))
-            measured_as = pl.col("change" if moves else "level")
-            present = levels.filter((pl.col("indicator") == fact["indicator"]) & measured_as.is_not_null())
+            against = "change" if {"rose", "fell"} & set(fact) else "apart" if {"over_peers", "under_peers"} & set(fact) else "level"
+            present = levels.filter((pl.col("indicator") == fact["indicator"]) & pl.col(against).is_not_null())
             result = _mark(result, found, name + "_level", fact["scope"], present if measured else None)
             terms.append(pl.col(name + "_level"))
         if "finding" in fact:
@@ -217,6 +217,10 @@ def _compared(fact: dict) -> pl.Expr:
         test = test | (pl.col("change") > fact["rose"])
     if "fell" in fact:
         test = test | (pl.col("change") < -fact["fell"])
+    if "over_peers" in fact:
+        test = test | (pl.col("apart") > fact["over_peers"])
+    if "under_peers" in fact:
+        test = test | (pl.col("apart") < -fact["under_peers"])
     return test.fill_null(False)
 
 

@@ -193,7 +193,8 @@ def _scored(
     )
     banks = components.filter(pl.col("bank") > 0).select("unit_id", "bank").unique(maintain_order=True)
     levels = standing.select(
-        "unit_id", "indicator", "level", bank=bank_of(pl.col("component")), change=pl.col("level") - pl.col("baseline")
+        "unit_id", "indicator", "level", bank=bank_of(pl.col("component")), change=pl.col("level") - pl.col("baseline"),
+        apart=pl.col("level") - pl.col("peer_median"),
     )
     active_parts = active.select("unit_id", "bank", "role", part=part_of(pl.col("position")))
     found_parts = found.select(

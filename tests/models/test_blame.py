@@ -36,7 +36,7 @@ def test_an_empty_table_holds_nothing():
         ({"roles": ["supply"]}, "scope must be"),
         ({"scope": "fleet", "roles": ["supply"]}, "scope must be"),
         ({"scope": "unit"}, "says nothing"),
-        ({"scope": "unit", "indicator": "supply_v"}, "needs above, below, beyond, rose or fell"),
+        ({"scope": "unit", "indicator": "supply_v"}, "needs above, below, beyond, rose, fell, over_peers or under_peers"),
         ({"scope": "unit", "any": ["later"]}, "'later', which must stand before it"),
         ({"scope": "unit", "all": ["low"]}, "'low', which must stand before it"),
         ({"scope": "unit", "none": ["nobody"]}, "'nobody', which must stand before it"),
@@ -321,3 +321,15 @@ def test_a_level_that_moved_against_its_own_past():
     made = evaluate(TWO_BANKS, facts, moved, NO_CODES, NO_FINDINGS, told())
     assert made["rose"].to_list() == [True, None, False]
     assert made["fell"].to_list() == [False, None, True]
+
+
+def test_a_level_that_lies_apart_from_its_peers():
+    facts = {
+        "over": {"scope": "bank", "indicator": "recovery_s", "over_peers": 4},
+        "under": {"scope": "bank", "indicator": "recovery_s", "under_peers": 4},
+    }
+    levels = pl.concat([level("V1", 1, "recovery_s", 9.0), level("V1", 2, "recovery_s", 9.0), level("V2", 1, "recovery_s", 1.0)])
+    apart = levels.with_columns(apart=pl.Series([4.5, None, -4.5]))
+    made = evaluate(TWO_BANKS, facts, apart, NO_CODES, NO_FINDINGS, told())
+    assert made["over"].to_list() == [True, None, False]
+    assert made["under"].to_list() == [False, None, True]

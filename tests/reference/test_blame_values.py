@@ -143,16 +143,19 @@ def test_a_commanded_ratio_that_always_reads_one_is_no_frozen_sensor(tmp_path: P
     assert (made["B1S1"]["status"], made["B1S1"]["mode"]) == ("judged", "")
 
 
-def held(levels: dict[tuple[str, int], tuple[float, float]], part: str, mode: str) -> str | None:
-    """Which fact of the shipped table holds a part back; levels: (indicator, bank) -> (level, change)."""
+def held(
+    levels: dict[tuple[str, int], tuple[float, ...]], part: str, mode: str, roles: tuple[str, ...] = ()
+) -> str | None:
+    """Which fact of the shipped table holds a part back; levels: (indicator, bank) -> (level, change, apart from peers)."""
     facts, holds, _ = read_blame(Settings())
     banks = pl.DataFrame({"unit_id": ["V1"], "bank": [1]}, schema_overrides={"bank": pl.Int32})
-    rows = [("V1", bank, name, level, change) for (name, bank), (level, change) in levels.items()]
-    columns = {"unit_id": pl.String, "bank": pl.Int32, "indicator": pl.String, "level": pl.Float64, "change": pl.Float64}
+    rows = [("V1", bank, name, *(*told, None)[:3]) for (name, bank), told in levels.items()]
+    columns = {"unit_id": pl.String, "bank": pl.Int32, "indicator": pl.String}
+    columns |= {name: pl.Float64 for name in ("level", "change", "apart")}
     names = {"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "role": pl.String}
     found = {"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "mode": pl.String, "strength": pl.Float64}
-    truths = evaluate(banks, facts, pl.DataFrame(rows, columns, orient="row"), pl.DataFrame(schema=names),
-                      pl.DataFrame(schema=found))
+    codes = pl.DataFrame([("V1", 1, "", role) for role in roles], names, orient="row")
+    truths = evaluate(banks, facts, pl.DataFrame(rows, columns, orient="row"), codes, pl.DataFrame(schema=found))
     component = banks.with_columns(part=pl.lit(part), mode=pl.lit(mode))
     return hold_back(component, truths, holds)["held_by"][0]
 
@@ -175,6 +178,26 @@ def test_without_closed_loop_the_downstream_sensor_waits_too() -> None:
     assert held(never, "downstream", "stuck") == "never_closed"
     assert held(never, "downstream", "slow") is None  # how fast it falls in fuel cuts needs no loop
     assert held(never, "upstream", "stuck") == "never_closed_unexplained"
+
+
+def test_a_downstream_sensor_that_comes_back_later_is_no_lost_storage() -> None:
+    # Oxygen balance (domain reference): less storage is emptied sooner, so a late return is air at the sensor: a leak
+    # between catalyst and sensor lets it swing like one behind a dead catalyst (common practice).
+    moves = {("rear_front_variance", 1): (1.1, 1.0)}
+    for late in ((25.0, 23.0), (25.0, 0.0, 23.0)):
+        assert held(moves | {("recovery_s", 1): late}, "catalyst", "storage") == "recovers_later"
+    for usual in ((2.0, 0.0, 0.1), (1.0, -6.0, -6.0), (14.0, 3.5, 3.5)):
+        assert held(moves | {("recovery_s", 1): usual}, "catalyst", "storage") is None
+    assert held({("recovery_s", 1): (25.0, 23.0)}, "downstream", "slow") is None  # it may be the slow sensor itself
+
+
+def test_a_mixture_that_swings_about_another_middle_comes_before_the_catalyst() -> None:
+    # Common practice: a leak ahead of the upstream sensor reads lean, and the control answers; SAE J2012 P2096 to P2099.
+    assert held({("up_mean_v", 1): (0.24, -0.22)}, "catalyst", "storage") == "front_moved"
+    assert held({("up_mean_v", 1): (0.66, 0.14)}, "catalyst", "") == "front_moved"
+    assert held({("up_mean_v", 1): (0.45, -0.07)}, "catalyst", "storage") is None
+    assert held({}, "catalyst", "storage", ("post_trim",)) == "post_trim_codes"
+    assert held({}, "upstream", "biased", ("post_trim",)) is None
 
 
 def short_trip(signals: dict[str, np.ndarray], day: int) -> dict[str, np.ndarray]:

@@ -209,7 +209,7 @@ HOLD = '\n[[hold]]\nfact = "nobody"\nparts = ["upstream"]\nwhy = "w"\ncause = "c
         (lambda text: text + '\n[fact.odd]\nscope = "unit"\nall = ["later"]\n', "[fact.odd] uses 'later'"),
         (
             lambda text: text + '\n[fact.odd]\nscope = "unit"\nindicator = "x"\n',
-            "[fact.odd] needs above, below, beyond, rose or fell",
+            "[fact.odd] needs above, below, beyond, rose, fell, over_peers or under_peers",
         ),
         (lambda text: text + "\n[fact.", "at end of document"),
         (lambda text: text + HOLD.replace("[[hold]]", "[[hodl]]"), "[hodl] is not known"),
