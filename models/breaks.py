@@ -56,6 +56,19 @@ def inspected(work_orders: pl.DataFrame, since: date) -> pl.DataFrame:
     ).sort("unit_id", "component")
 
 
+def replaced(work_orders: pl.DataFrame, since: date) -> pl.DataFrame:
+    """Components that were exchanged on ``since`` or later.
+
+    Args:
+        work_orders: unit_id, component, action, closed_on.
+
+    Returns:
+        unit_id, component, replaced_on.
+    """
+    fits = work_orders.filter((pl.col("action") == "replaced") & (pl.col("component") != "OTHER"), pl.col("closed_on") >= since)
+    return fits.group_by("unit_id", "component").agg(replaced_on=pl.col("closed_on").max()).sort("unit_id", "component")
+
+
 def since_fitted(days: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     """Only the indicator days after the component was fitted; the day of the visit itself belongs to neither.
 

@@ -10,7 +10,7 @@ import polars as pl
 from models.airmass import with_air_mass
 from models.bias import rear_references, with_bias
 from models.blame import Measured, evaluate, hold_back
-from models.breaks import fitted, inspected, since_fitted
+from models.breaks import fitted, inspected, replaced, since_fitted
 from models.calls import ruled_out, with_calls
 from models.classifier import Model
 from models.codes import bank_of, codes_by_component, margin_drops, newest_margins, part_of
@@ -77,9 +77,10 @@ def assess(
     fresh = fits.filter(pl.col("fitted_on") >= week_start - _NEW_PART)
     quiet = timedelta(days=judge["quiet_after_inspection_days"])
     tested = inspected(known.work_orders, week_start - quiet)
-    components = expected_components(units).join(fresh, on=["unit_id", "component"], how="left").join(
-        tested, on=["unit_id", "component"], how="left"
-    )
+    exchanged = replaced(known.work_orders, week_start - timedelta(days=judge["code_back_days"]))
+    components = expected_components(units)
+    for told in (fresh, tested, exchanged):
+        components = components.join(told, on=["unit_id", "component"], how="left")
     components = never_hot(components, standing, judge["catalyst_hot_share"])
     # Nobody says "no codes": a vehicle that reports its lamp, its tests or any code is one whose codes are read.
     lamp = standing.filter(pl.col("indicator") == "mil_on")["unit_id"]
@@ -196,6 +197,11 @@ def _scored(
         "unit_id", "indicator", "level", bank=bank_of(pl.col("component")), change=pl.col("level") - pl.col("baseline"),
         apart=pl.col("level") - pl.col("peer_median"),
     )
+    newest = newest_margins(margins, fits)
+    tested = newest.select(
+        "unit_id", indicator=part_of(pl.col("component")) + "_margin", level="margin", bank=bank_of(pl.col("component"))
+    )
+    levels = pl.concat([levels, tested], how="diagonal_relaxed")
     active_parts = active.select("unit_id", "bank", "role", part=part_of(pl.col("position")))
     found_parts = found.select(
         "unit_id", "mode", "strength", bank=bank_of(pl.col("component")), part=part_of(pl.col("component"))
@@ -213,7 +219,7 @@ def _scored(
         .join(loudest, on=["unit_id", "component"], how="left")
         .with_columns(pl.col("mode").fill_null(""))
         .join(codes_by_component(active, fits), on=["unit_id", "component"], how="left")
-        .join(newest_margins(margins, fits), on=["unit_id", "component"], how="left")
+        .join(newest, on=["unit_id", "component"], how="left")
         .join(margin_drops(margins, fits), on=["unit_id", "component"], how="left")
         .with_columns(code_age_days=(pl.lit(midnight) - pl.col("code_first_at")).dt.total_seconds() / 86400.0)
     )
@@ -221,7 +227,8 @@ def _scored(
                          if name.startswith("probability_")})
     held = ruled_out(hold_back(with_calls(joined, truths, calls), truths, holds), known, holds)
     quiet = timedelta(days=judge["quiet_after_inspection_days"])
-    return with_probability(_with_status(_quiet_after_inspection(held, quiet)), weights).with_columns(
+    visited = _code_back(_quiet_after_inspection(held, quiet))
+    return with_probability(_with_status(visited), weights).with_columns(
         **_window(week_start), **_texts()
     )
 
@@ -240,6 +247,24 @@ def _quiet_after_inspection(components: pl.DataFrame, quiet: timedelta) -> pl.Da
     )
 
 
+def _code_back(components: pl.DataFrame) -> pl.DataFrame:
+    """Hold back a part that has been exchanged lately and whose code was set again: the cause is still in the vehicle."""
+    back = pl.col("held_by").is_null() & pl.col("replaced_on").is_not_null() & pl.col("code_first_at").is_not_null()
+    texts = {
+        "held_by": pl.lit("code_back"),
+        "held_why": pl.format("replaced on {}, and its code is back", "replaced_on"),
+        "held_cause": pl.lit("what the first part was blamed for, or what destroyed it"),
+        "held_rule_out": pl.lit(
+            "wiring and connector, exhaust leaks, lean and rich faults, misfire, and whether the right part was fitted; "
+            "not a second part"
+        ),
+        "held_test": pl.lit("that of the code, by the service information"),
+    }
+    return components.with_columns(
+        pl.when(back).then(text).otherwise(pl.col(name)).alias(name) for name, text in texts.items()
+    )
+
+
 def _evidence(scored: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     """What was known of each component beside its indicators."""
     return (
@@ -247,7 +272,7 @@ def _evidence(scored: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
         .with_columns(
             pl.col("held_by").fill_null(""), limits_probability="probability", limits_probability_7d="probability_7d"
         )
-        .drop("fitted_on", "inspected_on")
+        .drop("fitted_on", "inspected_on", "replaced_on")
         .join(fits, on=["unit_id", "component"], how="left")
     )
 

@@ -9,7 +9,7 @@ from datetime import date
 import polars as pl
 import pytest
 
-from models.breaks import fitted, since_fitted
+from models.breaks import fitted, replaced, since_fitted
 
 DAY = date(2026, 3, 10)
 ORDERS = {"unit_id": pl.String, "component": pl.String, "action": pl.String, "closed_on": pl.Date}
@@ -83,3 +83,13 @@ def test_other_components_and_vehicles_keep_their_days():
 def test_without_visits_nothing_is_lost():
     given = days(("V1", "CAT1", DAY))
     assert since_fitted(given, fitted(orders())).equals(given)
+
+
+def test_only_an_exchange_of_the_part_itself_makes_it_new():
+    later = date(2026, 5, 1)
+    told = orders(
+        ("V1", "B1S1", "replaced", DAY), ("V1", "B1S1", "replaced", later), ("V2", "CAT1", "repaired", later),
+        ("V3", "OTHER", "replaced", later), ("V4", "CAT1", "replaced", DAY),
+    )
+    assert replaced(told, DAY).rows() == [("V1", "B1S1", later), ("V4", "CAT1", DAY)]
+    assert replaced(told, date(2026, 3, 11)).rows() == [("V1", "B1S1", later)]

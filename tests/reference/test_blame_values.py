@@ -149,7 +149,7 @@ def held(
     """Which fact of the shipped table holds a part back; levels: (indicator, bank) -> (level, change, apart from peers)."""
     facts, holds, _ = read_blame(Settings())
     banks = pl.DataFrame({"unit_id": ["V1"], "bank": [1]}, schema_overrides={"bank": pl.Int32})
-    rows = [("V1", bank, name, *(*told, None)[:3]) for (name, bank), told in levels.items()]
+    rows = [("V1", bank, name, *(*told, None, None)[:3]) for (name, bank), told in levels.items()]
     columns = {"unit_id": pl.String, "bank": pl.Int32, "indicator": pl.String}
     columns |= {name: pl.Float64 for name in ("level", "change", "apart")}
     names = {"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "role": pl.String}
@@ -198,6 +198,29 @@ def test_a_mixture_that_swings_about_another_middle_comes_before_the_catalyst() 
     assert held({("up_mean_v", 1): (0.45, -0.07)}, "catalyst", "storage") is None
     assert held({}, "catalyst", "storage", ("post_trim",)) == "post_trim_codes"
     assert held({}, "upstream", "biased", ("post_trim",)) is None
+
+
+@pytest.mark.parametrize(("part", "mode"), [("upstream", "biased"), ("upstream", "erratic"), ("catalyst", "storage")])
+@pytest.mark.parametrize(("sign", "fact"), [(1, "idle_off_lean"), (-1, "idle_off_rich")])
+def test_a_mixture_that_is_off_at_idle_only_is_no_sensor(part: str, mode: str, sign: int, fact: str) -> None:
+    # Common practice: false air (and a constant leak of fuel) weighs most at idle; a sensor that reads off does so in
+    # every cell alike.
+    grown = {("trim_idle_less_cruise_pct", 1): (sign * 1.8, sign * 1.6)}
+    assert held(grown, part, mode) == fact
+    assert held({("trim_idle_less_cruise_pct", 1): (sign * 3.4, 0.0, sign * 3.2)}, part, mode) == fact
+    assert held({("trim_idle_less_cruise_pct", 1): (sign * 1.2, sign * 0.7, sign * 1.2)}, part, mode) is None
+    assert held(grown | {("up_stuck_share", 1): (0.6, 0.6)}, part, mode) != fact  # open loop: the trim is not the sensor's
+    assert held(grown, "upstream", "slow") is None
+
+
+def test_a_catalyst_code_that_nothing_else_bears_out_waits() -> None:
+    # Common practice, decision table: behind a catalyst without storage the sensor repeats the upstream one.
+    still = {("rear_activity_v", 1): (0.05, 0.0)}
+    assert held(still, "catalyst", "", ("catalyst",)) == "catalyst_code_alone"
+    assert held(still, "catalyst", "") is None
+    assert held({("rear_activity_v", 1): (0.15, 0.1)}, "catalyst", "", ("catalyst",)) is None
+    assert held(still | {("catalyst_margin", 1): (-0.3,)}, "catalyst", "", ("catalyst",)) is None
+    assert held(still | {("catalyst_margin", 1): (0.3,)}, "catalyst", "", ("catalyst",)) == "catalyst_code_alone"
 
 
 def short_trip(signals: dict[str, np.ndarray], day: int) -> dict[str, np.ndarray]:

@@ -57,10 +57,11 @@ def scores(
     changed: dict[tuple[str, str], float | None],
     codes: tuple[str, ...] = (),
     kind: str = "narrowband",
+    orders: tuple[tuple[str, str, date], ...] = (),
 ) -> dict[str, dict]:
     """Component -> score of a vehicle that differs from its ten peers by ``changed`` in the newest three weeks.
 
-    None stands for an indicator that is not measured.
+    None stands for an indicator that is not measured. ``orders`` are component, action and day.
     """
     lake = Lake(str(folder / "lake"))
     days = []
@@ -86,6 +87,12 @@ def scores(
         seen = datetime(2026, 2, 20, 9, tzinfo=UTC)
         rows = pl.DataFrame({"unit_id": "X", "ts": seen, "code": list(codes), "state": "confirmed"})
         lake.append("codes", _filled("codes", rows))
+    if orders:
+        names = ["component", "action", "closed_on"]
+        told = pl.DataFrame(list(orders), names, orient="row").with_columns(
+            unit_id=pl.lit("X"), order_id="component", finding=pl.lit("unknown")
+        )
+        lake.append("work_orders", _filled("work_orders", told))
     assess(Settings(lake=str(lake.root)), lake, WEEK, ISSUED)
     made = lake.read("scores").filter(pl.col("unit_id") == "X")
     return {row["component"]: row for row in made.iter_rows(named=True)}
@@ -194,3 +201,20 @@ def test_missing_signals_are_not_judged_and_name_the_signal(tmp_path: Path) -> N
     assert "PID 15" in made["B1S2"]["reason"]
     assert made["B1S2"]["probability"] is None
     assert made["B1S1"]["status"] == "judged"
+
+
+@pytest.mark.parametrize(
+    ("action", "day", "held"),
+    [
+        ("replaced", date(2026, 2, 10), True),
+        ("replaced", date(2025, 11, 1), False),  # more than 90 days ago: a part may wear out
+        ("repaired", date(2026, 2, 10), False),  # a repair that did not help says nothing of the part
+    ],
+)
+def test_a_code_that_is_back_soon_after_the_exchange_is_not_answered_by_another_part(
+    tmp_path: Path, action: str, day: date, held: bool
+) -> None:
+    # Common practice: a repair counts as right where its code stays away for 90 days.
+    made = scores(tmp_path, {}, ("P0133",), orders=(("B1S1", action, day),))["B1S1"]
+    assert ("and its code is back" in made["reason"]) == held
+    assert (made["status"] == "held") == held

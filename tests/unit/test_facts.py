@@ -8,6 +8,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from models.blame import PARTS
 from pipeline import facts
 from pipeline.errors import ConfigError
 from pipeline.settings import CONFIG, Settings
@@ -71,7 +72,7 @@ def test_embedded_codes_are_sound() -> None:
 def test_blame_speaks_of_roles_and_indicators_that_exist() -> None:
     named, holds, calls = facts.read_blame(Settings())
     roles = set(facts.read_codes(Settings())["role"])
-    indicators = set(facts.read_indicators(Settings())["indicator"])
+    indicators = set(facts.read_indicators(Settings())["indicator"]) | {f"{part}_margin" for part in PARTS}
     assert {role for fact in named.values() for role in fact.get("roles", ())} <= roles
     assert {fact["indicator"] for fact in named.values() if "indicator" in fact} <= indicators
     used = {row.fact for row in [*holds, *calls] if row.fact} | {
