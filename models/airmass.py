@@ -20,7 +20,9 @@ def with_air_mass(weeks: pl.DataFrame, register: pl.DataFrame, least_peers: int)
     - the vehicle's own past: the median of its first :data:`PAST_WEEKS` weeks, three at least.
 
     Where both are there, the larger departure counts: a meter that was off from the first day shows against others, one
-    that a whole family shares shows against its past. Efficiency differs between designs by 0.75 to 0.95 at full load
+    that drifts against its past. What as many vehicles of the family, or else of the fleet, share in a week is taken off
+    both: air of another season warms up otherwise on its way in, which moves all of them by a tenth and no meter.
+    Efficiency differs between designs by 0.75 to 0.95 at full load
     (common practice), too much for a single vehicle, which is therefore never held against a book value.
 
     Args:
@@ -48,10 +50,18 @@ def with_air_mass(weeks: pl.DataFrame, register: pl.DataFrame, least_peers: int)
         .then(pl.col("displacement_l") * pl.col("efficiency").median()),
         past=pl.when(pl.col("weeks") > LEAST_WEEKS).then("early"),
     )
-    by_peers, by_past = (100 * (pl.col("value") / pl.col(name) - 1) for name in ("peers", "past"))
+    in_week = ["engine_family", "data_week"]
+    ratio, known = pl.col("value") / pl.col("early"), pl.col("engine_family").is_not_null()
+    shared = (
+        pl.when(known & (ratio.count().over(in_week) >= least_peers)).then(ratio.median().over(in_week))
+        .when(ratio.count().over("data_week") >= least_peers).then(ratio.median().over("data_week"))
+        .otherwise(1.0)
+    )
+    by_peers, by_past = (100 * (pl.col("value") / pl.col("shared") / pl.col(name) - 1) for name in ("peers", "past"))
     larger = pl.when(by_peers.abs() >= by_past.abs().fill_null(0.0)).then(by_peers).otherwise(by_past)
     made = (
-        drawn.join(usual.select("unit_id", "peers", "past"), on="unit_id", maintain_order="left")
+        drawn.join(usual.select("unit_id", "engine_family", "early", "peers", "past"), on="unit_id", maintain_order="left")
+        .with_columns(shared=shared)
         .with_columns(value=larger, indicator=pl.lit("maf_off_pct"))
         .filter(pl.col("value").is_not_null())
     )

@@ -52,9 +52,18 @@ def test_a_meter_that_drifts_shows_against_its_own_past():
     assert found["V1"] == pytest.approx([0, 0, 0, 0, -10, -15], abs=1e-9)
 
 
-def test_a_drift_that_the_whole_family_shares_shows_against_the_past():
+def test_a_drift_that_the_whole_family_shares_is_the_season_and_no_meter():
     drifting = {f"V{i}": [2.0] * 4 + [2.3] for i in range(8)}
-    assert off(drifting, dict.fromkeys(drifting, ("L20", None)))["V3"][-1] == pytest.approx(15.0)
+    families = dict.fromkeys([*drifting, "BAD"], ("L20", None))
+    found = off(drifting | {"BAD": [2.0] * 4 + [1.955]}, families)
+    assert found["V3"][-1] == pytest.approx(0.0)
+    assert found["BAD"][-1] == pytest.approx(-15.0)
+
+
+def test_a_season_shows_in_the_whole_fleet_where_a_family_is_small():
+    fleet = {f"V{i}": [1.0 + i] * 4 + [1.1 * (1.0 + i)] for i in range(8)}
+    alone = {unit: (f"F{i}", 1.0 + i) for i, unit in enumerate(fleet)}
+    assert off(fleet, alone)["V5"][-1] == pytest.approx(0.0)
 
 
 def test_the_register_gives_the_displacement_where_a_family_is_small():
