@@ -67,7 +67,8 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
 
     Where peers are known, a whole family that stands closer to the limit than the declared healthy value moves both:
     healthy becomes the peers' median, and the limit lies at least half the declared distance beyond it. So a
-    calibration, a season or a gateway that shifts everybody makes nobody sick. ``own_past`` indicators compare with
+    calibration, a season or a gateway that shifts everybody makes nobody sick. Of an indicator that may be off to either
+    side ("out") what lies beyond the peers' median counts where that is less. ``own_past`` indicators compare with
     the part's own first weeks, their limit being a share of it.
 
     The forecast goes along the Theil-Sen slope only where at least six weeks show a monotone trend (Mann-Kendall
@@ -83,8 +84,9 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     """
     sign = pl.when(pl.col("worse") == "down").then(-1.0).otherwise(1.0)
     out = pl.col("worse") == "out"
-    level = pl.when(out).then(pl.col("level").abs()).otherwise(pl.col("level"))
-    slope = pl.when(out).then(pl.col("slope_per_week") * pl.col("level").sign()).otherwise(pl.col("slope_per_week"))
+    beside = _beside("level")
+    level = pl.when(out).then(beside.abs()).otherwise(pl.col("level"))
+    slope = pl.when(out).then(pl.col("slope_per_week") * beside.sign()).otherwise(pl.col("slope_per_week"))
     own = pl.col("compare") == "own_past"
     healthy = pl.when(own).then(pl.col("baseline")).otherwise(pl.col("healthy"))
     limit = (
@@ -134,6 +136,12 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     ).drop("_level", "_slope", "_sign", "_healthy", "_limit", "_reach", "_declared")
 
 
+def _beside(name: str) -> pl.Expr:
+    """A value that may be off to either side, less its peers' median where that lies on its side of zero."""
+    apart = pl.when((pl.col("compare") == "both") & (pl.col("worse") == "out")).then(pl.col(name) - pl.col("peer_median"))
+    return pl.when(apart.abs() < pl.col(name).abs()).then(apart).otherwise(pl.col(name))
+
+
 def with_standing(levels: pl.DataFrame, weeks: pl.DataFrame, enter: float) -> pl.DataFrame:
     """Keep a finding that was entered until its evidence falls below the release.
 
@@ -142,7 +150,8 @@ def with_standing(levels: pl.DataFrame, weeks: pl.DataFrame, enter: float) -> pl
     ``enter`` even if the newest level lies a little below it. Weeks with fewer than the least samples decide nothing.
 
     Args:
-        levels: unit_id, component, indicator, healthy, limit, release, least_samples, worse, strength, strength_28d.
+        levels: unit_id, component, indicator, healthy, limit, release, least_samples, worse, compare, peer_median,
+            strength, strength_28d.
         weeks: unit_id, component, indicator, data_week, value, samples.
         enter: strength at which a finding is entered.
 
@@ -154,13 +163,13 @@ def with_standing(levels: pl.DataFrame, weeks: pl.DataFrame, enter: float) -> pl
         pl.col("strength").is_not_null() & (pl.col("strength") < enter) & (pl.col("strength") >= pl.col("release"))
     )
     rows = (
-        weeks.join(watched.select(*keys, "healthy", "limit", "release", "least_samples", "worse"), on=keys)
+        weeks.join(watched.select(*keys, "healthy", "limit", "release", "least_samples", "worse", "compare", "peer_median"), on=keys)
         .filter(pl.col("samples") >= pl.col("least_samples"))
         .sort(*keys, "data_week")
     )
     if rows.is_empty():
         return levels
-    value = pl.when(pl.col("worse") == "out").then(pl.col("value").abs()).otherwise("value")
+    value = pl.when(pl.col("worse") == "out").then(_beside("value").abs()).otherwise("value")
     rows = rows.with_columns(
         _gone=(value - pl.col("healthy")) / (pl.col("limit") - pl.col("healthy")),
         _series=pl.struct(keys).rle_id(),

@@ -106,9 +106,18 @@ def test_the_limit_keeps_half_its_distance_from_the_peers():
     assert made["strength"] == 0
 
 
-def test_absolute_and_two_sided_indicators_ignore_the_peers():
+def test_absolute_indicators_ignore_the_peers():
     assert standing(level=2.5, peer_median=2.4, compare="absolute")["strength"] == pytest.approx(0.75)
-    assert standing(level=2.5, peer_median=2.4, worse="out")["strength"] == pytest.approx(0.75)
+    assert standing(level=2.5, peer_median=2.4, compare="absolute", worse="out")["strength"] == pytest.approx(0.75)
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_what_is_off_to_either_side_counts_beyond_peers_that_are_off_to_the_same(side):
+    # Healthy within 1.0, limit 3.0: a family whose control aims 1.0 beside the target leaves 1.5 of 2.5.
+    assert standing(level=side * 2.5, peer_median=side * 1.0, worse="out")["strength"] == pytest.approx(0.25)
+    assert standing(level=side * 2.5, peer_median=side * 2.4, worse="out")["strength"] == 0
+    # Peers on the other side make nobody sicker.
+    assert standing(level=side * 2.5, peer_median=-side * 1.0, worse="out")["strength"] == pytest.approx(0.75)
 
 
 @settings(max_examples=60, deadline=None)
@@ -334,9 +343,11 @@ def test_hysteresis_equals_a_plain_loop(strengths):
 # -- findings that stand ---------------------------------------------------------------------------
 
 
-def stood(history: list[float], newest: float, samples: int = 100, worse: str = "up") -> dict:
+def stood(
+    history: list[float], newest: float, samples: int = 100, worse: str = "up", peers: float | None = None
+) -> dict:
     """Strength of a series whose weeks stood at ``history`` and whose level now stands at ``newest``."""
-    sign = 1 if worse == "up" else -1
+    sign = -1 if worse == "down" else 1
     key = {"unit_id": "V1", "component": "B1S1", "indicator": "up_mean_v"}
     level = key | {
         "healthy": 1.0 * sign,
@@ -344,6 +355,8 @@ def stood(history: list[float], newest: float, samples: int = 100, worse: str = 
         "release": 0.5,
         "least_samples": 50,
         "worse": worse,
+        "compare": "both",
+        "peer_median": 0.9 * sign if peers is None else peers,
     }
     level |= {"strength": newest, "strength_28d": newest}
     first = date(2026, 1, 5)
@@ -365,6 +378,12 @@ def test_a_finding_that_was_entered_stands_until_its_release(worse):
     assert stood([0.2, 1.1, 0.8], 0.8, worse=worse)["strength_28d"] == 1.0
     assert stood([1.1, 0.4, 0.8], 0.8, worse=worse)["strength"] == 0.8
     assert stood([0.2, 0.9, 0.8], 0.8, worse=worse)["strength"] == 0.8
+
+
+def test_a_finding_to_either_side_stands_by_what_lies_beyond_the_peers():
+    # Weeks at 1 + 2 x 1.1 = 3.2 enter where the peers are at zero, and do not where they are at 1.0.
+    assert stood([1.1, 0.8], 0.8, worse="out", peers=0.0)["strength"] == 1.0
+    assert stood([1.1, 0.8], 0.8, worse="out", peers=1.0)["strength"] == 0.8
 
 
 def test_a_level_below_its_release_does_not_stand():
