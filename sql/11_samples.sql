@@ -1,11 +1,12 @@
 -- table: samples
 -- grain: one row a unit and instant
 -- reads: context
--- params: settle_after_cut_s, settle_rear_after_cut_s
+-- params: settle_after_cut_s, settle_rear_after_cut_s, enrich_load_pct
 -- note: what every later step reads, kept once: the context with closed loop of each bank, the windows that are settled,
 --   and the fuel cut a row belongs to. A unit that does not report its fuel system status all day is taken as closed
---   loop whenever it is warm, not cut and not enriched, as far as its commanded lambda tells. A cut and what follows it end with the trip and at midnight, so
---   that they do not depend on which days are derived together
+--   loop whenever it is warm, not cut and not enriched, as far as its commanded lambda or, without one, its load tells.
+--   A cut and what follows it end with the trip and at midnight, so that they do not depend on which days are derived
+--   together
 
 with context as (from context),
 
@@ -27,9 +28,13 @@ timed as (
         ) over (rows between unbounded preceding and current row) as cut_or_never_at,
         last_value(case when cut then ts when not goes_on then long_ago() end ignore nulls)
             over (rows between unbounded preceding and current row) as seen_cut_at,
-        -- Where the commanded lambda is reported but missing now, nobody knows what the loop was told.
-        warm and not cut and not enriched and (lambda_target is not null or not coalesce(reports_target, false))
-            as looks_closed,
+        -- Where the commanded lambda is reported but missing now, nobody knows what the loop was told; where neither it
+        -- nor the status is reported at all, high load may be enriched.
+        warm and not cut and not enriched
+        and case
+            when coalesce(reports_target, false) then lambda_target is not null
+            else coalesce(load_pct <= params.enrich_load_pct, true)
+        end as looks_closed,
         warm and not enriched as settling
     from neighbours
 ),

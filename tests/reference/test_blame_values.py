@@ -223,6 +223,21 @@ def test_a_catalyst_code_that_nothing_else_bears_out_waits() -> None:
     assert held(still | {("catalyst_margin", 1): (0.3,)}, "catalyst", "", ("catalyst",)) == "catalyst_code_alone"
 
 
+def test_two_downstream_sensors_do_not_fail_at_once() -> None:
+    # Common practice: what both banks share is a common cause.
+    facts, holds, _ = read_blame(Settings())
+    banks = pl.DataFrame({"unit_id": ["V1", "V1", "V2", "V2"], "bank": [1, 2, 1, 2]}, schema_overrides={"bank": pl.Int32})
+    floors = pl.DataFrame({
+        "unit_id": ["V1", "V1", "V2", "V2"], "bank": [1, 2, 1, 2], "indicator": "down_cut_floor_v",
+        "level": [0.5, 0.55, 0.5, 0.05], "change": None, "apart": None,
+    }, schema_overrides={"bank": pl.Int32, "change": pl.Float64, "apart": pl.Float64})
+    none = {"unit_id": pl.String, "bank": pl.Int32, "part": pl.String}
+    truths = evaluate(banks, facts, floors, pl.DataFrame(schema=none | {"role": pl.String}),
+                      pl.DataFrame(schema=none | {"mode": pl.String, "strength": pl.Float64}))
+    parts = banks.with_columns(part=pl.lit("downstream"), mode=pl.lit("stuck"))
+    assert hold_back(parts, truths, holds)["held_by"].to_list() == ["both_floors_high"] * 2 + [None] * 2
+
+
 def short_trip(signals: dict[str, np.ndarray], day: int) -> dict[str, np.ndarray]:
     """Five minutes from a start with warm coolant, as a van on a round makes them, and a catalyst that lets all through."""
     off = np.arange(SECONDS) >= 300
