@@ -163,3 +163,13 @@ def test_a_reported_temperature_says_whether_the_catalyst_is_hot_and_else_the_ai
     )
     made = run("20_banks", params={"catalyst_active_degc": 400.0}, samples=run("11_samples", context=frame))
     assert made["hot"].to_list() == [False, True, True, False]
+
+
+def test_without_status_and_commanded_lambda_high_load_may_be_enriched():
+    # Full-load enrichment (common practice): a small engine at full throttle runs at lambda 0.9 for minutes.
+    never = context([0, 1, 2, 3], load_pct={0: 40.0, 1: 70.0, 2: 71.0})
+    assert bank(1, never)["closed"].to_list() == [True, True, False, True]
+    told = context([0, 1], load_pct=100.0, lambda_target=1.0)
+    assert bank(1, told)["closed"].to_list() == [True, True]
+    with_status = context([0, 1], load_pct=100.0, fuel_status_b1=2.0)
+    assert bank(1, with_status)["closed"].to_list() == [True, True]
