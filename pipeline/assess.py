@@ -248,11 +248,11 @@ def _quiet_after_inspection(components: pl.DataFrame, quiet: timedelta) -> pl.Da
 
 
 def _code_back(components: pl.DataFrame) -> pl.DataFrame:
-    """Hold back a part that has been exchanged lately and whose code was set again: the cause is still in the vehicle."""
+    """Hold back a part that has been exchanged lately and that a code names again: the cause is still in the vehicle."""
     back = pl.col("held_by").is_null() & pl.col("replaced_on").is_not_null() & pl.col("code_first_at").is_not_null()
     texts = {
         "held_by": pl.lit("code_back"),
-        "held_why": pl.format("replaced on {}, and its code is back", "replaced_on"),
+        "held_why": pl.format("replaced on {}, and a code names it again", "replaced_on"),
         "held_cause": pl.lit("what the first part was blamed for, or what destroyed it"),
         "held_rule_out": pl.lit(
             "wiring and connector, exhaust leaks, lean and rich faults, misfire, and whether the right part was fitted; "

@@ -311,25 +311,15 @@ def test_what_holds_for_every_bank_needs_two_of_them():
     assert evaluate(TWO_BANKS, facts, two, NO_CODES, NO_FINDINGS)["both"].to_list() == [True, True, False]
 
 
-def test_a_level_that_moved_against_its_own_past():
-    facts = {
-        "rose": {"scope": "bank", "indicator": "trim_pct", "rose": 2},
-        "fell": {"scope": "bank", "indicator": "trim_pct", "fell": 2},
-    }
+@pytest.mark.parametrize(
+    ("up", "down", "column"), [("rose", "fell", "change"), ("over_peers", "under_peers", "apart")]
+)
+def test_a_level_that_moved_against_its_own_past_or_lies_apart_from_its_peers(up: str, down: str, column: str):
+    facts = {name: {"scope": "bank", "indicator": "trim_pct", name: 2} for name in (up, down)}
+    facts["either"] = {"scope": "bank", "indicator": "trim_pct", up: 2, down: 2}
     levels = pl.concat([level("V1", 1, "trim_pct", 9.0), level("V1", 2, "trim_pct", 9.0), level("V2", 1, "trim_pct", 1.0)])
-    moved = levels.with_columns(change=pl.Series([2.5, None, -2.5]))
+    moved = levels.with_columns(pl.Series(column, [2.5, None, -2.5]))
     made = evaluate(TWO_BANKS, facts, moved, NO_CODES, NO_FINDINGS, told())
-    assert made["rose"].to_list() == [True, None, False]
-    assert made["fell"].to_list() == [False, None, True]
-
-
-def test_a_level_that_lies_apart_from_its_peers():
-    facts = {
-        "over": {"scope": "bank", "indicator": "recovery_s", "over_peers": 4},
-        "under": {"scope": "bank", "indicator": "recovery_s", "under_peers": 4},
-    }
-    levels = pl.concat([level("V1", 1, "recovery_s", 9.0), level("V1", 2, "recovery_s", 9.0), level("V2", 1, "recovery_s", 1.0)])
-    apart = levels.with_columns(apart=pl.Series([4.5, None, -4.5]))
-    made = evaluate(TWO_BANKS, facts, apart, NO_CODES, NO_FINDINGS, told())
-    assert made["over"].to_list() == [True, None, False]
-    assert made["under"].to_list() == [False, None, True]
+    assert made[up].to_list() == [True, None, False]
+    assert made[down].to_list() == [False, None, True]
+    assert made["either"].to_list() == [True, None, True]

@@ -180,22 +180,27 @@ def test_without_closed_loop_the_downstream_sensor_waits_too() -> None:
     assert held(never, "upstream", "stuck") == "never_closed_unexplained"
 
 
+ACCUSED = ("catalyst",)
+
+
 def test_a_downstream_sensor_that_comes_back_later_is_no_lost_storage() -> None:
     # Oxygen balance (domain reference): less storage is emptied sooner, so a late return is air at the sensor: a leak
     # between catalyst and sensor lets it swing like one behind a dead catalyst (common practice).
     moves = {("rear_front_variance", 1): (1.1, 1.0)}
     for late in ((25.0, 23.0), (25.0, 0.0, 23.0)):
-        assert held(moves | {("recovery_s", 1): late}, "catalyst", "storage") == "recovers_later"
+        assert held(moves | {("recovery_s", 1): late}, "catalyst", "storage", ACCUSED) == "recovers_later"
+        assert held({("recovery_s", 1): late}, "catalyst", "") is None  # much storage is no fault
     for usual in ((2.0, 0.0, 0.1), (1.0, -6.0, -6.0), (14.0, 3.5, 3.5)):
-        assert held(moves | {("recovery_s", 1): usual}, "catalyst", "storage") is None
+        assert held(moves | {("recovery_s", 1): usual}, "catalyst", "storage", ACCUSED) is None
     assert held({("recovery_s", 1): (25.0, 23.0)}, "downstream", "slow") is None  # it may be the slow sensor itself
 
 
 def test_a_mixture_that_swings_about_another_middle_comes_before_the_catalyst() -> None:
     # Common practice: a leak ahead of the upstream sensor reads lean, and the control answers; SAE J2012 P2096 to P2099.
-    assert held({("up_mean_v", 1): (0.24, -0.22)}, "catalyst", "storage") == "front_moved"
-    assert held({("up_mean_v", 1): (0.66, 0.14)}, "catalyst", "") == "front_moved"
-    assert held({("up_mean_v", 1): (0.45, -0.07)}, "catalyst", "storage") is None
+    assert held({("up_mean_v", 1): (0.24, -0.22)}, "catalyst", "storage", ACCUSED) == "front_moved"
+    assert held({("up_mean_v", 1): (0.66, 0.14)}, "catalyst", "", ACCUSED) == "front_moved"
+    assert held({("up_mean_v", 1): (0.45, -0.07)}, "catalyst", "storage", ACCUSED) is None
+    assert held({("up_mean_v", 1): (0.24, -0.22)}, "catalyst", "") is None  # nobody speaks of the catalyst
     assert held({}, "catalyst", "storage", ("post_trim",)) == "post_trim_codes"
     assert held({}, "upstream", "biased", ("post_trim",)) is None
 

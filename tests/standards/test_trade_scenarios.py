@@ -216,5 +216,5 @@ def test_a_code_that_is_back_soon_after_the_exchange_is_not_answered_by_another_
 ) -> None:
     # Common practice: a repair counts as right where its code stays away for 90 days.
     made = scores(tmp_path, {}, ("P0133",), orders=(("B1S1", action, day),))["B1S1"]
-    assert ("and its code is back" in made["reason"]) == held
+    assert ("and a code names it again" in made["reason"]) == held
     assert (made["status"] == "held") == held
