@@ -10,6 +10,7 @@ FORECAST_WEEKS = 4.0  # 28 days: the horizon of the list's probability
 TREND_P = 0.05
 TREND_WEEKS = 6
 STRENGTH_MOST = 2.5
+PEER_SPREADS = 3.0  # of a normal distribution 1 in 740 lies so far to one side: within it, a part is one of its family
 
 
 def with_peers(levels: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
@@ -66,16 +67,16 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     """Add how far each indicator has gone from healthy (0) to its limit (1), now and 28 days on.
 
     Where peers are known, a whole family that stands closer to the limit than the declared healthy value moves both:
-    healthy becomes the peers' median, and the limit lies at least half the declared distance beyond it. So a
-    calibration, a season or a gateway that shifts everybody makes nobody sick. Of an indicator that may be off to either
-    side ("out") what lies beyond the peers' median counts where that is less. ``own_past`` indicators compare with
-    the part's own first weeks, their limit being a share of it.
+    healthy becomes the peers' median, and the limit lies at least half the declared distance beyond it, and three of the
+    peers' spreads. So a calibration, a season, a gateway or a family of wide spread makes nobody sick. Of an indicator
+    that may be off to either side ("out") what lies beyond the peers' median counts where that is less. ``own_past``
+    indicators compare with the part's own first weeks, their limit being a share of it.
 
     The forecast goes along the Theil-Sen slope only where at least six weeks show a monotone trend (Mann-Kendall
     p < 0.05) in the bad direction; else the level is expected to stay.
 
     Args:
-        levels: level, baseline, peer_median, slope_per_week, slope_low, slope_high, trend_p, weeks, and of the
+        levels: level, baseline, peer_median, peer_spread, slope_per_week, slope_low, slope_high, trend_p, weeks, and of the
             indicator: worse ("up", "down", "out"), healthy, limit, compare ("absolute", "both", "own_past").
 
     Returns:
@@ -98,7 +99,9 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     peers = pl.when((pl.col("compare") == "both") & ~out).then(pl.col("peer_median"))
     # The peers only ever move the yardstick away from the part, never towards it.
     moved_healthy = sign * pl.max_horizontal(sign * healthy, sign * peers)
-    moved_limit = sign * pl.max_horizontal(sign * limit, sign * moved_healthy + 0.5 * reach)
+    scatter = pl.when(pl.col("compare") == "both").then(PEER_SPREADS * pl.col("peer_spread"))
+    usual = pl.when(out).then(scatter).otherwise(sign * peers + scatter)
+    moved_limit = sign * pl.max_horizontal(sign * limit, sign * moved_healthy + 0.5 * reach, usual)
     frame = levels.with_columns(
         _level=level, _slope=slope * sign, _sign=sign, _healthy=moved_healthy, _limit=moved_limit, _declared=reach
     ).with_columns(_reach=(pl.col("_limit") - pl.col("_healthy")) * pl.col("_sign"))

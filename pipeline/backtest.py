@@ -106,6 +106,8 @@ def prove(
             for figure in _NO_PROBABILITY:  # an order of its own is no probability
                 made[figure] = {"value": None, "low": None, "high": None, "n": 0}
         made |= _more(listed, outcome, costs, resamples)
+        if name == LIGHTOFF:
+            made |= _seen_coming(ranked, outcome, resamples)
         figures[name] = made
     return Proof(figures, _reliability(ranked, events), begin, end, outcome.source)
 
@@ -162,11 +164,7 @@ def _more(listed: pl.DataFrame, outcome: Outcome, costs: Costs, resamples: int) 
     values = blamed.cast(pl.Float64).to_numpy()
     found = {"confounder_rate": _share(values, rows["unit_id"], resamples)}
     if outcome.faults is not None:
-        begun = rows.join(outcome.faults, on=["unit_id", "component"]).filter(
-            (pl.col("onset_on") <= week) & (pl.col("repaired_on").is_null() | (pl.col("repaired_on") >= week))
-        )
-        in_truth = rows["row"].is_in(begun["row"].implode()) | rows["row"].is_in(own["row"].implode())
-        found["begun_rate"] = _share(in_truth.cast(pl.Float64).to_numpy(), rows["unit_id"], resamples)
+        found["begun_rate"] = _share(_begun(rows, outcome, outcome.faults), rows["unit_id"], resamples)
     if outcome.events["foreseeable"].any():
         early = outcome.events.filter("foreseeable").drop("foreseeable")
         scored = listed.with_columns(probability=pl.lit(0.5)).select(*KEY, "probability")
@@ -194,6 +192,35 @@ def _more(listed: pl.DataFrame, outcome: Outcome, costs: Costs, resamples: int) 
     total = bootstrap_interval(lambda at: float(saved[at].sum()), ahead["unit_id"].to_numpy(), n=resamples)
     found["money_saved"] = _entry(total, firsts.height)
     return found
+
+
+def _seen_coming(ranked: pl.DataFrame, outcome: Outcome, resamples: int) -> dict[str, dict]:
+    """Recall with lead of the list and of what it shows as on the way, together, and what those rows are worth."""
+    waits = pl.col("waits_for").is_not_null()
+    named = ranked.filter(pl.col("list_rank").is_not_null() | waits)
+    rows = named.select(*KEY, rank=pl.struct("unit_id", "component").rank("ordinal").over("week_start").cast(pl.Int64))
+    scored = rows.select(*KEY, probability=pl.lit(0.5))
+    events = {"recall_seen_coming": outcome.events.drop("foreseeable")}
+    if outcome.events["foreseeable"].any():
+        events["recall_of_slow_faults_seen_coming"] = outcome.events.filter("foreseeable").drop("foreseeable")
+    found = {
+        name: evaluate_lists(rows, scored, those, resamples=resamples)["recall_with_lead"] for name, those in events.items()
+    }
+    coming = ranked.filter(waits).select(*KEY).with_row_index("row")
+    found["coming_rows"] = {"value": coming.height, "low": None, "high": None, "n": ranked["week_start"].n_unique()}
+    if outcome.faults is not None:
+        found["coming_begun_rate"] = _share(_begun(coming, outcome, outcome.faults), coming["unit_id"], resamples)
+    return found
+
+
+def _begun(rows: pl.DataFrame, outcome: Outcome, faults: pl.DataFrame) -> np.ndarray:
+    """1 for rows whose part is failing, has failed or fails within 28 days, else 0; ``rows`` are numbered by ``row``."""
+    week, part = pl.col("week_start"), ["unit_id", "component"]
+    unmended = pl.col("repaired_on").is_null() | (pl.col("repaired_on") >= week)
+    begun = rows.join(faults, on=part).filter((pl.col("onset_on") <= week) & unmended)
+    soon = rows.join(outcome.events, on=part).filter((pl.col("failed_on") < week + timedelta(days=HORIZON_DAYS)) & unmended)
+    in_truth = rows["row"].is_in(begun["row"].implode()) | rows["row"].is_in(soon["row"].implode())
+    return in_truth.cast(pl.Float64).to_numpy()
 
 
 def _share(values: np.ndarray, units: pl.Series, resamples: int) -> dict:

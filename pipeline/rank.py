@@ -58,9 +58,11 @@ def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, c
     """Rows of table ``ranked``: the scores of one week with money and order.
 
     A row is listed where waiting costs more than acting, its probability reaches ``judge.list_probability``, nothing
-    holds it back, and its depot has a bay. Ties are broken by probability, unit and component.
+    holds it back, and its depot has a bay. Ties are broken by probability, unit and component. A part that is not listed
+    though nothing holds it back is on the way from ``judge.coming_probability`` on; ``waits_for`` says what it lacks.
     """
-    least = read_limits(settings)["judge"]["list_probability"].value
+    judge = read_limits(settings)["judge"]
+    least = judge["list_probability"].value
     scores = lake.read("scores", where=(pl.col("series") == series) & (pl.col("week_start") == week_start))
     judged = scores.filter(pl.col("status").is_in(["judged", "held"])).with_columns(
         p28=pl.col("probability").round(6), p7=pl.col("probability_7d").round(6)
@@ -92,19 +94,31 @@ def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, c
         .with_columns(
             act_cost=pl.col("wait_cost") - pl.col("expected_saving"),
             list_rank=pl.when(pl.col("chosen").fill_null(False)).then(pl.col("rank")),
+            waits_for=_waits_for(least, judge["coming_probability"].value),
             action=pl.struct("component", "mode").map_elements(
                 lambda row: action_words(row["component"], row["mode"]), return_dtype=pl.String
             ),
         )
     )
     money = ordered.select(
-        "unit_id", "component", "action", "rank", "list_rank",
+        "unit_id", "component", "action", "rank", "list_rank", "waits_for",
         *(pl.col(name).round(2) for name in ("wait_cost", "act_cost", "expected_saving", "saving_low", "saving_high")),
     )
     return (
         scores.join(money, on=["unit_id", "component"], how="left")
         .with_columns(pl.col("action").fill_null(""))
         .select(*table("ranked").columns)
+    )
+
+
+def _waits_for(listed_from: float, coming_from: float) -> pl.Expr:
+    """What keeps a part on the way off the list; null for parts on it, held back or less likely than ``coming_from``."""
+    on_the_way = (pl.col("status") == "judged") & ~pl.col("chosen").fill_null(False) & (pl.col("p28") >= coming_from)
+    return (
+        pl.when(~on_the_way).then(None)
+        .when(pl.col("p28") < listed_from).then(pl.lit("evidence"))
+        .when(pl.col("expected_saving") <= 0).then(pl.lit("saving"))
+        .otherwise(pl.lit("bay"))
     )
 
 

@@ -297,7 +297,8 @@ flagged as (
 dated as (
     select
         *,
-        last_value(case when cut or blind then ts when begins then long_ago() end ignore nulls) over so_far as cut_at,
+        -- A stopped engine leaves air at the sensors as a fuel cut does, and start-stop makes many of them.
+        last_value(case when cut or blind or not running then ts when begins then long_ago() end ignore nulls) over so_far as cut_at,
         last_value(case when enriched then ts when begins then long_ago() end ignore nulls) over so_far as enriched_at,
         sum(case when running then cast(maf_gs as double) * step_s end) over so_far as air_g
     from flagged

@@ -46,12 +46,17 @@ idle as (
         unit_id,
         bank,
         day,
-        stddev_samp(front_lambda - coalesce(lambda_target, 1)) as wide_idle_spread,
+        -- Spread of the inner 80 % as of a normal distribution: single rows of air, as a stop between two samples leaves
+        -- them, are no unsteady sensor.
+        (
+            quantile_cont(front_lambda - coalesce(lambda_target, 1), 0.9)
+            - quantile_cont(front_lambda - coalesce(lambda_target, 1), 0.1)
+        ) / 2.563 as wide_idle_spread,
         count(*) as samples
     from sampled
     where front_ok and idle and front_lambda is not null
     group by unit_id, bank, day
-    having count(*) >= 2
+    having count(*) >= 5
 ),
 
 blocks as (

@@ -3,7 +3,8 @@
 -- reads: onboard_tests
 -- params:
 -- note: results stay until the next completion, so a repeated result is not a new test; a test that has not run is
---   missing, never passed. Margin is the distance to the nearer limit as a share of that limit, negative when failed
+--   missing, never passed; a constant (both limits alike, as for $01 to $04 of an oxygen sensor) is no test. Margin is
+--   the distance to the nearer limit as a share of that limit, negative when failed
 
 with onboard_tests as (from onboard_tests),
 
@@ -14,7 +15,9 @@ ran as (
         lag(min_raw) over test as min_before,
         lag(max_raw) over test as max_before
     from onboard_tests
-    where has_run
+    -- SAE J1979-DA, TIDs $01 to $04 of the oxygen-sensor monitors $01 to $10: the thresholds themselves, sent as a value
+    -- with limits of its own size (domain reference 2.2 and check value 46 01 01 0A 0E 69 0E 69 0E 69).
+    where has_run and min_raw <> max_raw and not (obdmid between 1 and 16 and tid between 1 and 4)
     window test as (partition by unit_id, obdmid, tid order by ts)
 ),
 

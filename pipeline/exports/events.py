@@ -25,9 +25,9 @@ _FIRST_SERVICE, _FIRST_ORDER, _LAST = date(1950, 1, 1), date(1996, 1, 1), date(2
 _MOST = 1e9  # plausible upper end of money and distance: catches a column of another meaning, judges nothing
 
 
-def clean_codes(raw: pl.DataFrame) -> Cleaned:
+def clean_codes(raw: pl.DataFrame, zone: str = "UTC") -> Cleaned:
     """Rows of table ``codes`` with their line: code in capitals, without failure type, empty for a clear."""
-    sieve = Sieve(raw)
+    sieve = Sieve(raw, zone)
     sieve.text("unit_id", needed=True)
     sieve.instant("ts")
     states = sieve.choice("state", STATES, needed=True)
@@ -38,13 +38,13 @@ def clean_codes(raw: pl.DataFrame) -> Cleaned:
     return sieve.cleaned()
 
 
-def clean_onboard_tests(raw: pl.DataFrame) -> Cleaned:
+def clean_onboard_tests(raw: pl.DataFrame, zone: str = "UTC") -> Cleaned:
     """Rows of table ``onboard_tests`` with their line, raw and scaled.
 
     Value, minimum and maximum all zero mean that the test has not run since the codes were cleared
     (SAE J1979, service $06).
     """
-    sieve = Sieve(raw)
+    sieve = Sieve(raw, zone)
     sieve.text("unit_id", needed=True)
     sieve.instant("ts")
     for name in ("obdmid", "tid", "uasid"):
@@ -71,9 +71,9 @@ def scaled_tests(raw: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     return frame, unknown
 
 
-def clean_register(raw: pl.DataFrame) -> Cleaned:
+def clean_register(raw: pl.DataFrame, zone: str = "UTC") -> Cleaned:
     """Rows of table ``register`` with their line; an unusable cell is emptied."""
-    sieve = Sieve(raw)
+    sieve = Sieve(raw, zone)
     sieve.text("unit_id", needed=True)
     sieve.text("engine_family")
     sieve.whole("model_year", 1950, 2100)
@@ -87,9 +87,9 @@ def clean_register(raw: pl.DataFrame) -> Cleaned:
     return sieve.cleaned()
 
 
-def clean_work_orders(raw: pl.DataFrame) -> Cleaned:
+def clean_work_orders(raw: pl.DataFrame, zone: str = "UTC") -> Cleaned:
     """Rows of table ``work_orders`` with their line; an unknown word costs the row, a bad number the cell."""
-    sieve = Sieve(raw)
+    sieve = Sieve(raw, zone)
     sieve.text("order_id", needed=True)
     sieve.text("unit_id", needed=True)
     sieve.day("closed_on", _FIRST_ORDER, _LAST, needed=True)

@@ -194,7 +194,7 @@ def _read_records(opened: Source, kind: Kind, export: Export, door: Door) -> Non
     raw = opened.records([name for name in kind.columns if name in opened.names])
     batch = _guarded(raw, bool(export.dropped) or VIN in opened.names, export, door)
     frame, odd = guarded_records(batch.frame, door.vins)
-    cleaned = _settled(export, CLEANERS[kind.name](frame), batch)
+    cleaned = _settled(export, CLEANERS[kind.name](frame, door.zone), batch)
     _count(export, cleaned, batch.rows_in)
     export.rejects.add_cells(without(odd, cleaned.rows))
     records = cleaned.frame

@@ -15,10 +15,14 @@ _EMPTY = "empty; this column is needed"
 
 
 class Sieve:
-    """Checks of one raw frame of text; ``needed`` columns cost the row, the others only the cell."""
+    """Checks of one raw frame of text; ``needed`` columns cost the row, the others only the cell.
 
-    def __init__(self, raw: pl.DataFrame) -> None:
+    ``zone`` is the fleet's time zone, in which an instant is told its day.
+    """
+
+    def __init__(self, raw: pl.DataFrame, zone: str = "UTC") -> None:
         self._raw = raw
+        self._zone = zone
         self._columns: dict[str, pl.Series] = {"line": raw["line"]}
         self._faults: list[tuple[bool, pl.DataFrame]] = []
 
@@ -38,7 +42,7 @@ class Sieve:
     def day(self, name: str, first: date, last: date, needed: bool = False) -> pl.Series:
         """A date from ``first`` to ``last``."""
         texts = self._texts(name)
-        days, why = to_date(texts, first, last)
+        days, why = to_date(texts, first, last, self._zone)
         self.fault(name, why.is_not_null(), why, row=needed)
         if needed:
             self.fault(name, texts.is_null(), _EMPTY, row=True)

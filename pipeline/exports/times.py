@@ -16,6 +16,8 @@ NOT_A_DATE = "not an ISO-8601 date such as 2026-01-31"
 _FIRST = datetime(1996, 1, 1, tzinfo=UTC)
 _END = datetime(2101, 1, 1, tzinfo=UTC)
 _UTC = pl.Datetime("us", "UTC")
+_MIDNIGHT = r"[Tt ]00:00(:00([.,]0+)?)?\s*([Zz]|[+-]\d{2}:?\d{2})?$"
+_TIME_OF_DAY = r"[Tt ]([01]\d|2[0-3]):[0-5]\d(:[0-5]\d([.,]\d+)?)?$"
 
 
 def to_utc(values: pl.Series) -> tuple[pl.Series, pl.Series]:
@@ -49,12 +51,19 @@ def plausible(instant: pl.Expr) -> tuple[pl.Expr, str]:
     return (instant >= _FIRST) & (instant < _END), NOT_PLAUSIBLE
 
 
-def to_date(texts: pl.Series, first: date, last: date) -> tuple[pl.Series, pl.Series]:
-    """Dates from ``first`` to ``last`` and, where there is none though the cell is not empty, the reason."""
-    # Spreadsheets and data frames write a date as its midnight.
-    bare = texts.str.strip_chars().str.replace(r"[T ]00:00(:00(\.0+)?)?$", "")
-    days = bare.str.to_date("%Y-%m-%d", strict=False)
-    frame = pl.DataFrame({"text": texts, "day": days}).with_columns(
+def to_date(texts: pl.Series, first: date, last: date, zone: str = "UTC") -> tuple[pl.Series, pl.Series]:
+    """Dates from ``first`` to ``last`` and, where there is none though the cell is not empty, the reason.
+
+    An instant with an offset is the day it falls on in ``zone``, a time without one the day it names, and so is midnight
+    at any offset: spreadsheets and data frames write a date as its midnight.
+    """
+    bare = texts.str.strip_chars()
+    named = bare.str.replace(_MIDNIGHT, "").str.replace(_TIME_OF_DAY, "").str.to_date("%Y-%m-%d", strict=False)
+    frame = pl.DataFrame({"text": texts, "named": named})
+    if frame.filter(pl.col("named").is_null()).height > texts.null_count():
+        instants = _from_text(bare.rename("at")).dt.convert_time_zone(zone)
+        frame = frame.with_columns(named=pl.coalesce("named", instants.dt.date()))
+    frame = frame.rename({"named": "day"}).with_columns(
         fits=pl.col("day").is_between(first, last, closed="both")
     )
     judged = frame.select(

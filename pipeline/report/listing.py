@@ -1,4 +1,4 @@
-"""A made list written out: ``list.csv``, ``list.xlsx``, ``scores.csv``, ``list.txt`` and ``page.html``.
+"""A made list written out: ``list.csv``, ``list.xlsx``, ``coming.csv``, ``scores.csv``, ``list.txt`` and ``page.html``.
 
 Nothing here reads a clock: the same tables give the same bytes.
 """
@@ -16,6 +16,7 @@ from models.words import component_words
 from pipeline.datawatch import Notice
 from pipeline.errors import LightoffError
 from pipeline.lake import Lake
+from pipeline.report.coming import coming
 from pipeline.report.page import render_page
 from pipeline.report.printed import list_text, status_counts
 from pipeline.report.rests import read_ranked, registered, what_it_rests_on
@@ -41,6 +42,21 @@ LIST_COLUMNS = (
     "judged_by",
     "saving_low",
     "saving_high",
+)
+COMING_COLUMNS = (
+    "week_start",
+    "unit_id",
+    "depot",
+    "engine_family",
+    "component",
+    "probability",
+    "window_from",
+    "window_to",
+    "waits",
+    "meanwhile",
+    "rule_out_first",
+    "why",
+    "judged_by",
 )
 SCORE_COLUMNS = (
     "week_start",
@@ -95,7 +111,7 @@ def write_outputs(
     series : issued or replayed. weeks : rows of ``indicator_weeks`` as known when the list was made, for the
     plots. currency : label of the amounts, from the fleet's costs. notices : of the data watch, for the page.
 
-    In both CSV files a text cell that begins with ``=``, ``+``, ``-``, ``@``, a tab or a line break gets an
+    In the CSV files a text cell that begins with ``=``, ``+``, ``-``, ``@``, a tab or a line break gets an
     apostrophe in front, so that no spreadsheet runs it as a formula; take it off again to match a unit_id.
 
     Raises:
@@ -108,7 +124,11 @@ def write_outputs(
     listed = ranked.filter(pl.col("list_rank").is_not_null()).sort("list_rank")
     rests = what_it_rests_on(lake, settings, ranked, week_start)
     page = render_page(lake, settings, ranked, rests, weeks, currency, notices)
-    frames = {"list.csv": _list_frame(listed), "scores.csv": _score_frame(ranked)}
+    frames = {
+        "list.csv": _list_frame(listed),
+        "coming.csv": _cells(coming(ranked).select(COMING_COLUMNS)),
+        "scores.csv": _score_frame(ranked),
+    }
     texts = {
         "list.txt": list_text(ranked, rests, registered(lake, listed["unit_id"]), currency),
         "page.html": page,

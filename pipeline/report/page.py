@@ -16,6 +16,7 @@ from markupsafe import Markup
 from models.words import component_words
 from pipeline.datawatch import Notice
 from pipeline.lake import Lake
+from pipeline.report.coming import SHOWN, coming
 from pipeline.report.plots import Plot, line_plot
 from pipeline.report.rests import Rests, registered, thinned_words
 from pipeline.report.since import moved, past
@@ -68,7 +69,9 @@ def render_page(
     indicators = read_indicators(settings)
     plots = loudest_plots(lake, listed.head(PLOTS), weeks, indicators)
     held = ranked.filter(pl.col("status") == "held").sort(["rank", "unit_id", "component"], nulls_last=True)
-    known = registered(lake, pl.concat([listed["unit_id"], held.head(HELD_ROWS)["unit_id"]]))
+    on_the_way = coming(ranked)
+    shown = (listed, held.head(HELD_ROWS), on_the_way.head(SHOWN))
+    known = registered(lake, pl.concat([rows["unit_id"] for rows in shown]))
     not_judged = ranked.filter(pl.col("status") == "not_judged")
     out_of_scope = ranked.filter(pl.col("status") == "out_of_scope")
     script = (_HERE / "page.js").read_text(encoding="utf-8")
@@ -109,6 +112,11 @@ def render_page(
             | _figure(plots, row)
             for row in listed.iter_rows(named=True)
         ],
+        coming=[
+            _row(row, known) | {"waits": row["waits"], "meanwhile": row["meanwhile"]}
+            for row in on_the_way.head(SHOWN).iter_rows(named=True)
+        ],
+        coming_all=on_the_way,
         held=[_row(row, known) for row in held.head(HELD_ROWS).iter_rows(named=True)],
         held_all=held,
         exchanged=_exchanged(lake, series, week_start, indicators),

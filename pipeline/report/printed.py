@@ -7,6 +7,7 @@ from rich.table import Table
 from rich.text import Text
 
 from models.words import component_words
+from pipeline.report.coming import SHOWN, coming
 from pipeline.report.rests import Rests, thinned_words
 from pipeline.report.words import (
     REASONS,
@@ -49,6 +50,7 @@ def list_text(ranked: pl.DataFrame, rests: Rests, known_units: set[str], currenc
         parts += ["Nothing is on the list this week.", ""]
     for row in listed.iter_rows(named=True):
         parts += [_item(row, row["unit_id"] in known_units, currency), ""]
+    parts += _on_the_way(ranked)
     parts += [
         f"Judged: {_rows_and_vehicles(counts, 'judged')}.",
         *(f"  chance by {name}: {count(number, 'part', 'parts')}" for name, number in rests.judged_by),
@@ -95,6 +97,23 @@ def _item(row: dict, known: bool, currency: str) -> Table:
     for place, (label, words) in enumerate(lines):
         item.add_row(f"{row['list_rank']}." if place == 0 else "", label, Text(words))
     return item
+
+
+def _on_the_way(ranked: pl.DataFrame) -> list:
+    """Parts that are not called yet; nothing where there are none."""
+    rows = coming(ranked)
+    if rows.is_empty():
+        return []
+    counts = status_counts(rows, rows)
+    told = Table.grid(padding=(0, 1))
+    for width in (14, 38, 5):
+        told.add_column(width=width, overflow="fold")
+    told.add_column(ratio=1, overflow="fold")
+    for row in rows.head(SHOWN).iter_rows(named=True):
+        words = f"{row['waits']}: {row['meanwhile']}. Why: {plain(row['why'])}"
+        told.add_row(plain(row["unit_id"]), component_words(row["component"]), percent(row["probability"]), Text(words))
+    more = [f"{rows.height - SHOWN} more stand in coming.csv"] if rows.height > SHOWN else []
+    return [f"On the way, no call yet: {_rows_and_vehicles(counts, 'judged')}.", told, *more, ""]
 
 
 def _rows_and_vehicles(counts: dict[str, int], status: str) -> str:

@@ -17,6 +17,8 @@ _NAMES = {
     "begun_rate": "rows whose part is failing, failed or not yet, share",
     "recall_with_lead": "failures listed at least 7 days ahead",
     "recall_of_slow_faults": "the same, of faults that begin 14 days or more before they fail",
+    "recall_seen_coming": "failures listed or on the way at least 7 days ahead",
+    "recall_of_slow_faults_seen_coming": "the same, of faults that begin 14 days or more before they fail",
     "median_lead_days": "median lead of those foreseen, days",
     "false_alarms_per_100_unit_weeks": "false alarms per 100 vehicle-weeks",
     "wrong_component_rate": "wrong part of the right vehicle, share of rows",
@@ -26,6 +28,8 @@ _NAMES = {
     "expected_calibration_error": "calibration error",
     "prevalence": "share of component-weeks that fail (chance)",
     "listed_rows": "rows listed",
+    "coming_rows": "rows on the way",
+    "coming_begun_rate": "rows on the way whose part is failing, failed or not yet, share",
     "money_saved": "money saved",
 }
 _SIZE, _EDGE = 260.0, 34.0

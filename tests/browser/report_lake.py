@@ -25,6 +25,8 @@ LISTED = [
     ("Grün 車両 7", "B2S2", "", 0.004, 5.0, 5),
     ("[bold]+1[/bold]", "B1S1", "weak", 0.35, 4.0, 6),
 ]
+# unit_id, component, probability, what keeps it off the list
+COMING = [("V-0042", "B2S2", 0.12, "evidence"), (SCRIPT, "B1S1", 0.6, "bay"), (LONG, "CAT2", 0.25, "evidence"), ("V-0044", "CAT1", 0.4, "saving")]
 HELD = [("@SUM(A1)", "B1S1", 7), ("V-0042", "CAT1", 8)]
 NOT_JUDGED = [("\tTab", "B1S1"), ("V-0042", "B1S2"), (LONG, "B1S1"), (ESCAPES, "B1S1")]
 OUT = [("E-1", ""), ("E-2", "")]
@@ -37,8 +39,8 @@ def rows_of(name: str, rows: list[dict]) -> pl.DataFrame:
     return pl.DataFrame([{column: row.get(column) for column in schema} for row in rows], schema=schema)
 
 
-def ranked_rows(series: str = "issued") -> list[dict]:
-    """Rows of ``ranked``: listed, judged but not listed, held, not judged and out of scope."""
+def ranked_rows(series: str = "issued", coming: bool = False) -> list[dict]:
+    """Rows of ``ranked``: listed, judged but not listed, held, not judged and out of scope; on the way if asked for."""
     base = {
         "series": series,
         "week_start": WEEK,
@@ -112,6 +114,13 @@ def ranked_rows(series: str = "issued") -> list[dict]:
         rows.append(
             base | {"unit_id": unit, "component": component, "status": "out_of_scope", "reason": reason}
         )
+    for unit, component, probability, waits in COMING if coming else ():
+        rows.append(
+            base
+            | {"unit_id": unit, "component": component, "status": "judged", "probability": probability, "rank": len(rows)}
+            | {"why": "=movement of the downstream voltage 0.118 V (limit 0.2, own past 0.03)", "judged_by": "limits and trends"}
+            | {"wait_cost": 1.0, "act_cost": 31.0, "expected_saving": -30.0, "waits_for": waits}
+        )
     return rows
 
 
@@ -130,11 +139,11 @@ def weeks_frame() -> pl.DataFrame:
     return rows_of("indicator_weeks", rows)
 
 
-def fill(folder: Path) -> Lake:
-    """The lake of the tests under ``folder``."""
+def fill(folder: Path, coming: bool = False) -> Lake:
+    """The lake of the tests under ``folder``, with parts on the way if asked for."""
     lake = Lake(str(folder))
-    lake.append("ranked", rows_of("ranked", ranked_rows()))
-    units = sorted({row["unit_id"] for row in ranked_rows()} - {UNREGISTERED})
+    lake.append("ranked", rows_of("ranked", ranked_rows(coming=coming)))
+    units = sorted({row["unit_id"] for row in ranked_rows(coming=coming)} - {UNREGISTERED})
     provenance = {"export_id": "aa11", "line": 2, "arrived_at": ARRIVED}
     lake.append(
         "register",

@@ -41,7 +41,7 @@ pytestmark = [
 def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("page")
     return write_outputs(
-        fill(folder / "lake"), Settings(), "issued", WEEK, folder / "out", weeks_frame()
+        fill(folder / "lake", coming=True), Settings(), "issued", WEEK, folder / "out", weeks_frame()
     ).paths["page.html"]
 
 

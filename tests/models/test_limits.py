@@ -11,10 +11,12 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from models.limits import (
     FORECAST_WEEKS,
     PEERS_LEAST,
+    PEER_SPREADS,
     STRENGTH_MOST,
     TREND_P,
     TREND_WEEKS,
@@ -28,6 +30,7 @@ SCHEMA = {
     "level": pl.Float64,
     "baseline": pl.Float64,
     "peer_median": pl.Float64,
+    "peer_spread": pl.Float64,
     "slope_per_week": pl.Float64,
     "slope_low": pl.Float64,
     "slope_high": pl.Float64,
@@ -106,6 +109,21 @@ def test_the_limit_keeps_half_its_distance_from_the_peers():
     assert made["strength"] == 0
 
 
+def test_within_three_spreads_of_its_family_a_part_is_at_no_limit():
+    """Of a normal distribution 1 in 740 lies more than three standard deviations to one side (any table)."""
+    assert norm.sf(PEER_SPREADS) == pytest.approx(1 / 740, rel=0.01)
+    wide = standing(level=3.4, peer_median=1.0, peer_spread=1.0)  # limit 4 in place of 3
+    assert (wide["healthy"], wide["limit"]) == (1.0, 4.0) and wide["strength"] == pytest.approx(0.8)
+    assert standing(level=3.4, peer_median=1.0, peer_spread=0.1)["limit"] == 3.0  # a narrow family has the declared limit
+    down = standing(level=0.5, worse="down", healthy=3.0, limit=1.0, peer_median=3.0, peer_spread=0.9)
+    assert down["limit"] == pytest.approx(0.3) and down["strength"] < 1
+    side = standing(level=-3.4, worse="out", peer_median=0.0, peer_spread=1.2)
+    assert side["limit"] == pytest.approx(3.6) and side["strength"] == pytest.approx(2.4 / 2.6)
+    for compare in ("absolute", "own_past"):
+        apart = standing(level=3.4, baseline=1.0, peer_median=1.0, peer_spread=5.0, compare=compare)
+        assert apart["limit"] == standing(level=3.4, baseline=1.0, compare=compare)["limit"]
+
+
 def test_absolute_indicators_ignore_the_peers():
     assert standing(level=2.5, peer_median=2.4, compare="absolute")["strength"] == pytest.approx(0.75)
     assert standing(level=2.5, peer_median=2.4, compare="absolute", worse="out")["strength"] == pytest.approx(0.75)
@@ -121,11 +139,13 @@ def test_what_is_off_to_either_side_counts_beyond_peers_that_are_off_to_the_same
 
 
 @settings(max_examples=60, deadline=None)
-@given(level=st.floats(-10, 10), peer=st.floats(-10, 10), worse=st.sampled_from(["up", "down"]))
-def test_peers_never_bring_a_part_to_its_limit_sooner(level, peer, worse):
+@given(
+    level=st.floats(-10, 10), peer=st.floats(-10, 10), spread=st.floats(0, 10), worse=st.sampled_from(["up", "down"])
+)
+def test_peers_never_bring_a_part_to_its_limit_sooner(level, peer, spread, worse):
     healthy, limit = (1.0, 3.0) if worse == "up" else (3.0, 1.0)
     alone = standing(level=level, worse=worse, healthy=healthy, limit=limit)
-    among = standing(level=level, worse=worse, healthy=healthy, limit=limit, peer_median=peer)
+    among = standing(level=level, worse=worse, healthy=healthy, limit=limit, peer_median=peer, peer_spread=spread)
     assert min(among["strength"], 1) <= min(alone["strength"], 1) + 1e-12
 
 

@@ -196,6 +196,14 @@ def test_a_gap_in_load_and_throttle_may_hide_a_cut():
     assert never["since_cut_s"].to_list() == [None] * 6  # a vehicle that reports neither is judged without
 
 
+def test_a_stopped_engine_must_settle_as_after_a_cut():
+    """Start-stop: air fills the exhaust while the engine stands, and the first readings after it are lean."""
+    frame = readings([0, 1, 2, 3, 4, 5], rpm=[850.0, 850.0, 0.0, 0.0, 850.0, 850.0], speed_kmh=0.0, coolant_degc=90.0)
+    assert run("10_context", readings=frame)["since_cut_s"].to_list() == [None, None, 0, 0, 1, 2]
+    unknown = run("10_context", readings=frame.with_columns(rpm=None))  # nobody knows whether it stands
+    assert unknown["since_cut_s"].to_list() == [None] * 6
+
+
 def test_time_since_a_cut_is_forgotten_in_the_next_trip():
     made = run("10_context", readings=readings([0, 1, 300], **OVERRUN, fuel_status_b1=[4.0, 4.0, 2.0]))
     assert made["since_cut_s"].to_list() == [0, 0, None]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 import pytest
+from scipy.stats import norm
 
 from tests.sql.given import banks, counts, cuts, run, values
 
@@ -66,11 +67,17 @@ def test_pump_current_alone_is_enough_for_its_mean():
 
 
 def test_idle_spread_is_taken_at_idle():
-    idle = [index < 10 for index in range(20)]
-    seen = [1.0 + (0.03 if index % 2 else -0.03) for index in range(10)] + [1.0] * 10
-    made = run(STEP, banks=wide(list(range(20)), front_lambda=seen, idle=idle))
-    assert values(made)["wide_idle_spread"] == pytest.approx(np.std(seen[:10], ddof=1), rel=1e-4)
-    assert counts(made)["wide_idle_spread"] == 10
+    """Of a normal signal it is its standard deviation: the inner 80 % are 2.563 of them wide (any table)."""
+    seen = [1.0 + 0.03 * norm.ppf((index + 0.5) / 100) for index in range(100)]
+    idle = [index < 100 for index in range(120)]
+    made = run(STEP, banks=wide(list(range(120)), front_lambda=[*seen, *[1.5] * 20], idle=idle))
+    assert values(made)["wide_idle_spread"] == pytest.approx(0.03, rel=0.02)
+    assert counts(made)["wide_idle_spread"] == 100
+    # Air left by a stop between two samples, in few rows, is no unsteady sensor.
+    assert np.std([*seen[:95], *[2.0] * 5]) > 0.2
+    made = run(STEP, banks=wide(list(range(100)), front_lambda=[*seen[:95], *[2.0] * 5], idle=[True] * 100))
+    assert values(made)["wide_idle_spread"] < 0.04
+    assert "wide_idle_spread" not in values(run(STEP, banks=wide([0, 1, 2, 3], front_lambda=1.0, idle=[True] * 4)))
 
 
 @pytest.mark.parametrize("otherwise", [{"kind": "narrowband"}, {"running": False}, {"front_ok": False}])

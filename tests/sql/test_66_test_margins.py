@@ -55,6 +55,17 @@ def test_a_failed_test_has_a_negative_margin():
     assert margins(results((50, 100, TOP), (300, 0, 200))) == [-0.5, -0.5]
 
 
+@pytest.mark.parametrize("tid", [1, 2, 3, 4])
+def test_a_constant_is_no_test(tid: int):
+    """SAE J1979-DA: $46 01 01 0A 0E69 0E69 0E69 is the threshold voltage of B1S1, 450.06 mV, and no result at its limit."""
+    told = results((0x0E69, 0x0E69, 0x0E69), scale=0.000122, obdmid=0x01, tid=tid)
+    assert told["value"].item() == pytest.approx(0.45006, abs=5e-5)
+    assert margins(told) == []
+    assert margins(results((0x0E69, 0x0000, TOP), obdmid=0x01, tid=tid)) == []  # limits at the ends of the scale
+    assert margins(results((300, 300, 300), obdmid=0x21, tid=0x80)) == []  # a constant of the maker's own
+    assert len(margins(results((0x0055, 0x0000, 0x0078), obdmid=0x01, tid=5))) == 1  # a switch time is measured
+
+
 def test_a_value_at_its_limit_has_none_left():
     assert margins(results((100, 100, TOP))) == [0]
 

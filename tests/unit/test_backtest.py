@@ -27,6 +27,7 @@ FIGURES = {
     "wrong_component_rate", "confounder_rate", "average_precision", "brier", "expected_calibration_error", "money_saved",
     "prevalence", "listed_rows",
 }
+OF_OURS_ALONE = {"recall_seen_coming", "coming_rows", "coming_begun_rate"}
 MID = date(2026, 3, 23)
 
 
@@ -53,6 +54,7 @@ def test_a_folder_a_week_and_the_proof_beside_them(replayed: tuple[Job, Path, st
     assert set(proof["figures"]) == set(POLICIES)
     for policy in POLICIES:
         assert FIGURES <= set(proof["figures"][policy]), policy
+        assert (set(proof["figures"][policy]) >= OF_OURS_ALONE) == (policy == LIGHTOFF), policy
     assert proof["first"] == weeks_of(folder)[0].isoformat() and proof["last"] == weeks_of(folder)[-1].isoformat()
     for name in ("proof.md", "proof.html"):
         text = (folder / name).read_text(encoding="utf-8")
@@ -92,6 +94,41 @@ def test_figures_are_those_of_the_lists_as_written(replayed: tuple[Job, Path, st
     assert figures["wrong_component_rate"]["value"] == pytest.approx(wrong / listed)
     base = figures["false_alarms_per_100_unit_weeks"]
     assert base["value"] == pytest.approx(100 * false / base["n"])
+
+
+def test_what_was_seen_coming_is_that_of_the_files(replayed: tuple[Job, Path, str]):
+    """Slow loops over list.csv and coming.csv and the truth, against the proof."""
+    _, folder, _ = replayed
+    figures = json.loads((folder / "proof.json").read_text(encoding="utf-8"))["figures"][LIGHTOFF]
+    weeks = weeks_of(folder)
+    files = {
+        week: {
+            name: [(r["unit_id"], r["component"]) for r in pl.read_csv(folder / str(week) / name, infer_schema=False).iter_rows(named=True)]
+            for name in ("list.csv", "coming.csv")
+        }
+        for week in weeks
+    }
+    truth = pl.read_csv(TRUTH / "components.csv", try_parse_dates=True)
+    span = (weeks[0] + timedelta(days=7), weeks[-1] + timedelta(days=7))
+    failures = [r for r in truth.iter_rows(named=True) if r["failed_on"] and span[0] <= r["failed_on"] < span[1]]
+    seen = 0
+    for failure in failures:
+        part = (failure["unit_id"], failure["component"])
+        days = [week for week, made in files.items() if part in made["list.csv"] + made["coming.csv"]]
+        seen += any(7 <= (failure["failed_on"] - week).days < 28 for week in days)
+    assert figures["recall_seen_coming"]["n"] == len(failures)
+    assert figures["recall_seen_coming"]["value"] == pytest.approx(seen / len(failures))
+    coming = [(week, *part) for week, made in files.items() for part in made["coming.csv"]]
+    assert figures["coming_rows"]["value"] == len(coming) > 0
+
+    def bad(week: date, unit: str, component: str) -> bool:
+        return any(
+            r["unit_id"] == unit and r["component"] == component and not (r["repaired_on"] and r["repaired_on"] < week)
+            and (r["onset_on"] <= week or (r["failed_on"] and r["failed_on"] < week + timedelta(days=28)))
+            for r in truth.iter_rows(named=True)
+        )
+
+    assert figures["coming_begun_rate"]["value"] == pytest.approx(sum(bad(*row) for row in coming) / len(coming))
 
 
 def test_mileage_takes_as_many_rows_as_the_list_and_the_lamp_only_confirmed_codes(replayed: tuple[Job, Path, str]):

@@ -144,11 +144,30 @@ def test_times_of_an_empty_column() -> None:
 
 def test_dates() -> None:
     texts = pl.Series(
-        ["2026-01-05", "2026-01-05T00:00:00.000", "2026-01-05T07:00:00", "1949-12-31", "", None, "soon"]
+        ["2026-01-05", "2026-01-05T00:00:00.000", "2026-01-05T25:00:00", "1949-12-31", "", None, "soon"]
     )
     days, why = to_date(texts, date(1950, 1, 1), date(2100, 12, 31))
     assert days.to_list() == [date(2026, 1, 5)] * 2 + [None] * 5
     assert [reason is not None for reason in why] == [False, False, True, True, False, False, True]
+
+
+@pytest.mark.parametrize(
+    ("text", "day"),
+    [
+        ("2026-01-05T07:00:00", 5),  # no offset: the day it names
+        ("2026-01-05 07:00", 5),
+        ("2026-01-05T15:02:00Z", 5),
+        ("2026-01-05T23:00:00Z", 6),  # midnight in Vienna, one hour ahead of UTC in January
+        ("2026-01-05T22:59:59.9+00:00", 5),
+        ("2026-01-05T20:30:00-05:00", 6),
+        ("2026-01-05T00:00:00Z", 5),  # a date written as its midnight
+        ("2026-01-05T00:00:00+09:00", 5),
+        ("2026-01-05 00:00:00.000", 5),
+    ],
+)
+def test_an_instant_is_the_day_it_falls_on_in_the_fleets_zone(text: str, day: int) -> None:
+    days, why = to_date(pl.Series([text, "2026-01-09"]), date(1950, 1, 1), date(2100, 12, 31), "Europe/Vienna")
+    assert days.to_list() == [date(2026, 1, day), date(2026, 1, 9)] and why.null_count() == 2
 
 
 def scaled(uasid: int, *raw: int) -> dict[str, object]:

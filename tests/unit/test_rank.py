@@ -98,6 +98,27 @@ def test_below_the_least_probability_nothing_is_called(tmp_path: Path) -> None:
     assert below["expected_saving"] > 0 and below["rank"] == 2
 
 
+def test_what_is_on_the_way_and_what_it_waits_for(tmp_path: Path) -> None:
+    judge = read_limits(SETTINGS)["judge"]
+    listed_from, coming_from = judge["list_probability"].value, judge["coming_probability"].value
+    settings = Settings(bays_per_depot=1)
+    _, frame = ranked(
+        tmp_path,
+        score("LISTED", "CAT1", 0.95),
+        score("NO_BAY", "CAT1", 0.9),
+        score("NO_GAIN", "B1S2", listed_from, probability_7d=0.0),
+        score("EARLY", "CAT1", coming_from),
+        score("HEALTHY", "CAT1", coming_from - 1e-4),
+        score("HELD", "CAT1", 0.9, status="held"),
+        score("BLIND", "CAT1", None, status="not_judged"),
+        settings=settings,
+    )
+    assert places(frame) == [("LISTED", "CAT1")]
+    assert dict(frame.select("unit_id", "waits_for").iter_rows()) == {
+        "LISTED": None, "NO_BAY": "bay", "NO_GAIN": "saving", "EARLY": "evidence", "HEALTHY": None, "HELD": None, "BLIND": None,
+    }
+
+
 def test_the_saving_stands_within_its_interval_and_a_second_job_pays_no_bay(tmp_path: Path) -> None:
     _, frame = ranked(tmp_path, score("V1", "B1S1", 0.9), score("V1", "CAT1", 0.9), settings=Settings(bays_per_depot=1))
     costs, sure = read_costs(SETTINGS), read_reliability(SETTINGS)

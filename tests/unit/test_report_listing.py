@@ -14,7 +14,7 @@ from rich.cells import cell_len
 
 from pipeline.errors import LightoffError, SchemaError
 from pipeline.lake import Lake
-from pipeline.report.listing import LIST_COLUMNS, SCORE_COLUMNS, Outputs, write_outputs
+from pipeline.report.listing import COMING_COLUMNS, LIST_COLUMNS, SCORE_COLUMNS, Outputs, write_outputs
 from pipeline.report.page import loudest_plots
 from pipeline.report.words import read_indicators, saving_words
 from pipeline.settings import Settings
@@ -31,6 +31,12 @@ def outputs(lake: Lake, tmp_path_factory: pytest.TempPathFactory) -> Outputs:
     return write_outputs(
         lake, Settings(), "issued", WEEK, tmp_path_factory.mktemp("out"), weeks_frame(), "EUR"
     )
+
+
+@pytest.fixture(scope="module")
+def with_coming(tmp_path_factory: pytest.TempPathFactory) -> Outputs:
+    lake = fill(tmp_path_factory.mktemp("coming") / "lake", coming=True)
+    return write_outputs(lake, Settings(), "issued", WEEK, tmp_path_factory.mktemp("coming_out"), weeks_frame(), "EUR")
 
 
 def cells(path: Path) -> list[dict[str, str]]:
@@ -83,14 +89,47 @@ def test_list_csv_has_the_listed_rows_in_order(outputs: Outputs) -> None:
     assert b"\r" not in outputs.paths["list.csv"].read_bytes()
 
 
-def test_no_text_cell_reads_as_a_formula(outputs: Outputs) -> None:
-    for name in ("list.csv", "scores.csv"):
-        for row in cells(outputs.paths[name]):
+def test_no_text_cell_reads_as_a_formula(with_coming: Outputs) -> None:
+    for name in ("list.csv", "coming.csv", "scores.csv"):
+        for row in cells(with_coming.paths[name]):
             amounts = ("rank", "expected_saving", "saving_low", "saving_high")
             text = [value for column, value in row.items() if column not in amounts]
             assert not [value for value in text if value[:1] in tuple("=+-@\t\r\n")]
-    units = {row["unit_id"] for row in cells(outputs.paths["scores.csv"])}
+    units = {row["unit_id"] for row in cells(with_coming.paths["scores.csv"])}
     assert {"'=1+1", "'-x", "'@SUM(A1)", "'\tTab", SCRIPT, ESCAPES} <= units
+
+
+def test_coming_csv_says_what_each_part_waits_for_and_what_to_do_meanwhile(with_coming: Outputs) -> None:
+    rows = cells(with_coming.paths["coming.csv"])
+    assert tuple(rows[0]) == COMING_COLUMNS
+    assert [(row["component"], row["probability"]) for row in rows] == [
+        ("B1S1", "0.6000"), ("CAT1", "0.4000"), ("CAT2", "0.2500"), ("B2S2", "0.1200")
+    ]
+    assert [row["waits"].split()[0] for row in rows] == ["no", "waiting", "too", "too"]
+    # Vehicles of rows 2 and 1 of the list are in the bay anyway, the others are not.
+    assert [row["meanwhile"] for row in rows] == [
+        "look at it in the same visit as No. 2",
+        "look at it when the vehicle is in anyway",
+        "look at it when the vehicle is in anyway",
+        "look at it in the same visit as No. 1",
+    ]
+    assert not {(row["unit_id"], row["component"]) for row in rows} & {
+        (row["unit_id"], row["component"]) for row in cells(with_coming.paths["list.csv"])
+    }
+
+
+def test_parts_on_the_way_stand_apart_from_the_list(with_coming: Outputs) -> None:
+    text = with_coming.paths["list.txt"].read_text(encoding="utf-8")
+    assert "On the way, no call yet: 4 parts of 4 vehicles." in text
+    words = " ".join(Tags(with_coming.paths["page.html"].read_text(encoding="utf-8")).text.split())
+    assert "4 parts of 4 vehicles that nothing holds back, but no calls yet" in words
+    assert "too unlikely yet to open the vehicle for it: look at it when the vehicle is in anyway" in words
+
+
+def test_without_parts_on_the_way_nothing_is_said_of_them(outputs: Outputs) -> None:
+    assert cells(outputs.paths["coming.csv"]) == []
+    assert "no call yet" not in outputs.paths["list.txt"].read_text(encoding="utf-8")
+    assert 'id="coming"' not in outputs.paths["page.html"].read_text(encoding="utf-8")
 
 
 def test_scores_csv_has_every_row_placed_ones_first(outputs: Outputs) -> None:

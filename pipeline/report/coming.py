@@ -1,0 +1,37 @@
+"""Parts on the way: nothing holds them back, and they are not on the list yet."""
+
+from __future__ import annotations
+
+import polars as pl
+
+SHOWN = 100  # rows shown on the page and in print; coming.csv has them all
+_WAITS = {
+    "bay": "no bay of its depot is left this week",
+    "saving": "waiting costs no more than acting now",
+    "evidence": "too unlikely yet to open the vehicle for it",
+}
+
+
+def coming(ranked: pl.DataFrame) -> pl.DataFrame:
+    """Rows of one list that are on the way, the likeliest first.
+
+    Returns:
+        Columns of ``ranked``, and in words ``waits`` (what keeps it off the list) and ``meanwhile`` (what to do about it now).
+        ``with_row`` is the place of a listed part of the same vehicle, which is in the bay anyway; null where there is none.
+    """
+    with_row = ranked.group_by("unit_id").agg(with_row=pl.col("list_rank").min())
+    rows = (
+        ranked.filter(pl.col("waits_for").is_not_null())
+        .join(with_row, on="unit_id", how="left")
+        .sort("probability", "unit_id", "component", descending=[True, False, False])
+    )
+    return rows.with_columns(
+        waits=pl.col("waits_for").replace_strict(_WAITS, return_dtype=pl.String),
+        meanwhile=pl.struct("with_row", "waits_for").map_elements(_meanwhile, return_dtype=pl.String),
+    )
+
+
+def _meanwhile(row: dict) -> str:
+    if row["with_row"] is not None:
+        return f"look at it in the same visit as No. {row['with_row']}"
+    return "look at it when the vehicle is in anyway" + ("; first in line for a bay" if row["waits_for"] == "bay" else "")
