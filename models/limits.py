@@ -10,6 +10,8 @@ FORECAST_WEEKS = 4.0  # 28 days: the horizon of the list's probability
 TREND_P = 0.05
 TREND_WEEKS = 6
 STRENGTH_MOST = 2.5
+WORN_MOST = 1.5
+WORN_P = 0.01  # of many indicators a week the trend that speaks of wear must be a sure one (our own choice)
 PEER_SPREADS = 3.0  # of a normal distribution 1 in 740 lies so far to one side: within it, a part is one of its family
 
 
@@ -80,8 +82,10 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
             indicator: worse ("up", "down", "out"), healthy, limit, compare ("absolute", "both", "own_past").
 
     Returns:
-        ``levels`` with healthy and limit (for this part), strength, strength_28d, crossing_weeks, crossing_weeks_low and
-        crossing_weeks_high (weeks until the limit; 0 is now, null is not in sight).
+        ``levels`` with healthy and limit (for this part), strength, strength_28d, worn, crossing_weeks, crossing_weeks_low and
+        crossing_weeks_high (weeks until the limit; 0 is now, null is not in sight). ``worn`` is how much of the strength the
+        part has gone itself since its own past, 0 without a sure trend (Mann-Kendall p < 0.01): a part that is on its way
+        fails, one that has always been so may be made so.
     """
     sign = pl.when(pl.col("worse") == "down").then(-1.0).otherwise(1.0)
     out = pl.col("worse") == "out"
@@ -103,7 +107,8 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     usual = pl.when(out).then(scatter).otherwise(sign * peers + scatter)
     moved_limit = sign * pl.max_horizontal(sign * limit, sign * moved_healthy + 0.5 * reach, usual)
     frame = levels.with_columns(
-        _level=level, _slope=slope * sign, _sign=sign, _healthy=moved_healthy, _limit=moved_limit, _declared=reach
+        _level=level, _slope=slope * sign, _sign=sign, _healthy=moved_healthy, _limit=moved_limit, _declared=reach,
+        _side=pl.when(out).then(beside.sign()).otherwise(1.0),
     ).with_columns(_reach=(pl.col("_limit") - pl.col("_healthy")) * pl.col("_sign"))
 
     def gone(level: pl.Expr) -> pl.Expr:
@@ -125,10 +130,14 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     def weeks_at(rate: pl.Expr) -> pl.Expr:
         return pl.when(to_go <= 0).then(0.0).when(trending & (rate > 0)).then(to_go / rate)
 
+    strength = gone(pl.col("_level")).clip(0, STRENGTH_MOST)
+    surely = trending & (pl.col("trend_p") < WORN_P).fill_null(False)
+    since = (pl.col("level") - pl.col("baseline")) * pl.col("_side") * pl.col("_sign") / pl.col("_reach")
     return frame.with_columns(
         healthy=pl.col("_healthy"),
         limit=pl.col("_limit"),
-        strength=gone(pl.col("_level")).clip(0, STRENGTH_MOST),
+        strength=strength,
+        worn=pl.when(surely & since.is_not_null() & (pl.col("_reach") > 0)).then(pl.min_horizontal(since, strength).clip(0, WORN_MOST)).otherwise(0.0),
         strength_28d=pl.when(trending)
         .then(gone(pl.col("_level") + pl.col("_slope") * pl.col("_sign") * FORECAST_WEEKS))
         .otherwise(gone(pl.col("_level")))
@@ -136,7 +145,7 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
         crossing_weeks=weeks_at(pl.col("_slope")),
         crossing_weeks_low=weeks_at(steep),
         crossing_weeks_high=weeks_at(flat),
-    ).drop("_level", "_slope", "_sign", "_healthy", "_limit", "_reach", "_declared")
+    ).drop("_level", "_slope", "_sign", "_side", "_healthy", "_limit", "_reach", "_declared")
 
 
 def _beside(name: str) -> pl.Expr:

@@ -188,7 +188,7 @@ def _scored(
         .with_columns(bank=bank_of(pl.col("position")))
     )
     judged = standing.filter((pl.col("use") == "judge") & pl.col("strength").is_not_null())
-    by_component = judged.group_by("unit_id", "component").agg(judged_indicators=pl.len())
+    by_component = judged.group_by("unit_id", "component").agg(judged_indicators=pl.len(), worn=pl.col("worn").max())
     loudest = found.sort("strength_28d", "mode", descending=[True, False]).unique(
         ["unit_id", "component"], keep="first", maintain_order=True
     )

@@ -1,12 +1,13 @@
 """Weights of the probability (limits.toml, ``judge.probability_*``) fitted on simulated fleets.
 
-Run with ``python -m tests.benchmarks.calibrate``: it simulates two fleets (seeds 21 and 22, 120 vehicles, 22 weeks),
-replays their weeks, and prints the logistic fit to put into limits.toml. The fleet of the README's figures (seed 7) is
-not among them.
+Run with ``python -m tests.benchmarks.calibrate [FLEET...]``: it takes simulated fleets whose readings are derived (folders
+with lightoff.toml and truth/), or simulates two (seeds 21 and 22, 120 vehicles, 22 weeks), replays their weeks, and prints
+the logistic fit of each and of all of them. What is put into limits.toml lies between the fits: no simulator is a fleet.
 """
 
 from __future__ import annotations
 
+import argparse
 import tempfile
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -19,25 +20,36 @@ from models.evaluate import brier, expected_calibration_error
 from models.limits import STRENGTH_MOST
 from pipeline import assess as stage
 from pipeline import jobs
+from pipeline.backtest import truth_of
 from pipeline.derive import derive
 from pipeline.lake import Lake
-from pipeline.settings import Settings
+from pipeline.settings import Settings, read_settings
 from sample_lake.simulate import simulate
 
 SEEDS = (21, 22)
 HORIZON = timedelta(days=28)
 _WEEK = timedelta(days=7)
+NOW = datetime(9999, 1, 1, tzinfo=UTC)
 
 
 def main() -> None:
-    evidence = pl.concat([_fleet(seed) for seed in SEEDS], how="vertical_relaxed")
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("fleets", type=Path, nargs="*")
+    folders = parser.parse_args().fleets
+    single = {path.name: _replayed(path) for path in folders} or {f"seed {seed}": _fleet(seed) for seed in SEEDS}
+    for name, evidence in {**single, "all": pl.concat(list(single.values()), how="vertical_relaxed")}.items():
+        _fit(name, evidence)
+
+
+def _fit(fleet: str, evidence: pl.DataFrame) -> None:
+    print(fleet)
     for status in ("judged", "held"):
         rows = evidence.filter(pl.col("status") == status)
         hits = rows["hit"].to_numpy()
         features = _features(rows)
         model = LogisticRegression(C=10).fit(features, hits)
         likely = model.predict_proba(features)[:, 1]
-        names = ("strength", "code_confirmed", "code_pending", "margin")
+        names = ("strength", "worn", "code_confirmed", "code_pending", "margin")
         print(f"{status}: {rows.height} component-weeks, {hits.mean():.3f} fail within 28 days or have failed")
         print(f"  intercept {model.intercept_[0]:.2f}")
         for name, value in zip(names, model.coef_[0], strict=True):
@@ -49,6 +61,7 @@ def _features(rows: pl.DataFrame) -> np.ndarray:
     """The terms of models.probability, one column each."""
     return rows.select(
         pl.max_horizontal(pl.col("strength_28d", "strength").fill_null(0)).clip(0, STRENGTH_MOST),
+        pl.col("worn").fill_null(0),
         pl.col("code_confirmed").fill_null(False).cast(pl.Float64).alias("confirmed"),
         (~pl.col("code_confirmed")).fill_null(False).cast(pl.Float64).alias("pending"),
         (0.5 - pl.col("margin")).clip(0, 1).fill_null(0).alias("margin"),
@@ -62,19 +75,23 @@ def _fleet(seed: int) -> pl.DataFrame:
         simulate(root, units=120, weeks=22, seed=seed)
         settings = Settings(lake=str(root / "lake"), exports=[str(root / "exports")])
         lake = Lake(settings.lake)
-        now = datetime(2026, 11, 25, tzinfo=UTC)
-        jobs.ingest_paths(settings, lake, [], now)
+        jobs.ingest_paths(settings, lake, [], NOW)
         derive(settings, lake)
-        failures = (
-            pl.read_csv(root / "truth" / "components.csv", try_parse_dates=True)
-            .filter(pl.col("failed_on").is_not_null())
-            .select("unit_id", "component", pl.col("failed_on", "repaired_on").cast(pl.Date))
-        )
-        last = jobs.newest_week(settings, lake, now) - HORIZON
-        week, parts = jobs.first_week(lake) + 2 * _WEEK, []
-        while week <= last:
-            parts.append(_week(settings, lake, week, failures))
-            week += _WEEK
+        return _weeks(settings, lake, root)
+
+
+def _replayed(folder: Path) -> pl.DataFrame:
+    settings = read_settings(folder / "lightoff.toml")
+    return _weeks(settings, Lake(settings.lake), folder)
+
+
+def _weeks(settings: Settings, lake: Lake, root: Path) -> pl.DataFrame:
+    failures = truth_of(root / "truth").events.select("unit_id", "component", "failed_on", "repaired_on")
+    last = jobs.newest_week(settings, lake, NOW) - HORIZON
+    week, parts = jobs.first_week(lake) + 2 * _WEEK, []
+    while week <= last:
+        parts.append(_week(settings, lake, week, failures))
+        week += _WEEK
     return pl.concat(parts, how="vertical_relaxed")
 
 
@@ -95,7 +112,7 @@ def _week(settings: Settings, lake: Lake, week: date, failures: pl.DataFrame) ->
         pl.col("repaired_on").is_null() | (pl.col("repaired_on") >= week)
     )
     hits = failures.filter(failed).select("unit_id", "component").unique().with_columns(hit=pl.lit(True))
-    columns = ["unit_id", "component", "status", "strength", "strength_28d", "code_confirmed", "margin"]
+    columns = ["unit_id", "component", "status", "strength", "strength_28d", "worn", "code_confirmed", "margin"]
     return seen[0].select(columns).join(hits, on=["unit_id", "component"], how="left").with_columns(
         pl.col("hit").fill_null(False)
     )

@@ -20,6 +20,8 @@ from models.limits import (
     STRENGTH_MOST,
     TREND_P,
     TREND_WEEKS,
+    WORN_MOST,
+    WORN_P,
     hysteresis,
     with_peers,
     with_standing,
@@ -86,6 +88,29 @@ def test_an_unknown_level_or_limit_has_no_strength():
         made = standing(**missing)
         assert made["strength"] is None
         assert made["strength_28d"] is None
+
+
+# -- wear ------------------------------------------------------------------------------------------
+
+
+def test_worn_is_what_the_part_has_gone_itself():
+    sure = trend(0.1, baseline=1.5, trend_p=WORN_P / 2)
+    assert standing(level=2.5, **sure)["worn"] == pytest.approx(0.5)  # from 1.5 to 2.5 of the way from 1 to 3
+    assert standing(level=2.5, **sure | {"trend_p": WORN_P})["worn"] == 0  # no sure trend
+    assert standing(level=2.5, **sure | {"weeks": TREND_WEEKS - 1})["worn"] == 0
+    assert standing(level=2.5, **sure | {"slope_per_week": -0.1})["worn"] == 0  # it recovers
+    assert standing(level=2.5, **sure | {"baseline": 2.5})["worn"] == 0  # it was so when the logging began
+    assert standing(level=2.5, **sure | {"baseline": 0.0})["worn"] == pytest.approx(0.75)  # from healthy on at most
+    assert standing(level=2.5, **sure | {"baseline": None})["worn"] == 0
+    assert standing(level=99.0, **sure)["worn"] == WORN_MOST
+
+
+def test_worn_follows_the_bad_direction():
+    down = trend(-0.1, baseline=2.5, trend_p=WORN_P / 2, worse="down", healthy=3.0, limit=1.0)
+    assert standing(level=1.5, **down)["worn"] == pytest.approx(0.5)
+    for side in (1, -1):
+        out = trend(0.1 * side, baseline=0.5 * side, trend_p=WORN_P / 2, worse="out")
+        assert standing(level=2.5 * side, **out)["worn"] == pytest.approx(0.75)  # strength 0.75, gone 1.0
 
 
 # -- peers -----------------------------------------------------------------------------------------

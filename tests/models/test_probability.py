@@ -13,11 +13,12 @@ from hypothesis import strategies as st
 
 from models.probability import Weights, with_probability
 
-WEIGHTS = Weights(intercept=-6.0, strength=5.0, code_confirmed=3.0, code_pending=1.0, margin=2.0, held=0.25)
+WEIGHTS = Weights(intercept=-6.0, strength=5.0, worn=1.5, code_confirmed=3.0, code_pending=1.0, margin=2.0, held=0.25)
 SCHEMA = {
     "status": pl.String,
     "strength": pl.Float64,
     "strength_28d": pl.Float64,
+    "worn": pl.Float64,
     "code_confirmed": pl.Boolean,
     "margin": pl.Float64,
 }
@@ -39,8 +40,8 @@ def test_without_evidence_it_is_the_intercept():
 
 
 def test_evidence_adds_in_log_odds():
-    made = likely(strength=1.0, strength_28d=1.0, code_confirmed=True, margin=-0.5)
-    assert made[0] == pytest.approx(logistic(-6 + 5 + 3 + 2))
+    made = likely(strength=1.0, strength_28d=1.0, worn=0.5, code_confirmed=True, margin=-0.5)
+    assert made[0] == pytest.approx(logistic(-6 + 5 + 1.5 * 0.5 + 3 + 2))
 
 
 def test_a_confirmed_code_weighs_more_than_a_pending_one_and_that_more_than_none():
@@ -77,6 +78,7 @@ evidence = st.fixed_dictionaries(
     {
         "strength": st.one_of(st.none(), st.floats(0, 3)),
         "strength_28d": st.one_of(st.none(), st.floats(0, 3)),
+        "worn": st.one_of(st.none(), st.floats(0, 1.5)),
         "code_confirmed": st.sampled_from([None, False, True]),
         "margin": st.one_of(st.none(), st.floats(-2, 3)),
     }
@@ -90,6 +92,7 @@ def test_more_evidence_never_lowers_it(known, more):
     assert 0 < before[1] <= before[0] < 1
     worse = [
         {"strength_28d": (known["strength_28d"] or 0) + more, "strength": (known["strength"] or 0) + more},
+        {"worn": (known["worn"] or 0) + more},
         {"code_confirmed": True},
         {"margin": (0.5 if known["margin"] is None else known["margin"]) - more},
     ]
@@ -102,6 +105,6 @@ def test_more_evidence_never_lowers_it(known, more):
 @settings(max_examples=50, deadline=None)
 @given(known=evidence)
 def test_missing_evidence_adds_nothing(known):
-    stand_ins = {"strength": 0.0, "strength_28d": 0.0, "margin": 0.5}
+    stand_ins = {"strength": 0.0, "strength_28d": 0.0, "worn": 0.0, "margin": 0.5}
     filled = known | {name: value for name, value in stand_ins.items() if known[name] is None}
     assert likely(**filled) == pytest.approx(likely(**known))
