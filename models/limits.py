@@ -10,6 +10,7 @@ FORECAST_WEEKS = 4.0  # 28 days: the horizon of the list's probability
 TREND_P = 0.05
 TREND_WEEKS = 6
 STRENGTH_MOST = 2.5
+LEFT_LEAST = 0.25  # of what the peers have: 3.1 spreads below the median of a lognormal family whose spread is 45 % (worked)
 WORN_MOST = 1.5
 WORN_P = 0.01  # of many indicators a week the trend that speaks of wear must be a sure one (our own choice)
 PEER_SPREADS = 3.0  # of a normal distribution 1 in 740 lies so far to one side: within it, a part is one of its family
@@ -70,9 +71,10 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
 
     Where peers are known, a whole family that stands closer to the limit than the declared healthy value moves both:
     healthy becomes the peers' median, and the limit lies at least half the declared distance beyond it, and three of the
-    peers' spreads. So a calibration, a season, a gateway or a family of wide spread makes nobody sick. Of an indicator
-    that may be off to either side ("out") what lies beyond the peers' median counts where that is less. ``own_past``
-    indicators compare with the part's own first weeks, their limit being a share of it.
+    peers' spreads, but a part that has lost three quarters of what its peers have is at its limit. So a calibration, a
+    season, a gateway or a family of wide spread makes nobody sick. Of an indicator that may be off to either side ("out")
+    what lies beyond the peers' median counts where that is less. ``own_past`` indicators compare with the part's own first
+    weeks, their limit being a share of it.
 
     The forecast goes along the Theil-Sen slope only where at least six weeks show a monotone trend (Mann-Kendall
     p < 0.05) in the bad direction; else the level is expected to stay.
@@ -105,7 +107,10 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     moved_healthy = sign * pl.max_horizontal(sign * healthy, sign * peers)
     scatter = pl.when(pl.col("compare") == "both").then(PEER_SPREADS * pl.col("peer_spread"))
     usual = pl.when(out).then(scatter).otherwise(sign * peers + scatter)
-    moved_limit = sign * pl.max_horizontal(sign * limit, sign * moved_healthy + 0.5 * reach, usual)
+    moved = pl.max_horizontal(sign * limit, sign * moved_healthy + 0.5 * reach, usual)
+    # What falls to nothing is at its limit in the widest family, too.
+    lost = pl.when((pl.col("worse") == "down") & (limit > 0) & (peers > 0)).then(-pl.min_horizontal(limit, peers * LEFT_LEAST))
+    moved_limit = sign * pl.min_horizontal(moved, lost)
     frame = levels.with_columns(
         _level=level, _slope=slope * sign, _sign=sign, _healthy=moved_healthy, _limit=moved_limit, _declared=reach,
         _side=pl.when(out).then(beside.sign()).otherwise(1.0),
@@ -137,7 +142,9 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
         healthy=pl.col("_healthy"),
         limit=pl.col("_limit"),
         strength=strength,
-        worn=pl.when(surely & since.is_not_null() & (pl.col("_reach") > 0)).then(pl.min_horizontal(since, strength).clip(0, WORN_MOST)).otherwise(0.0),
+        worn=pl.when(surely & since.is_not_null() & (pl.col("_reach") > 0))
+        .then(pl.min_horizontal(since, strength).clip(0, WORN_MOST))
+        .otherwise(0.0),
         strength_28d=pl.when(trending)
         .then(gone(pl.col("_level") + pl.col("_slope") * pl.col("_sign") * FORECAST_WEEKS))
         .otherwise(gone(pl.col("_level")))

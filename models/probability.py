@@ -26,12 +26,13 @@ def with_probability(components: pl.DataFrame, weights: Weights) -> pl.DataFrame
     """Add probability (28 days) and probability_7d.
 
     log-odds = intercept + strength * forecast strength + worn * (how far it has surely gone towards its limit since its
-    own past, 0 to 1.5) + code + margin * (how far below half of its margin a newest on-board test lies, 0 to 1). Missing evidence adds nothing: it is neither fault nor health. The forecast strength
-    of 7 days lies a quarter of the way from now to 28 days.
+    own past, 0 to 1.5) + code + margin * (how far below half of its margin a newest on-board test lies, 0 to 1). Missing
+    evidence adds nothing: it is neither fault nor health. The forecast strength of 7 days lies a quarter of the way from now
+    to 28 days.
 
     Args:
-        components: status, strength, strength_28d (null where nothing is notable), worn (null where nothing is judged), code_confirmed (null where no
-            code names the part), margin (null where no test ran).
+        components: status, strength, strength_28d (null where nothing is notable), worn (null where nothing is judged),
+            code_confirmed (null where no code names the part), margin (null where no test ran).
     """
     now, later = pl.col("strength").fill_null(0), pl.col("strength_28d").fill_null(0)
     soon = now + (later - now) * 0.25

@@ -1,7 +1,8 @@
 -- table: upstream_wide_range_days
 -- grain: one row a unit, upstream wide-range sensor, day and indicator
 -- reads: banks, cuts
--- params: block_s, block_readings, stuck_range_ratio, exact_ratio, exact_ma, pair_step_s, timing_step_s
+-- params: block_s, block_readings, stuck_range_ratio, exact_ratio, exact_ma, pair_step_s, timing_step_s,
+--   idle_readings
 -- note: lambda_target may rightly read 1.000 for ever; the sensor may not while the load moves. Pump current differs
 --   several-fold between designs, so only its level in fuel cuts against the unit's own past means anything
 
@@ -46,17 +47,13 @@ idle as (
         unit_id,
         bank,
         day,
-        -- Spread of the inner 80 % as of a normal distribution: single rows of air, as a stop between two samples leaves
-        -- them, are no unsteady sensor.
-        (
-            quantile_cont(front_lambda - coalesce(lambda_target, 1), 0.9)
-            - quantile_cont(front_lambda - coalesce(lambda_target, 1), 0.1)
-        ) / 2.563 as wide_idle_spread,
+        -- Single rows of air, as a stop between two samples leaves them, are no unsteady sensor.
+        inner_spread(front_lambda - coalesce(lambda_target, 1)) as wide_idle_spread,
         count(*) as samples
     from sampled
     where front_ok and idle and front_lambda is not null
     group by unit_id, bank, day
-    having count(*) >= 5
+    having count(*) >= params.idle_readings
 ),
 
 blocks as (

@@ -1,7 +1,8 @@
 -- table: fuelling_days
 -- grain: one row a unit, bank or vehicle, day and indicator
 -- reads: banks, samples
--- params: cell_readings, purge_shut_pct, purge_open_pct, secondary_band_pct, under_load_pct, residual_kpa
+-- params: cell_readings, purge_shut_pct, purge_open_pct, secondary_band_pct, under_load_pct, residual_kpa,
+--   air_rpm_low, air_rpm_high
 -- note: what fuelling, purge and air say beside the total trim. Air drawn in one engine cycle (two turns) at the
 --   state of the manifold is displacement times volumetric efficiency: neither is known here, so it is held against
 --   the unit's own past only, where an air mass flow sensor that drifts shows against manifold pressure. That
@@ -105,7 +106,9 @@ drawn as (
     from samples
     where
         warm and steady and not cut and not enriched
-        and maf_gs > 0 and map_kpa > 0 and rpm > 0 and intake_air_degc is not null
+        and maf_gs > 0 and map_kpa > 0 and intake_air_degc is not null
+        -- Volumetric efficiency grows with engine speed: without a band a motorway habit looks like an air mass meter.
+        and rpm between params.air_rpm_low and params.air_rpm_high
     group by unit_id, day
 ),
 

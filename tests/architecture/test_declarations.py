@@ -117,6 +117,7 @@ STRUCTURE = {
 }
 IN_ONE_FILE = {
     ("lib/macros", "0.232"): "mass fraction of oxygen in air, with its source beside it",
+    ("lib/macros", "2.563"): "standard deviations between the 10 and the 90 % point of a normal distribution",
     ("33_catalyst", "20"): "pairs before a correlation is a number at all",
     ("36_fuelling", "0.287"): "gas constant of air in J/(g K), as its comment says",
     ("36_fuelling", "273.15"): "kelvin at 0 degC",

@@ -140,13 +140,20 @@ def test_within_three_spreads_of_its_family_a_part_is_at_no_limit():
     wide = standing(level=3.4, peer_median=1.0, peer_spread=1.0)  # limit 4 in place of 3
     assert (wide["healthy"], wide["limit"]) == (1.0, 4.0) and wide["strength"] == pytest.approx(0.8)
     assert standing(level=3.4, peer_median=1.0, peer_spread=0.1)["limit"] == 3.0  # a narrow family has the declared limit
-    down = standing(level=0.5, worse="down", healthy=3.0, limit=1.0, peer_median=3.0, peer_spread=0.9)
-    assert down["limit"] == pytest.approx(0.3) and down["strength"] < 1
+    down = standing(level=0.5, worse="down", healthy=3.0, limit=1.0, peer_median=3.0, peer_spread=0.7)
+    assert down["limit"] == pytest.approx(0.9) and down["strength"] > 1
     side = standing(level=-3.4, worse="out", peer_median=0.0, peer_spread=1.2)
     assert side["limit"] == pytest.approx(3.6) and side["strength"] == pytest.approx(2.4 / 2.6)
     for compare in ("absolute", "own_past"):
         apart = standing(level=3.4, baseline=1.0, peer_median=1.0, peer_spread=5.0, compare=compare)
         assert apart["limit"] == standing(level=3.4, baseline=1.0, compare=compare)["limit"]
+
+
+def test_a_part_that_lost_three_quarters_of_what_its_peers_have_is_at_its_limit():
+    down = {"worse": "down", "healthy": 60.0, "limit": 15.0}
+    assert standing(level=5.0, **down, peer_median=20.0, peer_spread=8.0)["limit"] == 5.0  # not 20 - 24
+    assert standing(level=5.0, **down, peer_median=20.0, peer_spread=8.0)["strength"] == pytest.approx(1)
+    assert standing(level=5.0, **down, peer_median=100.0, peer_spread=40.0)["limit"] == 15.0  # beyond a quarter already
 
 
 def test_absolute_indicators_ignore_the_peers():

@@ -132,26 +132,31 @@ def test_the_gas_that_stays_behind_is_that_of_the_ideal_cycle():
 
 
 def test_full_charge_is_the_swept_volume_at_the_density_of_standard_air():
-    # ISO 2533 (ICAO standard atmosphere): 1.225 kg/m3 at 101.325 kPa and 15 degC. Two litres at 3000 1/min draw 50 l/s,
-    # that is 61.25 g/s where nothing stays behind; with 7.7 of 101.325 kPa staying behind, so much less.
-    standard = {"map_kpa": 101.325, "intake_air_degc": 15.0, "rpm": 3000.0}
-    frame = samples([0, 1], maf_gs=1.225 * 50, **standard)
+    # ISO 2533 (ICAO standard atmosphere): 1.225 kg/m3 at 101.325 kPa and 15 degC. Two litres at 1800 1/min draw 30 l/s,
+    # that is 36.75 g/s where nothing stays behind; with 7.7 of 101.325 kPa staying behind, so much less.
+    standard = {"map_kpa": 101.325, "intake_air_degc": 15.0, "rpm": 1800.0}
+    frame = samples([0, 1], maf_gs=1.225 * 30, **standard)
     nothing_stays = values(run(STEP, params=LIMITS | {"residual_kpa": 0.0}, samples=frame))
     assert nothing_stays["full_charge_l"] == pytest.approx(2.0, rel=2e-4)
-    assert drawn(maf_gs=61.25 * (1 - 7.7 / 101.325), **standard)["full_charge_l"] == pytest.approx(2.0, rel=2e-4)
+    assert drawn(maf_gs=36.75 * (1 - 7.7 / 101.325), **standard)["full_charge_l"] == pytest.approx(2.0, rel=2e-4)
 
 
 def test_full_charge_does_not_depend_on_load_speed_or_temperature():
     def air_gs(map_kpa: float, rpm: float, degc: float) -> float:
         return 2.0 * (map_kpa - 7.7) / (0.287 * (degc + 273.15)) * rpm / 120
 
-    for point in ((30.0, 800.0, 40.0), (60.0, 2500.0, 20.0), (95.0, 4000.0, -10.0)):
+    for point in ((30.0, 1500.0, 40.0), (60.0, 1700.0, 20.0), (95.0, 2000.0, -10.0)):
         map_kpa, rpm, degc = point
         found = drawn(maf_gs=air_gs(*point), map_kpa=map_kpa, rpm=rpm, intake_air_degc=degc)
         assert found["full_charge_l"] == pytest.approx(2.0, rel=1e-5)
     # A meter that reads 15 % low asks for an engine 15 % smaller.
-    low = drawn(maf_gs=0.85 * air_gs(60.0, 2500.0, 20.0), map_kpa=60.0, rpm=2500.0, intake_air_degc=20.0)
+    low = drawn(maf_gs=0.85 * air_gs(60.0, 1800.0, 20.0), map_kpa=60.0, rpm=1800.0, intake_air_degc=20.0)
     assert low["full_charge_l"] == pytest.approx(1.7, rel=1e-5)
+
+
+@pytest.mark.parametrize(("rpm", "asked"), [(1499.0, False), (1500.0, True), (2000.0, True), (2001.0, False)])
+def test_air_is_compared_at_speeds_that_every_habit_passes(rpm: float, asked: bool):
+    assert ("full_charge_l" in drawn(rpm=rpm)) == asked
 
 
 def test_a_manifold_without_pressure_left_tells_no_charge():
