@@ -218,6 +218,25 @@ def test_a_mixture_that_is_off_at_idle_only_is_no_sensor(part: str, mode: str, s
     assert held(grown, "upstream", "slow") is None
 
 
+def test_a_downstream_sensor_that_is_lean_and_moves_is_not_stuck() -> None:
+    # Common practice, decision table: a stuck sensor does not move; one that follows a lean gas does. 0.6 and 0.2 V are
+    # what a working one passes when the mixture is forced.
+    lean = {("down_low_share", 1): (0.7, 0.6)}
+    assert held(lean | {("down_range_v", 1): (0.8, 0.0)}, "downstream", "stuck") == "rear_follows_lean"
+    assert held(lean | {("down_range_v", 1): (0.05, -0.7)}, "downstream", "stuck") is None
+    assert held(lean | {("down_range_v", 1): (0.8, 0.0)}, "downstream", "slow") is None
+    usual = {("down_low_share", 1): (0.1, 0.0), ("down_range_v", 1): (0.8, 0.0)}
+    assert held(usual, "downstream", "stuck") is None
+
+
+@pytest.mark.parametrize("off", [15.0, -15.0])
+def test_a_wrong_air_mass_may_hold_the_downstream_sensor_on_one_side(off: float) -> None:
+    # Common practice: the mixture is off, and the sensor behind the catalyst shows it.
+    for mode, fact in (("stuck", "maf_reads_off"), ("biased", "maf_reads_off"), ("slow", None), ("heater", None)):
+        assert held({("maf_off_pct", 1): (off,)}, "downstream", mode) == fact, mode
+    assert held({("maf_off_pct", 1): (off / 2,)}, "downstream", "stuck") is None
+
+
 def test_a_catalyst_code_that_nothing_else_bears_out_waits() -> None:
     # Common practice, decision table: behind a catalyst without storage the sensor repeats the upstream one.
     still = {("rear_activity_v", 1): (0.05, 0.0)}
