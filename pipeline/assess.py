@@ -33,6 +33,7 @@ from pipeline.tables import table
 ISSUED, REPLAYED = "issued", "replayed"
 _WEEK = timedelta(days=7)
 _AMBIENT_BAND_K = 10.0
+_NEAR_LIMIT = 0.25  # of the limit: what an on-board test has left is said from here on
 _NEW_PART = timedelta(weeks=LEVEL_WEEKS)
 _FITTED = "a part of this bank was fitted less than three weeks ago: too few usable readings since"
 
@@ -299,7 +300,12 @@ def _with_status(components: pl.DataFrame) -> pl.DataFrame:
 def _texts() -> dict[str, pl.Expr]:
     told = pl.col("evidence").fill_null("")
     codes = pl.col("code_words").fill_null("")
-    margin = pl.when(pl.col("margin") < 0).then(pl.lit("on-board test failed")).otherwise(pl.lit(""))
+    left = (pl.col("margin") * 100).round(0).cast(pl.Int64)
+    margin = (
+        pl.when(pl.col("margin") < 0).then(pl.lit("on-board test failed"))
+        .when(pl.col("margin") < _NEAR_LIMIT).then(pl.format("on-board test {} % from its limit", left))
+        .otherwise(pl.lit(""))
+    )
     spoken = pl.concat_list(told, codes, margin).list.eval(pl.element().filter(pl.element() != "")).list.join("; ")
     judged = pl.col("status").is_in(["judged", "held"])
     return {

@@ -58,10 +58,12 @@ def scores(
     codes: tuple[str, ...] = (),
     kind: str = "narrowband",
     orders: tuple[tuple[str, str, date], ...] = (),
+    tests: tuple[tuple[int, int, int, int, int], ...] = (),
 ) -> dict[str, dict]:
     """Component -> score of a vehicle that differs from its ten peers by ``changed`` in the newest three weeks.
 
-    None stands for an indicator that is not measured. ``orders`` are component, action and day.
+    None stands for an indicator that is not measured. ``orders`` are component, action and day, ``tests`` on-board tests
+    as monitor, test, raw value, lower and upper limit in steps of 1.
     """
     lake = Lake(str(folder / "lake"))
     days = []
@@ -93,6 +95,12 @@ def scores(
             unit_id=pl.lit("X"), order_id="component", finding=pl.lit("unknown")
         )
         lake.append("work_orders", _filled("work_orders", told))
+    if tests:
+        raw = pl.DataFrame(list(tests), ["obdmid", "tid", "value_raw", "min_raw", "max_raw"], orient="row")
+        same = {name: pl.col(f"{name}_raw").cast(pl.Float64) for name in ("value", "min", "max")}
+        seen = pl.lit(datetime(2026, 2, 20, 9, tzinfo=UTC))
+        told = raw.with_columns(unit_id=pl.lit("X"), ts=seen, uasid=0x01, has_run=pl.lit(True), **same)
+        lake.append("onboard_tests", table("onboard_tests").conform(_filled("onboard_tests", told)))
     assess(Settings(lake=str(lake.root)), lake, WEEK, ISSUED)
     made = lake.read("scores").filter(pl.col("unit_id") == "X")
     return {row["component"]: row for row in made.iter_rows(named=True)}
@@ -218,3 +226,22 @@ def test_a_code_that_is_back_soon_after_the_exchange_is_not_answered_by_another_
     made = scores(tmp_path, {}, ("P0133",), orders=(("B1S1", action, day),))["B1S1"]
     assert ("and a code names it again" in made["reason"]) == held
     assert (made["status"] == "held") == held
+
+
+def test_constants_among_the_on_board_tests_say_nothing(tmp_path: Path) -> None:
+    # SAE J1979-DA: tests $01 to $04 of an oxygen-sensor monitor are its thresholds, sent as value and both limits alike.
+    constants = tuple((0x01, tid, 0x0E69, 0x0E69, 0x0E69) for tid in (1, 2, 3, 4))
+    assert scores(tmp_path / "a", {}, tests=constants)["B1S1"]["probability"] == pytest.approx(
+        scores(tmp_path / "b", {})["B1S1"]["probability"]
+    )
+
+
+def test_what_an_on_board_test_has_left_is_said(tmp_path: Path) -> None:
+    # Catalyst monitor $21, storage of 110 counts against a least of 100, then of 90 (SAE J1979-DA; pass is min <= value <= max).
+    near = scores(tmp_path / "near", {}, tests=((0x21, 0x80, 110, 100, 65535),))["CAT1"]
+    failed = scores(tmp_path / "failed", {}, tests=((0x21, 0x80, 90, 100, 65535),))["CAT1"]
+    well = scores(tmp_path / "well", {}, tests=((0x21, 0x80, 300, 100, 65535),))["CAT1"]
+    assert "on-board test 10 % from its limit" in near["why"]
+    assert "on-board test failed" in failed["why"]
+    assert "on-board test" not in well["why"]
+    assert well["probability"] < near["probability"] < failed["probability"]
