@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-PAST_WEEKS = 4
+PAST_WEEKS = 3  # odd, so that one week in which the meter was changed or fouled does not move the median
 LEAST_WEEKS = 3
 
 

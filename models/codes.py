@@ -5,7 +5,9 @@ from __future__ import annotations
 import polars as pl
 
 from models.breaks import since_fitted
+from models.limits import PEERS_LEAST
 
+EASY_MARGIN = 0.5  # half of the limit: a result that far from it says nothing against the part (our own choice)
 _RESULTS_LEAST = 4  # three earlier results make a median of their own
 
 
@@ -49,15 +51,34 @@ def newest_margins(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     Returns:
         unit_id, component, margin.
     """
-    newest = (
-        _named(margins, fits)
-        .group_by("unit_id", "component", "obdmid", "tid", maintain_order=True)
-        .last()
-    )
-    return (
-        newest.group_by("unit_id", "component")
-        .agg(pl.col("margin").min())
-    )
+    return _newest(margins, fits).group_by("unit_id", "component").agg(pl.col("margin").min())
+
+
+def margin_lacks(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
+    """What the newest on-board tests of a component lack to an easy pass, of the test that lacks most.
+
+    A failed test lacks what it is below :data:`EASY_MARGIN`. One that passed lacks what it is below that or, where the engine
+    family passes that test more narrowly, below the median of the family (more than :data:`PEERS_LEAST` vehicles): makers
+    put their limits closer to some healthy parts than to others.
+
+    Args:
+        margins, fits: as of :func:`newest_margins`.
+        families: unit_id, engine_family.
+
+    Returns:
+        unit_id, component, margin_lack (share of the nearer limit, 0 to 1).
+    """
+    test = ["engine_family", "obdmid", "tid"]
+    told = _newest(margins, fits).join(families, on="unit_id", how="left")
+    known = pl.col("engine_family").is_not_null() & (pl.col("unit_id").n_unique().over(test) > PEERS_LEAST)
+    usual = pl.when(known).then(pl.col("margin").median().over(test))
+    expected = pl.when(pl.col("margin") < 0).then(EASY_MARGIN).otherwise(pl.min_horizontal(EASY_MARGIN, usual))
+    lack = (expected - pl.col("margin")).clip(0, 1)
+    return told.with_columns(margin_lack=lack).group_by("unit_id", "component").agg(pl.col("margin_lack").max())
+
+
+def _newest(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
+    return _named(margins, fits).group_by("unit_id", "component", "obdmid", "tid", maintain_order=True).last()
 
 
 def margin_drops(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:

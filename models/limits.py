@@ -110,7 +110,8 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     moved = pl.max_horizontal(sign * limit, sign * moved_healthy + 0.5 * reach, usual)
     # What falls to nothing is at its limit in the widest family, too.
     lost = pl.when((pl.col("worse") == "down") & (limit > 0) & (peers > 0)).then(-pl.min_horizontal(limit, peers * LEFT_LEAST))
-    moved_limit = sign * pl.min_horizontal(moved, lost)
+    # What has no declared limit is context and gets none of its peers.
+    moved_limit = pl.when(limit.is_not_null()).then(sign * pl.min_horizontal(moved, lost))
     frame = levels.with_columns(
         _level=level, _slope=slope * sign, _sign=sign, _healthy=moved_healthy, _limit=moved_limit, _declared=reach,
         _side=pl.when(out).then(beside.sign()).otherwise(1.0),

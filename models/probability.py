@@ -26,13 +26,13 @@ def with_probability(components: pl.DataFrame, weights: Weights) -> pl.DataFrame
     """Add probability (28 days) and probability_7d.
 
     log-odds = intercept + strength * forecast strength + worn * (how far it has surely gone towards its limit since its
-    own past, 0 to 1.5) + code + margin * (how far below half of its margin a newest on-board test lies, 0 to 1). Missing
-    evidence adds nothing: it is neither fault nor health. The forecast strength of 7 days lies a quarter of the way from now
-    to 28 days.
+    own past, 0 to 1.5) + code + margin * (what a newest on-board test lacks to an easy pass, 0 to 1). Missing evidence adds
+    nothing: it is neither fault nor health. The forecast strength of 7 days lies a quarter of the way from now to 28 days.
 
     Args:
         components: status, strength, strength_28d (null where nothing is notable), worn (null where nothing is judged),
-            code_confirmed (null where no code names the part), margin (null where no test ran).
+            code_confirmed (null where no code names the part), margin_lack (of
+            :func:`models.codes.margin_lacks`, null where no test ran).
     """
     now, later = pl.col("strength").fill_null(0), pl.col("strength_28d").fill_null(0)
     soon = now + (later - now) * 0.25
@@ -42,10 +42,10 @@ def with_probability(components: pl.DataFrame, weights: Weights) -> pl.DataFrame
         .otherwise(weights.code_pending)
     )
     worn = weights.worn * pl.col("worn").fill_null(0)
-    failed_test = (0.5 - pl.col("margin")).clip(0, 1).fill_null(0)
+    lacking = weights.margin * pl.col("margin_lack").fill_null(0)
 
     def probability(strength: pl.Expr) -> pl.Expr:
-        odds = weights.intercept + weights.strength * strength.clip(0, STRENGTH_MOST) + worn + code + weights.margin * failed_test
+        odds = weights.intercept + weights.strength * strength.clip(0, STRENGTH_MOST) + worn + code + lacking
         likely = 1 / (1 + (-odds).exp())
         return (
             pl.when(pl.col("status") == "judged").then(likely)

@@ -13,7 +13,7 @@ from models.blame import Measured, evaluate, hold_back
 from models.breaks import fitted, inspected, replaced, since_fitted
 from models.calls import ruled_out, with_calls
 from models.classifier import Model
-from models.codes import bank_of, codes_by_component, margin_drops, newest_margins, part_of
+from models.codes import bank_of, codes_by_component, margin_drops, margin_lacks, newest_margins, part_of
 from models.drift import drift
 from models.findings import findings as find
 from models.levels import LEVEL_WEEKS, Grid, levels_of, series_grid
@@ -33,7 +33,7 @@ from pipeline.tables import table
 ISSUED, REPLAYED = "issued", "replayed"
 _WEEK = timedelta(days=7)
 _AMBIENT_BAND_K = 10.0
-_NEAR_LIMIT = 0.25  # of the limit: what an on-board test has left is said from here on
+_NEAR_LIMIT, _LACKS = 0.25, 0.05  # of the limit: what an on-board test has left is said from here on, where it is not usual
 _NEW_PART = timedelta(weeks=LEVEL_WEEKS)
 _FITTED = "a part of this bank was fitted less than three weeks ago: too few usable readings since"
 
@@ -199,13 +199,15 @@ def _scored(
         apart=pl.col("level") - pl.col("peer_median"),
     )
     newest = newest_margins(margins, fits)
+    families = components.select("unit_id", "engine_family").unique(maintain_order=True)
     tested = newest.select(
         "unit_id", indicator=part_of(pl.col("component")) + "_margin", level="margin", bank=bank_of(pl.col("component"))
     )
     levels = pl.concat([levels, tested], how="diagonal_relaxed")
     active_parts = active.select("unit_id", "bank", "role", part=part_of(pl.col("position")))
     found_parts = found.select(
-        "unit_id", "mode", "strength", bank=bank_of(pl.col("component")), part=part_of(pl.col("component"))
+        # As far ahead as the chance looks: a part that is suspect by then comes before those that wait for it.
+        "unit_id", "mode", strength=pl.max_horizontal("strength", "strength_28d"), bank=bank_of(pl.col("component")), part=part_of(pl.col("component"))
     )
     truths = evaluate(banks, facts, levels, active_parts, found_parts)
     told = Measured(
@@ -221,6 +223,7 @@ def _scored(
         .with_columns(pl.col("mode").fill_null(""))
         .join(codes_by_component(active, fits), on=["unit_id", "component"], how="left")
         .join(newest, on=["unit_id", "component"], how="left")
+        .join(margin_lacks(margins, fits, families), on=["unit_id", "component"], how="left")
         .join(margin_drops(margins, fits), on=["unit_id", "component"], how="left")
         .with_columns(code_age_days=(pl.lit(midnight) - pl.col("code_first_at")).dt.total_seconds() / 86400.0)
     )
@@ -303,7 +306,7 @@ def _texts() -> dict[str, pl.Expr]:
     left = (pl.col("margin") * 100).round(0).cast(pl.Int64)
     margin = (
         pl.when(pl.col("margin") < 0).then(pl.lit("on-board test failed"))
-        .when(pl.col("margin") < _NEAR_LIMIT).then(pl.format("on-board test {} % from its limit", left))
+        .when((pl.col("margin") < _NEAR_LIMIT) & (pl.col("margin_lack") > _LACKS)).then(pl.format("on-board test {} % from its limit", left))
         .otherwise(pl.lit(""))
     )
     spoken = pl.concat_list(told, codes, margin).list.eval(pl.element().filter(pl.element() != "")).list.join("; ")

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime
 import polars as pl
 import pytest
 
-from models.codes import bank_of, codes_by_component, newest_margins, part_of
+from models.codes import bank_of, codes_by_component, margin_lacks, newest_margins, part_of
 
 SEEN = datetime(2026, 3, 1, 9, tzinfo=UTC)
 NO_FITS = pl.DataFrame(schema={"unit_id": pl.String, "component": pl.String, "fitted_on": pl.Date})
@@ -75,3 +75,35 @@ def test_bank_and_part_of_every_component():
     frame = pl.DataFrame({"component": ["B1S1", "B2S2", "CAT2", "BANK1", "UNIT"]})
     made = frame.select(bank=bank_of(pl.col("component")), part=part_of(pl.col("component")))
     assert made.rows() == [(1, "upstream"), (2, "downstream"), (2, "catalyst"), (1, ""), (0, "")]
+
+
+def lacks(own: float, others: list[float], family: str | None = "F") -> float:
+    """What V1 lacks whose catalyst test has this margin, among vehicles of its family with those."""
+    told = {"V1": own} | {f"P{number}": margin for number, margin in enumerate(others)}
+    rows = pl.DataFrame({"unit_id": list(told), "margin": list(told.values())}).with_columns(
+        obdmid=pl.lit(0x21), tid=pl.lit(0x80), ts=pl.lit(SEEN)
+    )
+    families = rows.select("unit_id", engine_family=pl.lit(family, pl.String))
+    made = margin_lacks(rows, NO_FITS, families)
+    return made.filter(pl.col("unit_id") == "V1")["margin_lack"].item()
+
+
+@pytest.mark.parametrize(("margin", "lack"), [(2.0, 0), (0.5, 0), (0.25, 0.25), (0.0, 0.5), (-0.5, 1), (-9.0, 1)])
+def test_a_margin_counts_from_half_of_it_down(margin: float, lack: float) -> None:
+    assert lacks(margin, []) == pytest.approx(lack)
+    assert lacks(margin, [1.0] * 20) == pytest.approx(lack)  # peers that pass easily change nothing
+
+
+def test_a_test_that_the_family_passes_narrowly_is_held_against_the_family() -> None:
+    assert lacks(0.14, [0.14] * 20) == 0
+    assert lacks(0.05, [0.14] * 20) == pytest.approx(0.09)
+    assert lacks(-0.1, [0.14] * 20) == pytest.approx(0.6)  # failed is failed
+    assert lacks(0.14, [0.14] * 7) == pytest.approx(0.36)  # too few to say what is usual
+    assert lacks(0.14, [0.14] * 20, family=None) == pytest.approx(0.36)
+
+
+def test_the_test_that_lacks_most_speaks_for_the_part() -> None:
+    given = results((0x21, 0x80, SEEN, 0.4), (0x21, 0x81, SEEN, 0.1), (0x21, 0x82, SEEN, 3.0))
+    families = pl.DataFrame({"unit_id": ["V1"], "engine_family": ["F"]})
+    assert margin_lacks(given, NO_FITS, families)["margin_lack"].to_list() == [pytest.approx(0.4)]
+    assert margin_lacks(given, fitted_on("CAT1", date(2026, 3, 4)), families).is_empty()

@@ -149,6 +149,12 @@ def test_within_three_spreads_of_its_family_a_part_is_at_no_limit():
         assert apart["limit"] == standing(level=3.4, baseline=1.0, compare=compare)["limit"]
 
 
+def test_an_indicator_without_a_declared_limit_gets_none_of_its_peers():
+    for worse in ("up", "down", "out"):
+        made = standing(level=9.0, worse=worse, healthy=None, limit=None, baseline=1.0, peer_median=1.0, peer_spread=0.1)
+        assert (made["limit"], made["strength"], made["strength_28d"]) == (None, None, None), worse
+
+
 def test_a_part_that_lost_three_quarters_of_what_its_peers_have_is_at_its_limit():
     down = {"worse": "down", "healthy": 60.0, "limit": 15.0}
     assert standing(level=5.0, **down, peer_median=20.0, peer_spread=8.0)["limit"] == 5.0  # not 20 - 24

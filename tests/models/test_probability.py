@@ -20,7 +20,7 @@ SCHEMA = {
     "strength_28d": pl.Float64,
     "worn": pl.Float64,
     "code_confirmed": pl.Boolean,
-    "margin": pl.Float64,
+    "margin_lack": pl.Float64,
 }
 
 
@@ -40,7 +40,7 @@ def test_without_evidence_it_is_the_intercept():
 
 
 def test_evidence_adds_in_log_odds():
-    made = likely(strength=1.0, strength_28d=1.0, worn=0.5, code_confirmed=True, margin=-0.5)
+    made = likely(strength=1.0, strength_28d=1.0, worn=0.5, code_confirmed=True, margin_lack=1.0)
     assert made[0] == pytest.approx(logistic(-6 + 5 + 1.5 * 0.5 + 3 + 2))
 
 
@@ -51,11 +51,9 @@ def test_a_confirmed_code_weighs_more_than_a_pending_one_and_that_more_than_none
     assert none == pytest.approx(logistic(-6))
 
 
-@pytest.mark.parametrize(
-    ("margin", "added"), [(None, 0), (2.0, 0), (0.5, 0), (0.25, 0.5), (0.0, 1), (-0.5, 2), (-9.0, 2)]
-)
-def test_a_margin_counts_from_half_of_it_down(margin, added):
-    assert likely(margin=margin)[0] == pytest.approx(logistic(-6 + added))
+@pytest.mark.parametrize(("lack", "added"), [(None, 0), (0.0, 0), (0.25, 0.5), (0.5, 1), (1.0, 2)])
+def test_what_an_on_board_test_lacks_counts(lack, added):
+    assert likely(margin_lack=lack)[0] == pytest.approx(logistic(-6 + added))
 
 
 def test_a_week_lies_a_quarter_of_the_way_to_four():
@@ -80,7 +78,7 @@ evidence = st.fixed_dictionaries(
         "strength_28d": st.one_of(st.none(), st.floats(0, 3)),
         "worn": st.one_of(st.none(), st.floats(0, 1.5)),
         "code_confirmed": st.sampled_from([None, False, True]),
-        "margin": st.one_of(st.none(), st.floats(-2, 3)),
+        "margin_lack": st.one_of(st.none(), st.floats(0, 1)),
     }
 )
 
@@ -94,7 +92,7 @@ def test_more_evidence_never_lowers_it(known, more):
         {"strength_28d": (known["strength_28d"] or 0) + more, "strength": (known["strength"] or 0) + more},
         {"worn": (known["worn"] or 0) + more},
         {"code_confirmed": True},
-        {"margin": (0.5 if known["margin"] is None else known["margin"]) - more},
+        {"margin_lack": min((known["margin_lack"] or 0) + more, 1)},
     ]
     for change in worse:
         after = likely(**(known | change))
@@ -105,6 +103,6 @@ def test_more_evidence_never_lowers_it(known, more):
 @settings(max_examples=50, deadline=None)
 @given(known=evidence)
 def test_missing_evidence_adds_nothing(known):
-    stand_ins = {"strength": 0.0, "strength_28d": 0.0, "worn": 0.0, "margin": 0.5}
+    stand_ins = {"strength": 0.0, "strength_28d": 0.0, "worn": 0.0, "margin_lack": 0.0}
     filled = known | {name: value for name, value in stand_ins.items() if known[name] is None}
     assert likely(**filled) == pytest.approx(likely(**known))

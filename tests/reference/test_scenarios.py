@@ -31,22 +31,18 @@ def test_no_fault_puts_another_part_on_the_list(found: tuple[float, pl.DataFrame
     sampling_s, frame = found
     faulty = frame.filter(pl.col("mode") != "")
     wrong = faulty.filter("wrong").select("unit_id", "component", "mode", "listed").rows()
-    # Known limits, as measured: beside a stuck downstream sensor the upstream one of the other bank at 1 s; at 5 s a rich and
-    # a lean bias, a slow and an unsteady upstream sensor. None of the faults is to do it, so that the numbers may only fall.
-    assert len(wrong) <= (1 if sampling_s == 1.0 else 4), wrong
+    # At one reading in 5 s a rich bias may hold the downstream sensor so still that both are called: a known limit.
+    assert len(wrong) <= (0 if sampling_s == 1.0 else 1), wrong
 
 
 def test_a_wrong_air_mass_is_seen_where_manifold_pressure_is_there(found: tuple[float, pl.DataFrame]) -> None:
-    sampling_s, frame = found
+    _, frame = found
     for defect in ("maf_low", "maf_high"):
         alone = frame.filter((pl.col("defect") == defect) & (pl.col("mode") == ""))
         side = -1 if defect == "maf_low" else 1
         assert alone.height == 4
-        # 15 % is planted; the yardstick is the vehicle itself in its first weeks, less what the season does to all. A part is
-        # held back from 12 % on. At one reading in 5 s the band of engine speed may leave too few.
-        seen = alone["maf_off_pct"].drop_nulls()
-        assert seen.len() >= (4 if sampling_s == 1.0 else 3)
-        assert all(12 < side * off < 18 for off in seen), alone.select("unit_id", "maf_off_pct").rows()
+        # 15 % is planted; the yardstick is the vehicle itself in its first weeks.
+        assert all(13 < side * off < 17 for off in alone["maf_off_pct"]), alone.select("unit_id", "maf_off_pct").rows()
     others = frame.filter(~pl.col("defect").str.starts_with("maf_"))
     assert others["maf_off_pct"].is_null().all()
 
