@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 SHOWN = 100  # rows shown on the page and in print; coming.csv has them all
-_WAITS = {
+WAITS = {
     "bay": "no bay of its depot is left this week",
     "saving": "waiting costs no more than acting now",
     "evidence": "too unlikely yet to open the vehicle for it",
@@ -26,7 +26,7 @@ def coming(ranked: pl.DataFrame) -> pl.DataFrame:
         .sort("probability", "unit_id", "component", descending=[True, False, False])
     )
     return rows.with_columns(
-        waits=pl.col("waits_for").replace_strict(_WAITS, return_dtype=pl.String),
+        waits=pl.col("waits_for").replace_strict(WAITS, return_dtype=pl.String),
         meanwhile=pl.struct("with_row", "waits_for").map_elements(_meanwhile, return_dtype=pl.String),
     )
 

@@ -25,16 +25,13 @@ from pipeline.report.words import money, percent, plain, window
 from pipeline.report.workbook import list_book
 from pipeline.settings import Settings
 
+_VEHICLE = ("unit_id", "depot", "engine_family", "component")
+_OUTLOOK = ("probability", "window_from", "window_to")
 LIST_COLUMNS = (
     "week_start",
     "rank",
-    "unit_id",
-    "depot",
-    "engine_family",
-    "component",
-    "probability",
-    "window_from",
-    "window_to",
+    *_VEHICLE,
+    *_OUTLOOK,
     "action",
     "rule_out_first",
     "why",
@@ -43,34 +40,8 @@ LIST_COLUMNS = (
     "saving_low",
     "saving_high",
 )
-COMING_COLUMNS = (
-    "week_start",
-    "unit_id",
-    "depot",
-    "engine_family",
-    "component",
-    "probability",
-    "window_from",
-    "window_to",
-    "waits",
-    "meanwhile",
-    "rule_out_first",
-    "why",
-    "judged_by",
-)
-SCORE_COLUMNS = (
-    "week_start",
-    "rank",
-    "unit_id",
-    "depot",
-    "engine_family",
-    "component",
-    "status",
-    "probability",
-    "expected_saving",
-    "reason",
-    "judged_by",
-)
+COMING_COLUMNS = ("week_start", *_VEHICLE, *_OUTLOOK, "waits", "meanwhile", "rule_out_first", "why", "judged_by")
+SCORE_COLUMNS = ("week_start", "rank", *_VEHICLE, "status", "probability", "expected_saving", "reason", "judged_by")
 BOOK = "list.xlsx"
 _DECIMALS = {"probability": 4, "expected_saving": 2, "saving_low": 2, "saving_high": 2}
 

@@ -12,6 +12,7 @@ from scipy.stats import binomtest
 from models.words import component_words
 from pipeline.known import known_at
 from pipeline.lake import Lake
+from pipeline.report.coming import WAITS
 from pipeline.report.words import plain
 from pipeline.settings import Settings
 
@@ -66,7 +67,7 @@ def moved(lake: Lake, ranked: pl.DataFrame, series: str, week_start: date) -> Mo
     now = ranked.filter(pl.col("list_rank").is_not_null()).select(*_PART, now="list_rank")
     both = was.join(now, on=_PART, how="full", coalesce=True).sort("now", "was", nulls_last=True)
     left = both.filter(pl.col("now").is_null()).join(
-        ranked.select(*_PART, "status", "reason", "probability", "expected_saving"), on=_PART, how="left"
+        ranked.select(*_PART, "status", "reason", "expected_saving", "waits_for"), on=_PART, how="left"
     )
     return Moved(
         before,
@@ -123,9 +124,11 @@ def _left(row: dict) -> str:
         return "the vehicle is no longer in the data"
     if row["status"] != "judged":
         return plain(row["reason"])
+    if row["waits_for"]:
+        return f"on the way: {WAITS[row['waits_for']]}"
     if (row["expected_saving"] or 0.0) <= 0:
-        return "waiting costs no more than acting now"
-    return "below the chance a row needs, or no bay of its depot was left"
+        return WAITS["saving"]
+    return "below the chance a row needs"
 
 
 def _came_of(row: dict) -> str:

@@ -185,6 +185,15 @@ def test_what_came_of_the_list_and_what_moved(lake: Lake, tmp_path: Path) -> Non
     assert {(row["unit"], row["why"]) for row in now.gone} == {
         ("V-0042", "trim of bank 1"), ("<script>alert(1)</script>", "the vehicle is no longer in the data"),
     }
+    # Rows that left for the parts on the way say what they lack there.
+    for waits, told in (("bay", "on the way: no bay of its depot"), ("evidence", "on the way: too unlikely yet")):
+        rows[0] |= {"status": "judged", "reason": "", "waits_for": waits}
+        why = {row["unit"]: row["why"] for row in moved(lake, rows_of("ranked", rows), "issued", later).gone}
+        assert why["V-0042"].startswith(told)
+    rows[0] |= {"waits_for": None, "expected_saving": 5.0}
+    assert [row["why"] for row in moved(lake, rows_of("ranked", rows), "issued", later).gone if row["unit"] == "V-0042"] == [
+        "below the chance a row needs"
+    ]
     came = past(Settings(), lake, date(2026, 3, 30))
     assert (came.calls, came.confirmed, came.no_fault, came.open) == (6, 1, 0, 5)
     # One of one: Wilson, 90 %: low end 1 / (1 + z^2) with z = 1.645 (E. B. Wilson 1927).
