@@ -164,7 +164,7 @@ def _more(listed: pl.DataFrame, outcome: Outcome, costs: Costs, resamples: int) 
     values = blamed.cast(pl.Float64).to_numpy()
     found = {"confounder_rate": _share(values, rows["unit_id"], resamples)}
     if outcome.faults is not None:
-        found["begun_rate"] = _share(_begun(rows, outcome, outcome.faults), rows["unit_id"], resamples)
+        found["begun_rate"] = _share(_begun(rows, outcome.faults, outcome.events), rows["unit_id"], resamples)
     if outcome.events["foreseeable"].any():
         early = outcome.events.filter("foreseeable").drop("foreseeable")
         scored = listed.with_columns(probability=pl.lit(0.5)).select(*KEY, "probability")
@@ -209,16 +209,16 @@ def _seen_coming(ranked: pl.DataFrame, outcome: Outcome, resamples: int) -> dict
     coming = ranked.filter(waits).select(*KEY).with_row_index("row")
     found["coming_rows"] = {"value": coming.height, "low": None, "high": None, "n": ranked["week_start"].n_unique()}
     if outcome.faults is not None:
-        found["coming_begun_rate"] = _share(_begun(coming, outcome, outcome.faults), coming["unit_id"], resamples)
+        found["coming_begun_rate"] = _share(_begun(coming, outcome.faults, outcome.events), coming["unit_id"], resamples)
     return found
 
 
-def _begun(rows: pl.DataFrame, outcome: Outcome, faults: pl.DataFrame) -> np.ndarray:
+def _begun(rows: pl.DataFrame, faults: pl.DataFrame, events: pl.DataFrame) -> np.ndarray:
     """1 for rows whose part is failing, has failed or fails within 28 days, else 0; ``rows`` are numbered by ``row``."""
     week, part = pl.col("week_start"), ["unit_id", "component"]
     unmended = pl.col("repaired_on").is_null() | (pl.col("repaired_on") >= week)
     begun = rows.join(faults, on=part).filter((pl.col("onset_on") <= week) & unmended)
-    soon = rows.join(outcome.events, on=part).filter((pl.col("failed_on") < week + timedelta(days=HORIZON_DAYS)) & unmended)
+    soon = rows.join(events, on=part).filter((pl.col("failed_on") < week + timedelta(days=HORIZON_DAYS)) & unmended)
     in_truth = rows["row"].is_in(begun["row"].implode()) | rows["row"].is_in(soon["row"].implode())
     return in_truth.cast(pl.Float64).to_numpy()
 

@@ -81,6 +81,8 @@ def confounder_rules(confounder: Confounder, rng: np.random.Generator) -> list[R
             "running_rich": [(RICH_CODES[bank], 0.8)] + [("P0496", 0.6)] * int(chance[0] < 0.5),
             "thermostat_open": [("P0128", 0.35)],
             "low_supply": [("P0562", 0.5)],
+            "maf_low": [(LEAN_CODES[bank], 0.9)] + [("P0101", 0.8)] * int(chance[0] < 0.4),
+            "maf_high": [(RICH_CODES[bank], 0.9)] + [("P0101", 0.8)] * int(chance[0] < 0.4),
         }.get(confounder.kind, [])
     return [Rule(code, confounder, severity) for code, severity in dict(pairs).items()]
 

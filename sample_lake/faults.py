@@ -61,7 +61,7 @@ CONFOUNDERS = (
 )
 
 AIR_METER = ("maf_low", "maf_high")
-"""An air mass meter that reads low (fouled) or high: dealt in scenarios only, where manifold pressure tells."""
+"""An air mass meter that reads low (fouled) or high: in scenarios and drawn worlds; the demo has none."""
 
 
 @dataclass

@@ -67,7 +67,8 @@ class Hazards:
     """How often and how parts go bad, for worlds that draw faults by chance (the demo deals them in turn).
 
     `*_per_week`: failures a vehicle of 120,000 km and week; the chance goes with odometer to the power
-    `age_power`. `tilt` is the concentration of the drawn mix of modes: small is lopsided.
+    `age_power`. `tilt` is the concentration of the drawn mix of modes: small is lopsided. `air_meter_share`: vehicles
+    with an air mass meter, and no other defect, whose meter comes to read low or high.
     """
 
     upstream_per_week: float = 0.006
@@ -76,6 +77,7 @@ class Hazards:
     age_power: float = 0.8
     ageing_share: float = 0.15
     confounder_share: float = 0.25
+    air_meter_share: float = 0.05
     misfire_damage_share: float = 0.4
     ramp_days: Range = (20.0, 110.0)
     heater_ramp_days: Range = (4.0, 25.0)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sample_lake.faults import (
+    AIR_METER,
     CATALYST_MODES,
     CONFOUNDERS,
     DOWNSTREAM_MODES,
@@ -121,7 +122,8 @@ def plan_hazards(
         for unit in fleet
         if unit.in_scope and rng.random() < hazards.confounder_share
     ]
-    return faults + _damage(faults, confounders, planner), confounders
+    damage = _damage(faults, confounders, planner)
+    return faults + damage, confounders + _air_meters(fleet, confounders, days, hazards, rng.spawn(1)[0])
 
 
 def _mixes(tilt: float, rng: np.random.Generator) -> dict[str, tuple[tuple[str, ...], np.ndarray]]:
@@ -145,6 +147,19 @@ def _confounder(unit: Unit, days: int, rng: np.random.Generator) -> Confounder:
         with_defect(unit, kind.removeprefix("gateway_"))
     begin = 0.0 if gateway else draw(rng, (-20.0, 0.85 * days))
     return Confounder(unit, kind, bank, from_day=begin, ramp_days=draw(rng, (3, 40)))
+
+
+def _air_meters(
+    fleet: list[Unit], confounders: list[Confounder], days: int, hazards: Hazards, rng: np.random.Generator
+) -> list[Confounder]:
+    """Meters that foul (two in three) or read high. Their chance is their own, so that it moves no other draw."""
+    taken = {confounder.unit.unit_id for confounder in confounders}
+    meters = []
+    for unit in fleet:
+        chance, low, begin, ramp = rng.random(), rng.random() < 2 / 3, draw(rng, (-20.0, 0.85 * days)), draw(rng, (3, 60))
+        if unit.in_scope and "maf" in unit.family.reports and unit.unit_id not in taken and chance < hazards.air_meter_share:
+            meters.append(Confounder(unit, AIR_METER[0 if low else 1], -1, from_day=begin, ramp_days=ramp))
+    return meters
 
 
 def _damage(faults: list[Fault], confounders: list[Confounder], planner: _Planner) -> list[Fault]:

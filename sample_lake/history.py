@@ -28,6 +28,8 @@ CAUSES = {
     "weak_fuel_pump": "fuel pump weak",
     "running_rich": "purge valve stuck open",
     "low_supply": "alternator regulator",
+    "maf_low": "air mass meter fouled",
+    "maf_high": "air mass meter reads high",
 }
 ROUTINE = (
     ("brake pads worn", 90, 1.0),

@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 
 import sample_lake
-from sample_lake.faults import SUDDEN, Fault
+from sample_lake.faults import AIR_METER, SUDDEN, Fault
 from sample_lake.habits import Telemetry
 from sample_lake.hazards import PLACES, failing_chance, plan_hazards
 from sample_lake.paths import PATHS, climbed, progress, shows
@@ -195,8 +195,14 @@ def test_failures_come_at_the_world_s_rate(kind: str, seed: int) -> None:
         failed = sum(fault.place == place and fault.failed_day < 210 for fault in dealt)
         spread = np.sqrt((chances * (1 - chances)).sum())
         assert abs(failed - chances.sum()) < 4 * spread, place
-    share = here.hazards.confounder_share
-    assert abs(len(confounders) / 1500 - share) < 4 * np.sqrt(share * (1 - share) / 1500)
+    meters = [confounder.unit for confounder in confounders if confounder.kind in AIR_METER]
+    share, count = here.hazards.confounder_share, len(confounders) - len(meters)
+    assert abs(count / 1500 - share) < 4 * np.sqrt(share * (1 - share) / 1500)
+    others = {confounder.unit.unit_id for confounder in confounders if confounder.kind not in AIR_METER}
+    able = [unit for unit in fleet if unit.in_scope and "maf" in unit.family.reports and unit.unit_id not in others]
+    assert {unit.unit_id for unit in meters} <= {unit.unit_id for unit in able}
+    share = here.hazards.air_meter_share
+    assert abs(len(meters) / len(able) - share) < 4 * np.sqrt(share * (1 - share) / len(able))
 
 
 def test_the_demo_deals_its_faults() -> None:
