@@ -104,6 +104,23 @@ def read_table(table: dict) -> tuple[dict[str, dict], list[Hold]]:
     return facts, holds
 
 
+def cleared_by(facts: dict[str, dict], holds: list[Hold]) -> dict[str, tuple[str, ...]]:
+    """What each indicator can help to rule out: the ``clear`` words of the holds that rest on it, in their order."""
+
+    def rests_on(name: str) -> set[str]:
+        fact = facts[name]
+        own = {fact["indicator"]} if "indicator" in fact else set()
+        return own.union(*(rests_on(other) for key in ("all", "any", "every_bank") for other in fact.get(key, ())))
+
+    words: dict[str, list[str]] = {}
+    for hold in holds:
+        for indicator in sorted(rests_on(hold.fact)) if hold.clear else ():
+            words.setdefault(indicator, [])
+            if hold.clear not in words[indicator]:
+                words[indicator].append(hold.clear)
+    return {indicator: tuple(of) for indicator, of in words.items()}
+
+
 def evaluate(
     banks: pl.DataFrame,
     facts: dict[str, dict],

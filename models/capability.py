@@ -91,7 +91,7 @@ def unlocks(capable: pl.DataFrame) -> pl.DataFrame:
 
     Returns:
         signal, every_s (the slowest rate that allows all it allows, s), components (that could be judged and cannot now),
-        indicators (component indicators), vehicles.
+        indicators (component indicators), vehicles, which (the indicators' names, sorted).
     """
     judged = capable.group_by("unit_id", "component").agg(now=pl.col("possible").any())
     one = capable.filter(pl.col("lacking") == 1).join(judged, on=["unit_id", "component"])
@@ -102,6 +102,7 @@ def unlocks(capable: pl.DataFrame) -> pl.DataFrame:
             components=pl.struct("unit_id", "component").filter(~pl.col("now")).n_unique(),
             indicators=pl.len(),
             vehicles=pl.col("unit_id").n_unique(),
+            which=pl.col("indicator").unique().sort(),
         )
         .sort("components", "indicators", "signal", descending=[True, True, False])
     )

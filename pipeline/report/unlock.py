@@ -7,17 +7,31 @@ import polars as pl
 from pipeline.sampled import Sampled
 from pipeline.signals import signals
 
+CAUSES = 3  # other causes named in a line
+
 
 def unlock_lines(sampled: Sampled, most: int = 5) -> list[str]:
-    """The signals or rates that would allow most, first the best, one line each."""
+    """The signals or rates that would allow most, first the best, one line each; then those that rule other causes out."""
     found = sampled.unlocks().head(most)
     if found.is_empty():
-        return ["every judged indicator gets the signals it needs"]
+        return ["every judged indicator gets the signals it needs", *_other_causes(sampled, most)]
     return [
         f"{unlock_words(row)}: {row['components']} components more judged, {row['indicators']} indicators more on"
         f" {row['vehicles']} vehicles"
         for row in found.iter_rows(named=True)
-    ]
+    ] + _other_causes(sampled, most)
+
+
+def _other_causes(sampled: Sampled, most: int) -> list[str]:
+    lines = []
+    for row in sampled.rules_out().head(most).iter_rows(named=True):
+        words = dict.fromkeys(word for indicator in row["which"] for word in sampled.cleared[indicator])
+        lines.append(
+            f"{unlock_words(row)}: on {row['vehicles']} more vehicle{'s' * (row['vehicles'] > 1)} the data can tell of "
+            + ", ".join(list(words)[:CAUSES])
+            + (f" and {len(words) - CAUSES} more" if len(words) > CAUSES else "")
+        )
+    return lines
 
 
 def unlock_words(row: dict) -> str:

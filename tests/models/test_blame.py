@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from models.blame import Measured, evaluate, hold_back, read_table
+from models.blame import Measured, cleared_by, evaluate, hold_back, read_table
 
 HOLD = {
     "fact": "low", "parts": ["upstream"], "why": "w", "cause": "c", "rule_out": "r", "test": "t", "clear": "", "source": "s",
@@ -23,6 +23,23 @@ def test_a_table_is_read():
         ("low", ("upstream",), ()),
         ("low", ("upstream",), ("slow",)),
     ]
+
+
+def test_what_an_indicator_can_rule_out_is_told_through_all_facts_that_rest_on_it():
+    facts, holds = read_table(
+        {
+            "fact": {
+                "high": {"scope": "unit", "indicator": "air", "above": 10},
+                "low": {"scope": "unit", "indicator": "air", "below": -10},
+                "off": {"scope": "unit", "any": ["high", "low"]},
+                "leak": {"scope": "bank", "indicator": "trim", "above": 5, "none": ["off"]},
+            },
+            "hold": [HOLD | {"fact": fact, "clear": clear} for fact, clear in
+                     (("low", "air path"), ("off", "air meter"), ("leak", "leaks"), ("high", ""), ("low", "air path"))],
+        }
+    )  # fmt: skip
+    # An absent fact ("none") is no evidence for the one that asks for it.
+    assert cleared_by(facts, holds) == {"air": ("air path", "air meter"), "trim": ("leaks",)}
 
 
 def test_an_empty_table_holds_nothing():

@@ -86,6 +86,7 @@ def test_the_signal_that_allows_most_comes_first():
     )
     # V2 lacks three signals, so no single one helps it.
     assert made.row(0, named=True) == {
-        "signal": "o2_b1s2_v", "every_s": 2.5, "components": 1, "indicators": 1, "vehicles": 1
+        "signal": "o2_b1s2_v", "every_s": 2.5, "components": 1, "indicators": 1, "vehicles": 1,
+        "which": ["recovery"],
     }  # fmt: skip
     assert made.height == 1

@@ -306,6 +306,9 @@ def test_stages_one_by_one(run: Run, job: Job) -> None:
     covered = run("--config", job.config, "coverage")
     assert covered.code == 0 and covered.out.startswith("what the list of 2026-04-06 could judge:\n")
     assert "upstream sensors, not judged: 1 components of 1 vehicles: " in covered.out
+    assert "log supply_v (PID 42) at least every 60 s: on 1 more vehicle the data can tell of low supply voltage" in covered.out
+    # Manifold pressure, air mass and intake temperature all lack: none of them alone would tell.
+    assert "log map_kpa" not in covered.out
 
 
 def test_nightly_judges_and_writes_no_list(run: Run, job: Job) -> None:
@@ -371,7 +374,10 @@ def test_coverage_counts_every_component_of_the_list(run: Run, small: Job, tmp_p
     }.items():
         assert sum(count for name, count in counts if name == status) == number
     rest = said.out.splitlines()[1 + len(counts) :]
-    assert rest and all(re.match(r"log \w+ \(PID [\w/]+\) at least every [\d.]+ s: \d+ components more", line) for line in rest)
+    log = r"log \w+ \(PID [\w/]+\) at least every [\d.]+ s: "
+    judged_more = [line for line in rest if re.match(log + r"\d+ components more judged", line)]
+    told_more = [line for line in rest if re.match(log + r"on \d+ more vehicles? the data can tell of \w", line)]
+    assert judged_more and told_more and rest == judged_more + told_more
 
 
 def test_coverage_of_a_vehicle_tells_the_sampling_of_its_signals(run: Run, small: Job, tmp_path: Path) -> None:
