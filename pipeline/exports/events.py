@@ -88,7 +88,10 @@ def clean_register(raw: pl.DataFrame, zone: str = "UTC") -> Cleaned:
 
 
 def clean_work_orders(raw: pl.DataFrame, zone: str = "UTC") -> Cleaned:
-    """Rows of table ``work_orders`` with their line; an unknown word costs the row, a bad number the cell."""
+    """Rows of table ``work_orders`` with their line; an unknown word costs the row, a bad number the cell.
+
+    A finding that nobody wrote down is "unknown": the part was exchanged all the same, and its history begins anew.
+    """
     sieve = Sieve(raw, zone)
     sieve.text("order_id", needed=True)
     sieve.text("unit_id", needed=True)
@@ -96,7 +99,7 @@ def clean_work_orders(raw: pl.DataFrame, zone: str = "UTC") -> Cleaned:
     sieve.number("odometer_km", 0.0, _MOST, "km")
     sieve.choice("component", COMPONENTS, needed=True, upper=True)
     sieve.choice("action", ACTIONS, needed=True)
-    sieve.choice("finding", FINDINGS, needed=True)
+    sieve.choice("finding", FINDINGS, needed=True, empty="unknown")
     sieve.text("cause")
     sieve.number("parts_cost", 0.0, _MOST, "in the fleet's currency")
     sieve.number("labour_h", 0.0, _MOST, "h")

@@ -49,10 +49,10 @@ class Sieve:
         return self._keep(name, days)
 
     def choice(
-        self, name: str, allowed: tuple[str, ...], needed: bool = False, upper: bool = False
+        self, name: str, allowed: tuple[str, ...], needed: bool = False, upper: bool = False, empty: str | None = None
     ) -> pl.Series:
-        """One of a few words, in any case of letters."""
-        texts = self._texts(name)
+        """One of a few words, in any case of letters; ``empty`` is the word that an empty cell stands for."""
+        texts = self._texts(name).fill_null(empty) if empty else self._texts(name)
         words = texts.str.to_uppercase() if upper else texts.str.to_lowercase()
         known = words.is_in(list(allowed)).fill_null(False)
         missing = texts.is_null() & needed

@@ -294,21 +294,24 @@ def test_work_orders_with_unknown_words(tmp_path: Path) -> None:
         "W4,V1,2026-01-08,,B1S1,replaced,,,,\n"
         "W5,V1,08.01.2026,,B1S1,replaced,unknown,,,\n"
         ",V1,2026-01-08,,B1S1,replaced,unknown,,,\n"
-        "W7,V1,2026-01-08 00:00:00,far,CAT1,inspected,no_fault_found,,-5,\n",
+        "W7,V1,2026-01-08 00:00:00,far,CAT1,inspected,no_fault_found,,-5,\n"
+        "W8,V1,2026-01-08,,B1S1,replaced,looks fine,,,\n",
     )
-    assert (line["kept"], line["quarantined"]) == (2, 5)
+    assert (line["kept"], line["quarantined"]) == (3, 5)
     assert [item[:3] for item in rejects(lake)] == [
         (3, "row", "component"),
         (4, "row", "action"),
-        (5, "row", "finding"),
         (6, "row", "closed_on"),
         (7, "row", "order_id"),
         (8, "cell", "odometer_km"),
         (8, "cell", "parts_cost"),
+        (9, "row", "finding"),
     ]
-    assert content(lake, "work_orders").select("order_id", "component", "odometer_km").rows() == [
-        ("W1", "B1S2", 140315.0),
-        ("W7", "CAT1", None),
+    # Without a finding the part was exchanged all the same: losing the row would lose the break in its history.
+    assert content(lake, "work_orders").select("order_id", "component", "odometer_km", "finding").rows() == [
+        ("W1", "B1S2", 140315.0, "confirmed"),
+        ("W4", "B1S1", None, "unknown"),
+        ("W7", "CAT1", None, "no_fault_found"),
     ]
 
 
