@@ -203,7 +203,11 @@ def _scored(
     tested = newest.select(
         "unit_id", indicator=part_of(pl.col("component")) + "_margin", level="margin", bank=bank_of(pl.col("component"))
     )
-    levels = pl.concat([levels, tested], how="diagonal_relaxed")
+    aged = components.filter((pl.col("part") == "catalyst") & pl.col("replaced_on").is_not_null()).select(
+        "unit_id", indicator=pl.lit("catalyst_age_days"), bank=bank_of(pl.col("component")),
+        level=(pl.lit(week_start) - pl.col("replaced_on")).dt.total_days().cast(pl.Float64),
+    )
+    levels = pl.concat([levels, tested, aged], how="diagonal_relaxed")
     active_parts = active.select("unit_id", "bank", "role", part=part_of(pl.col("position")))
     found_parts = found.select(
         # As far ahead as the chance looks: a part that is suspect by then comes before those that wait for it.

@@ -144,9 +144,11 @@ def test_a_commanded_ratio_that_always_reads_one_is_no_frozen_sensor(tmp_path: P
 
 
 def held(
-    levels: dict[tuple[str, int], tuple[float, ...]], part: str, mode: str, roles: tuple[str, ...] = ()
+    levels: dict[tuple[str, int], tuple[float, ...]], part: str, mode: str, roles: tuple[str, ...] = (), named: str = "",
+    strength: float = 0.0,
 ) -> str | None:
-    """Which fact of the shipped table holds a part back; levels: (indicator, bank) -> (level, change, apart from peers)."""
+    """Which fact of the shipped table holds a part back; levels: (indicator, bank) -> (level, change, apart from peers),
+    ``named``: the part that the codes name, ``strength``: that of the finding of the mode."""
     facts, holds, _ = read_blame(Settings())
     banks = pl.DataFrame({"unit_id": ["V1"], "bank": [1]}, schema_overrides={"bank": pl.Int32})
     rows = [("V1", bank, name, *(*told, None, None)[:3]) for (name, bank), told in levels.items()]
@@ -154,8 +156,9 @@ def held(
     columns |= {name: pl.Float64 for name in ("level", "change", "apart")}
     names = {"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "role": pl.String}
     found = {"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "mode": pl.String, "strength": pl.Float64}
-    codes = pl.DataFrame([("V1", 1, "", role) for role in roles], names, orient="row")
-    truths = evaluate(banks, facts, pl.DataFrame(rows, columns, orient="row"), codes, pl.DataFrame(schema=found))
+    codes = pl.DataFrame([("V1", 1, named, role) for role in roles], names, orient="row")
+    seen = pl.DataFrame([("V1", 1, part, mode, strength)] if mode else [], found, orient="row")
+    truths = evaluate(banks, facts, pl.DataFrame(rows, columns, orient="row"), codes, seen)
     component = banks.with_columns(part=pl.lit(part), mode=pl.lit(mode))
     return hold_back(component, truths, holds)["held_by"][0]
 
@@ -227,6 +230,27 @@ def test_a_downstream_sensor_that_is_lean_and_moves_is_not_stuck() -> None:
     assert held(lean | {("down_range_v", 1): (0.8, 0.0)}, "downstream", "slow") is None
     usual = {("down_low_share", 1): (0.1, 0.0), ("down_range_v", 1): (0.8, 0.0)}
     assert held(usual, "downstream", "stuck") is None
+
+
+@pytest.mark.parametrize("role", ["stuck", "circuit"])
+def test_a_code_for_a_stuck_downstream_sensor_that_moves_waits(role: str) -> None:
+    # Common practice, decision table: a sensor that answers both ways is not stuck. With an upstream sensor that reads
+    # rich the gas behind the catalyst is lean, and P2270 (SAE J2012-DA: biased or stuck lean) names the wrong part.
+    moves, still = {("down_range_v", 1): (0.67, -0.1)}, {("down_range_v", 1): (0.05, -0.7)}
+    assert held(moves, "downstream", "", (role,), "downstream") == "rear_code_contradicted"
+    assert held(still, "downstream", "", (role,), "downstream") is None
+    assert held({}, "downstream", "", (role,), "downstream") is None  # nobody saw it move
+    assert held(moves, "downstream", "") is None
+    assert held(moves, "downstream", "slow", (role,), "downstream", 0.7) is None  # something measured is against it
+    assert held(moves, "downstream", "slow", (role,), "downstream", 0.2) == "rear_code_contradicted"
+    assert held(moves, "downstream", "", ("heater",), "downstream") is None
+
+
+def test_behind_a_new_catalyst_a_late_fall_is_its_storage() -> None:
+    # Oxygen balance (domain reference): what the catalyst takes up does not reach the sensor behind it.
+    assert held({("catalyst_age_days", 1): (41.0,)}, "downstream", "slow") == "catalyst_new"
+    assert held({("catalyst_age_days", 1): (120.0,)}, "downstream", "slow") is None
+    assert held({("catalyst_age_days", 1): (41.0,)}, "downstream", "stuck") is None
 
 
 @pytest.mark.parametrize("off", [15.0, -15.0])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -24,11 +25,19 @@ EARLIER = date(2026, 3, 30)
 JUDGED = ("trends", "proposed_breaks", "findings", "evidence", "chances", "input_shift", "scores")
 
 
-@pytest.fixture
-def small(tmp_path_factory: pytest.TempPathFactory, tmp_path: Path) -> Job:
-    job = fleet(tmp_path / "fleet", small_exports(tmp_path_factory.getbasetemp()))
+@pytest.fixture(scope="module")
+def after_a_night(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("night") / "fleet"
+    job = fleet(folder, small_exports(tmp_path_factory.getbasetemp()))
     assert command(job, "nightly").exit_code in (0, 3)
-    return job
+    return folder
+
+
+@pytest.fixture
+def small(tmp_path_factory: pytest.TempPathFactory, tmp_path: Path, after_a_night: Path) -> Job:
+    """A fleet of its own for each test: a copy of the one after its night."""
+    shutil.copytree(after_a_night, tmp_path / "fleet")
+    return fleet(tmp_path / "fleet", small_exports(tmp_path_factory.getbasetemp()))
 
 
 def versions(lake: Lake) -> dict[str, int | None]:
@@ -117,5 +126,7 @@ def test_every_table_that_a_list_is_judged_from_is_watched(small: Job) -> None:
 
 
 def test_a_second_night_without_exports_says_so(small: Job) -> None:
+    first = command(small, "nightly", now=NOW)  # the copy lies in another folder: other settings
+    assert "nothing has changed since" not in first.output
     again = command(small, "nightly", now=NOW)
     assert "nothing has changed since" in again.output
