@@ -246,6 +246,20 @@ def test_a_code_for_a_stuck_downstream_sensor_that_moves_waits(role: str) -> Non
     assert held(moves, "downstream", "", ("heater",), "downstream") is None
 
 
+def test_a_code_for_a_biased_upstream_sensor_waits_where_only_the_downstream_one_is_off() -> None:
+    # Common practice, decision table; the monitor behind P2195 to P2198 (SAE J2012-DA) asks the downstream sensor.
+    lost, whole = {("down_range_v", 1): (0.38, -0.1, -0.38)}, {("down_range_v", 1): (0.76, 0.0, 0.0)}
+    assert held(lost, "upstream", "", ("stuck",), "upstream") == "front_code_contradicted"
+    assert held(whole, "upstream", "", ("stuck",), "upstream") is None
+    assert held(lost, "upstream", "") is None
+    assert held(lost | {("trim_pct", 1): (-8.0,)}, "upstream", "", ("stuck",), "upstream") is None
+    assert held(lost, "upstream", "biased", ("stuck",), "upstream", 0.6) is None
+    # Nor does the downstream sensor wait for it, or the catalyst for anything but the downstream sensor.
+    assert held(lost, "downstream", "stuck", ("stuck",), "upstream", 0.9) is None
+    assert held(whole, "downstream", "stuck", ("stuck",), "upstream", 0.9) == "front_before_rear"
+    assert held(whole, "catalyst", "storage", ("stuck",), "upstream") == "front_sensor"
+
+
 def test_behind_a_new_catalyst_a_late_fall_is_its_storage() -> None:
     # Oxygen balance (domain reference): what the catalyst takes up does not reach the sensor behind it.
     assert held({("catalyst_age_days", 1): (41.0,)}, "downstream", "slow") == "catalyst_new"
