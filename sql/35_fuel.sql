@@ -55,8 +55,12 @@ blocks as (
     where banks.closed and banks.warm
     group by banks.unit_id, banks.bank, banks.day, banks.started_at, block
     having
-        count(coalesce(banks.front_v, banks.front_lambda)) >= params.block_readings
-        and count(banks.rear_v) >= params.block_readings
+        count(banks.rear_v) >= params.block_readings
+        and (
+            count(coalesce(banks.front_v, banks.front_lambda)) >= params.block_readings
+            -- A gateway that polls in turns may hold a row without the upstream sensor; then the trim must be seen to stand.
+            or (count(coalesce(banks.front_v, banks.front_lambda)) = 0 and count(banks.stft_pct) >= params.block_readings)
+        )
 ),
 
 frozen as (

@@ -51,6 +51,14 @@ def test_a_value_repeated_while_the_speed_changed_is_held():
     assert made["o2_b1s1_v"]["held_share"] == pytest.approx(2 / 3, abs=1e-6)
 
 
+def test_of_a_gateway_that_polls_in_turns_nothing_is_known_of_held_values():
+    # Only the two rows that it held can be compared with the row before: 1 pair of 21 readings.
+    seconds, turns = list(range(41)), {index: 0.1 * (index % 4) for index in range(0, 40, 2)} | {39: 0.2}
+    made = signal_days(readings(seconds, speed_kmh=[10.0 + second for second in seconds], o2_b1s1_v=turns))
+    assert made["o2_b1s1_v"]["readings"] == 21
+    assert made["o2_b1s1_v"]["held_share"] is None
+
+
 def test_a_value_like_the_last_one_of_another_trip_is_not_held():
     # Which trips stand beside each other depends on how the days are cut into shards; the share must not.
     speeds = [10.0, 11.0, 12.0, 13.0]

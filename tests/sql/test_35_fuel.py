@@ -123,5 +123,12 @@ def test_one_signal_that_moves_is_not_frozen(alive):
     assert frozen(**{alive: [0.5 + 0.01 * (index % 2) for index in range(12)]})["frozen_share"] == 0
 
 
+def test_a_gateway_that_polls_in_turns_and_holds_a_row_without_the_upstream_sensor_is_frozen():
+    assert frozen(front_v=None)["frozen_share"] == 1
+    assert frozen(front_v=None, rear_v=[0.5 + 0.01 * (index % 2) for index in range(12)])["frozen_share"] == 0
+    # Without the trim a flat downstream sensor is how a healthy catalyst looks.
+    assert "frozen_share" not in frozen(front_v=None, stft_pct=None)
+
+
 def test_a_standing_vehicle_is_not_called_frozen():
     assert frozen(speed_kmh=0.0)["frozen_share"] == 0
