@@ -260,13 +260,6 @@ def test_a_code_for_a_biased_upstream_sensor_waits_where_only_the_downstream_one
     assert held(whole, "catalyst", "storage", ("stuck",), "upstream") == "front_sensor"
 
 
-def test_an_upstream_sensor_that_never_reads_lean_is_not_the_doing_of_the_downstream_one() -> None:
-    # Common practice: control around a switching sensor crosses 0.45 V both ways whatever the downstream sensor asks for.
-    flat = {("down_range_v", 1): (0.05, -0.7)}
-    assert held(flat | {("up_p05_v", 1): (0.12,)}, "upstream", "weak", strength=1.2) == "rear_dead"
-    assert held(flat | {("up_p05_v", 1): (0.45,)}, "upstream", "weak", strength=1.2) is None
-
-
 def test_behind_a_new_catalyst_a_late_fall_is_its_storage() -> None:
     # Oxygen balance (domain reference): what the catalyst takes up does not reach the sensor behind it.
     assert held({("catalyst_age_days", 1): (41.0,)}, "downstream", "slow") == "catalyst_new"
