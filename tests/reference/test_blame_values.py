@@ -260,6 +260,16 @@ def test_a_code_for_a_biased_upstream_sensor_waits_where_only_the_downstream_one
     assert held(whole, "catalyst", "storage", ("stuck",), "upstream") == "front_sensor"
 
 
+def test_a_downstream_sensor_that_hovers_in_lean_gas_is_not_dead() -> None:
+    # Common practice: an upstream sensor that never reads lean makes the mixture lean, and the one behind shows 0.1 to
+    # 0.3 V; a short shows one value, all of it below 0.2 V or none.
+    flat = {("down_range_v", 1): (0.08, -0.4), ("up_p05_v", 1): (0.45,)}
+    assert held(flat | {("down_low_share", 1): (0.64,)}, "upstream", "weak", strength=1.2) is None
+    for share in (0.0, 1.0):
+        assert held(flat | {("down_low_share", 1): (share,)}, "upstream", "weak", strength=1.2) == "rear_dead"
+    assert held(flat | {("down_low_share", 1): (0.64,), ("up_p05_v", 1): (0.12,)}, "upstream", "weak", strength=1.2) == "rear_dead"
+
+
 def test_behind_a_new_catalyst_a_late_fall_is_its_storage() -> None:
     # Oxygen balance (domain reference): what the catalyst takes up does not reach the sensor behind it.
     assert held({("catalyst_age_days", 1): (41.0,)}, "downstream", "slow") == "catalyst_new"
