@@ -270,6 +270,16 @@ def test_a_downstream_sensor_that_hovers_in_lean_gas_is_not_dead() -> None:
     assert held(flat | {("down_low_share", 1): (0.64,), ("up_p05_v", 1): (0.12,)}, "upstream", "weak", strength=1.2) == "rear_dead"
 
 
+def test_a_biased_upstream_sensor_takes_both_signals() -> None:
+    # Common practice, decision table: whether sensor or mixture is off shows behind the catalyst.
+    front, rear = {("up_p05_v", 1): (0.5,)}, {("down_range_v", 1): (0.7, 0.0)}
+    assert held(front, "upstream", "biased", strength=1.2) == "front_alone"
+    assert held(front | rear, "upstream", "biased", strength=1.2) is None
+    assert held(front, "upstream", "weak", strength=1.2) is None
+    assert held(front, "upstream", "biased", ("sensor",), "upstream", 1.2) is None  # a code names it
+    assert held({("wide_offset", 1): (0.04,)}, "upstream", "biased", strength=1.2) is None  # it says itself how far off
+
+
 def test_behind_a_new_catalyst_a_late_fall_is_its_storage() -> None:
     # Oxygen balance (domain reference): what the catalyst takes up does not reach the sensor behind it.
     assert held({("catalyst_age_days", 1): (41.0,)}, "downstream", "slow") == "catalyst_new"
