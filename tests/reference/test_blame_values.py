@@ -229,8 +229,10 @@ def test_a_downstream_sensor_that_is_lean_and_moves_is_not_stuck() -> None:
     assert held(lean | {("down_range_v", 1): (0.05, -0.7)}, "downstream", "stuck") is None
     assert held(lean | {("down_range_v", 1): (0.8, 0.0)}, "downstream", "slow") is None
     leaner = {("down_low_share", 1): (0.43, 0.28), ("down_range_v", 1): (0.73, -0.1)}
-    assert held(leaner, "downstream", "stuck") == held(leaner, "downstream", "") == "rear_follows_lean"
-    assert held(leaner | {("down_range_v", 1): (0.2, -0.6)}, "downstream", "stuck") is None
+    accused = {("downstream_margin", 1): (-0.15,)}
+    assert held(leaner, "downstream", "stuck", strength=0.5) == held(leaner | accused, "downstream", "") == "rear_follows_lean"
+    assert held(leaner, "downstream", "") is None  # nobody speaks of the sensor
+    assert held(leaner | {("down_range_v", 1): (0.2, -0.6)}, "downstream", "stuck", strength=0.5) is None
     usual = {("down_low_share", 1): (0.1, 0.0), ("down_range_v", 1): (0.8, 0.0)}
     assert held(usual, "downstream", "stuck") is None
 
