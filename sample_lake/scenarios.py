@@ -70,13 +70,16 @@ def _reporting(family: Family, defect: str) -> Family:
     return replace(family, reports=family.reports | {"map"}) if defect in AIR_METER else family
 
 
-def scenario(wanted: list[Case], sampling_s: float, physics: Physics | None = None) -> Scenario:
+NOBODY_REPAIRS = Physics(repair_never_share=1.0)
+"""Must be given to `simulate`, too: its workshop lives by it."""
+
+
+def scenario(wanted: list[Case], sampling_s: float, physics: Physics = NOBODY_REPAIRS) -> Scenario:
     """What `simulate` asks for vehicles and defects: one vehicle a case, in their order, all read every `sampling_s`.
 
-    Faults begin after three weeks and are past the point of failure in the last two; parts break by the power path.
-    Nobody repairs, and no code names the part.
+    Faults begin after three weeks and are past the point of failure in the last two; parts break by the power path. No
+    code names the part.
     """
-    physics = physics or Physics(repair_never_share=1.0)
 
     def dealt(days: int, start: date, rng: np.random.Generator) -> tuple[list[Unit], list[Fault], list[Confounder]]:
         by_code = {family.code: family for family in FAMILIES}

@@ -20,7 +20,7 @@ from pipeline.ingest import ingest
 from pipeline.lake import Lake
 from pipeline.rank import rank
 from pipeline.settings import Settings
-from sample_lake.scenarios import Case, cases, scenario
+from sample_lake.scenarios import NOBODY_REPAIRS, Case, cases, scenario
 from sample_lake.simulate import simulate
 
 START = date(2026, 1, 5)
@@ -54,9 +54,9 @@ def confusion(wanted: list[Case], sampling_s: float, folder: Path, seed: int = 1
     """One row a case: its fields, and ``right``, ``wrong``, ``held``, ``silent`` of the last list, with what it says.
 
     ``listed`` names the listed parts, ``reason`` why the faulty part is held back, ``maf_off_pct`` the air mass against
-    manifold pressure.
+    manifold pressure, ``mended`` whether fault or defect was gone before the last list.
     """
-    simulate(folder, len(wanted), WEEKS, seed, START, scenario=scenario(wanted, sampling_s))
+    simulate(folder, len(wanted), WEEKS, seed, START, NOBODY_REPAIRS, scenario=scenario(wanted, sampling_s))
     settings = Settings(lake=str(folder / "lake"), bays_per_depot=_MANY_BAYS, buckets=8)
     lake = Lake(settings.lake)
     arrived = datetime.combine(LAST_LIST, datetime.min.time(), UTC)
@@ -75,6 +75,9 @@ def confusion(wanted: list[Case], sampling_s: float, folder: Path, seed: int = 1
         listed.join(given.select("unit_id", faulty="component"), on="unit_id")
         .filter(pl.col("component") != pl.col("faulty"))["unit_id"].unique()
     )
+    truth = [pl.read_csv(folder / "truth" / f"{name}.csv", infer_schema=False) for name in ("components", "confounders")]
+    ends = pl.concat([frame.select("unit_id", ended=column) for frame, column in zip(truth, ("repaired_on", "to_on"), strict=True)])
+    mended = ends.filter(pl.col("ended").is_not_null())["unit_id"].unique()
     air = lake.read("trends", where=pl.col("indicator") == "maf_off_pct").select("unit_id", maf_off_pct="level")
     own = ranked.select("unit_id", "component", "status", "reason", "mode", "probability", own_rank="list_rank")
     return (
@@ -86,6 +89,7 @@ def confusion(wanted: list[Case], sampling_s: float, folder: Path, seed: int = 1
             right=pl.col("own_rank").is_not_null(),
             wrong=pl.col("unit_id").is_in(wrong.implode()),
             held=(pl.col("status") == "held").fill_null(False),
+            mended=pl.col("unit_id").is_in(mended.implode()),
         )
         .with_columns(silent=~(pl.col("right") | pl.col("wrong") | pl.col("held")))
         .sort("unit_id")

@@ -20,6 +20,11 @@ def found(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
     return request.param, confusion(cases(pairs=False), request.param, folder)
 
 
+def test_every_fault_and_defect_is_there_to_the_end(found: tuple[float, pl.DataFrame]) -> None:
+    _, frame = found
+    assert frame.filter("mended").is_empty()
+
+
 def test_no_other_defect_is_blamed_on_a_part(found: tuple[float, pl.DataFrame]) -> None:
     _, frame = found
     alone = frame.filter((pl.col("defect") != "") & (pl.col("mode") == ""))
