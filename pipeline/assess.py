@@ -203,6 +203,7 @@ def _scored(
     tested = newest.select(
         "unit_id", indicator=part_of(pl.col("component")) + "_margin", level="margin", bank=bank_of(pl.col("component"))
     )
+    # Exchanges are known for judge.code_back_days; an older catalyst has no age here.
     aged = components.filter((pl.col("part") == "catalyst") & pl.col("replaced_on").is_not_null()).select(
         "unit_id", indicator=pl.lit("catalyst_age_days"), bank=bank_of(pl.col("component")),
         level=(pl.lit(week_start) - pl.col("replaced_on")).dt.total_days().cast(pl.Float64),

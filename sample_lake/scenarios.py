@@ -71,17 +71,19 @@ def _reporting(family: Family, defect: str) -> Family:
 
 
 NOBODY_REPAIRS = Physics(repair_never_share=1.0)
-"""Must be given to `simulate`, too: its workshop lives by it."""
+"""Physics for `simulate` under which every fault and defect stays to the end."""
 
 
-def scenario(wanted: list[Case], sampling_s: float, physics: Physics = NOBODY_REPAIRS) -> Scenario:
+def scenario(wanted: list[Case], sampling_s: float) -> Scenario:
     """What `simulate` asks for vehicles and defects: one vehicle a case, in their order, all read every `sampling_s`.
 
     Faults begin after three weeks and are past the point of failure in the last two; parts break by the power path. No
     code names the part.
     """
 
-    def dealt(days: int, start: date, rng: np.random.Generator) -> tuple[list[Unit], list[Fault], list[Confounder]]:
+    def dealt(
+        days: int, start: date, physics: Physics, rng: np.random.Generator
+    ) -> tuple[list[Unit], list[Fault], list[Confounder]]:
         by_code = {family.code: family for family in FAMILIES}
         families = [_reporting(by_code[FAMILY[case.kind, case.banks]], case.defect) for case in wanted]
         fleet = build_fleet(len(wanted), start, physics, rng, sampling_s, families)

@@ -34,7 +34,7 @@ from sample_lake.write import (
 
 LOG_MINUTES_PER_WEEK = 26.0
 
-Scenario = Callable[[int, date, np.random.Generator], tuple[list[Unit], list[Fault], list[Confounder]]]
+Scenario = Callable[[int, date, Physics, np.random.Generator], tuple[list[Unit], list[Fault], list[Confounder]]]
 
 
 def simulate(
@@ -113,7 +113,7 @@ def plan_fleet(
     """Vehicles, faults, other defects and each vehicle's life over `days`, before any trip is driven."""
     rng = np.random.default_rng([seed, 1])
     if scenario is not None:
-        fleet, faults, confounders = scenario(days, start, rng)
+        fleet, faults, confounders = scenario(days, start, world.physics, rng)
     elif world.hazards is None:
         fleet = build_fleet(units, start, world.physics, rng, sampling)
         faults, confounders = plan_faults(fleet, days, world.physics, rng)

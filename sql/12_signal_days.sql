@@ -4,7 +4,8 @@
 -- params: held_compared_share
 -- note: how often each signal really comes, not the rows: a row may hold one signal of thirty. A value that repeats to
 --   the last bit while the vehicle speed changes is one that the gateway holds; a trip's first reading is compared with
---   none, and where the signal seldom stands in neighbouring rows nothing is known. Skew is how long before a downstream reading the upstream sensor was last read
+--   none, and where the signal seldom stands in neighbouring rows nothing is known. Skew is how long before a downstream
+--   reading the upstream sensor was last read
 
 with readings as not materialized (from readings),
 
@@ -64,20 +65,13 @@ repeated as (
     select
         unit_id,
         day,
-        case when count(same_o2_b1s1_v) filter (moved) >= params.held_compared_share * count(o2_b1s1_v)
-            then avg(cast(same_o2_b1s1_v as double)) filter (moved) end as o2_b1s1_v,
-        case when count(same_o2_b1s2_v) filter (moved) >= params.held_compared_share * count(o2_b1s2_v)
-            then avg(cast(same_o2_b1s2_v as double)) filter (moved) end as o2_b1s2_v,
-        case when count(same_o2_b2s1_v) filter (moved) >= params.held_compared_share * count(o2_b2s1_v)
-            then avg(cast(same_o2_b2s1_v as double)) filter (moved) end as o2_b2s1_v,
-        case when count(same_o2_b2s2_v) filter (moved) >= params.held_compared_share * count(o2_b2s2_v)
-            then avg(cast(same_o2_b2s2_v as double)) filter (moved) end as o2_b2s2_v,
-        case when count(same_lambda_b1s1) filter (moved) >= params.held_compared_share * count(lambda_b1s1)
-            then avg(cast(same_lambda_b1s1 as double)) filter (moved) end as lambda_b1s1,
-        case when count(same_lambda_b2s1) filter (moved) >= params.held_compared_share * count(lambda_b2s1)
-            then avg(cast(same_lambda_b2s1 as double)) filter (moved) end as lambda_b2s1,
-        case when count(same_stft_b1_pct) filter (moved) >= params.held_compared_share * count(stft_b1_pct)
-            then avg(cast(same_stft_b1_pct as double)) filter (moved) end as stft_b1_pct
+        held_share(same_o2_b1s1_v, moved, o2_b1s1_v, params.held_compared_share) as o2_b1s1_v,
+        held_share(same_o2_b1s2_v, moved, o2_b1s2_v, params.held_compared_share) as o2_b1s2_v,
+        held_share(same_o2_b2s1_v, moved, o2_b2s1_v, params.held_compared_share) as o2_b2s1_v,
+        held_share(same_o2_b2s2_v, moved, o2_b2s2_v, params.held_compared_share) as o2_b2s2_v,
+        held_share(same_lambda_b1s1, moved, lambda_b1s1, params.held_compared_share) as lambda_b1s1,
+        held_share(same_lambda_b2s1, moved, lambda_b2s1, params.held_compared_share) as lambda_b2s1,
+        held_share(same_stft_b1_pct, moved, stft_b1_pct, params.held_compared_share) as stft_b1_pct
     from paired
     group by unit_id, day
 ),

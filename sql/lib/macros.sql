@@ -26,6 +26,11 @@ create macro counts_until(sampled, now_at, bound_s, begins) as
 create macro share_error(share, readings) as
     sqrt(share * (1 - share) / nullif(readings, 0));
 
+-- Share of the readings that equal the one before, of those that were compared while the vehicle moved on; null where fewer
+-- than `least` of the signal's readings were. An aggregate.
+create macro held_share(same, moved, reading, least) as
+    case when count(same) filter (moved) >= least * count(reading) then avg(cast(same as double)) filter (moved) end;
+
 -- An instant before every reading: what is dated so was never seen.
 create macro long_ago() as timestamptz '1900-01-01 00:00:00+00';
 

@@ -245,3 +245,12 @@ def test_what_an_on_board_test_has_left_is_said(tmp_path: Path) -> None:
     assert "on-board test failed" in failed["why"]
     assert "on-board test" not in well["why"]
     assert well["probability"] < near["probability"] < failed["probability"]
+
+
+def test_behind_a_catalyst_just_exchanged_a_late_fall_does_not_accuse_the_sensor(tmp_path: Path) -> None:
+    # Oxygen balance (domain reference): what a new catalyst takes up does not reach the sensor behind it.
+    late = {("B1S2", "down_fall_s"): 8.0}
+    assert scores(tmp_path / "old", late)["B1S2"]["status"] == "judged"
+    exchanged = (("CAT1", "replaced", WEEK - timedelta(days=40)),)
+    made = scores(tmp_path / "new", late, orders=exchanged)["B1S2"]
+    assert made["status"] == "held" and "catalyst of the bank was exchanged" in made["reason"]
