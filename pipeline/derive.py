@@ -25,7 +25,7 @@ from pipeline.lake import Lake, bucket_of
 from pipeline.limits import qualify_params
 from pipeline.query import SQL, Session, step
 from pipeline.settings import Settings
-from pipeline.shards import Shard, by_vehicle, crossing, shards_of
+from pipeline.shards import Shard, by_vehicle, crossing, joined, shards_of
 from pipeline.tables import table
 
 STEPS = (
@@ -70,7 +70,7 @@ class DeriveSummary:
 
 @dataclass(frozen=True)
 class ShardWork:
-    """One shard with all that is needed to measure it, on whatever machine; ``units`` are those of its bucket."""
+    """One shard with all that is needed to measure it, on whatever machine; ``units`` are those of its buckets."""
 
     settings: Settings
     params: dict[str, float]
@@ -133,42 +133,78 @@ def derive(
         "bucket", as_dict=True, include_key=False
     )
     files = lake.files("readings")
-    work = [
-        (days, shard)
+    alone = [
+        shard
         for (bucket,), days in changed.group_by("bucket", maintain_order=True)
         for shard in shards_of(int(bucket), days, files, settings.shard_readings)
     ]
     here = settings.model_copy(update={"lake": lake.uri})  # a relative path is another folder on a worker
-    sent = [ShardWork(here, params, own_units.get((s.bucket,), units.clear()), s, program()) for _, s in work]
-    done = readings = indicators = trips = 0
-    failed: dict[str, Exception] = {}
-    in_a_row = 0
-    records: list[pl.DataFrame] = []
-    with closing((measured or _on_threads(lake, settings.threads))(sent)) as results:
-        for place, ((days, shard), made) in enumerate(zip(work, results, strict=True)):
-            problem = made if isinstance(made, Exception) else _kept(keep or keep_shard, lake, shard, made)
-            in_shard = days.filter(pl.col("day").is_between(shard.first_day, shard.last_day))
-            done += in_shard.height
-            if problem is None:
-                in_a_row = 0
-                records.append(_record(in_shard, made))
-                readings += shard.readings
-                indicators += made["indicator_days"].height
-                trips += made["trips"].height
-            else:
-                in_a_row += 1
-                failed[str(shard)] = problem
-            if progress is not None:
-                progress(done, changed.height, readings)
-            stop = in_a_row == _IN_A_ROW
-            if records and (stop or place + 1 == len(work) or work[place + 1][1].bucket != shard.bucket):
-                _note(lake, records)
-                records = []
-            if stop:
-                break
-    if failed:
-        raise ShardsError(failed, len(work), not_tried=len(work) - place - 1)
-    return DeriveSummary(contents.height, changed.height, readings, indicators, trips)
+
+    def sent(shards: list[Shard]) -> list[ShardWork]:
+        own = [pl.concat([own_units.get((bucket,), units.clear()) for bucket in shard.buckets]) for shard in shards]
+        return [ShardWork(here, params, mine, shard, program()) for mine, shard in zip(own, shards, strict=True)]
+
+    measured = measured or _on_threads(lake, settings.threads)
+    a_thread = -(-sum(shard.readings for shard in alone) // settings.threads)
+    shards = joined(alone, files, min(settings.shard_readings, a_thread))
+    run = _Run(lake, changed, keep or keep_shard, progress)
+    not_tried = run.take(shards, measured(sent(shards))) if shards else 0
+    together = [] if not_tried else [shard for shard in run.failed if shard.parts]
+    if together:
+        # What failed together is tried apart: a file that cannot be read costs its own bucket and no other.
+        apart = [part for shard in together for part in shard.parts]
+        for shard in together:
+            del run.failed[shard]
+        shards = [shard for shard in shards if shard not in together] + apart
+        not_tried = run.take(apart, measured(sent(apart)))
+    if run.failed:
+        raise ShardsError({str(shard): error for shard, error in run.failed.items()}, len(shards), not_tried)
+    return DeriveSummary(contents.height, changed.height, run.readings, run.indicators, run.trips)
+
+
+class _Run:
+    """What became of the shards so far."""
+
+    def __init__(
+        self, lake: Lake, changed: pl.DataFrame, keep: Keep, progress: Callable[[int, int, int], None] | None
+    ) -> None:
+        self.failed: dict[Shard, Exception] = {}
+        self.readings = self.indicators = self.trips = 0
+        self._done: set[tuple[int, date]] = set()
+        self._lake, self._changed, self._keep, self._progress = lake, changed, keep, progress
+
+    def take(self, shards: list[Shard], results: Iterator[Made | Exception]) -> int:
+        """Keep what each shard made, and note its partitions as derived; how many were given up before they came."""
+        records: list[pl.DataFrame] = []
+        in_a_row = 0
+        with closing(results):
+            for place, (shard, made) in enumerate(zip(shards, results, strict=True)):
+                problem = made if isinstance(made, Exception) else _kept(self._keep, self._lake, shard, made)
+                in_shard = self._changed.filter(_within(shard))
+                self._done.update(in_shard.select("bucket", "day").iter_rows())
+                if problem is None:
+                    in_a_row = 0
+                    records.append(_record(in_shard, made))
+                    self.readings += shard.readings
+                    self.indicators += made["indicator_days"].height
+                    self.trips += made["trips"].height
+                else:
+                    in_a_row += 1
+                    self.failed[shard] = problem
+                if self._progress is not None:
+                    self._progress(len(self._done), self._changed.height, self.readings)
+                stop = in_a_row == _IN_A_ROW
+                if records and (stop or place + 1 == len(shards) or shards[place + 1].buckets != shard.buckets):
+                    _note(self._lake, records)
+                    records = []
+                if stop:
+                    return len(shards) - place - 1
+        return 0
+
+
+def _within(shard: Shard) -> pl.Expr:
+    """Rows of its buckets and days."""
+    return pl.col("bucket").is_in(shard.buckets) & pl.col("day").is_between(shard.first_day, shard.last_day)
 
 
 def _kept(keep: Keep, lake: Lake, shard: Shard, made: Made) -> Exception | None:
@@ -183,8 +219,8 @@ def _kept(keep: Keep, lake: Lake, shard: Shard, made: Made) -> Exception | None:
 
 def _record(in_shard: pl.DataFrame, made: Made) -> pl.DataFrame:
     """Rows of table ``shards``: these partitions are derived."""
-    counts = made["indicator_days"].group_by("day").len()
-    return in_shard.join(counts, on="day", how="left").select(
+    counts = made["indicator_days"].group_by("day", "bucket").len()
+    return in_shard.join(counts, on=["day", "bucket"], how="left").select(
         "day", "bucket", "content", "readings", indicators=pl.col("len").fill_null(0).cast(pl.Int64)
     )
 
@@ -314,9 +350,9 @@ def _measure(
             session.run(name)
             if name == _LAST_TO_READ_READINGS:
                 session.detach("readings")
-        trips = session.fetch("trips").with_columns(bucket=pl.lit(shard.bucket, pl.Int32))
-        days = session.fetch("indicator_days").with_columns(bucket=pl.lit(shard.bucket, pl.Int32))
-        signals = session.fetch("signal_days").with_columns(bucket=pl.lit(shard.bucket, pl.Int32))
+        trips = _bucketed(session.fetch("trips"), settings.buckets)
+        days = _bucketed(session.fetch("indicator_days"), settings.buckets)
+        signals = _bucketed(session.fetch("signal_days"), settings.buckets)
     in_shard = pl.col("day").is_between(shard.first_day, shard.last_day)
     # A trip that began the day before and ended in this shard is now whole: it replaces the one cut at midnight.
     trips = trips.filter(
@@ -324,6 +360,10 @@ def _measure(
         & (pl.col("ended_at").dt.convert_time_zone(settings.time_zone).dt.date() >= shard.first_day)
     )
     return {"trips": trips, "indicator_days": days.filter(in_shard), "signal_days": signals.filter(in_shard)}
+
+
+def _bucketed(frame: pl.DataFrame, buckets: int) -> pl.DataFrame:
+    return frame.with_columns(bucket=bucket_of(frame["unit_id"].cast(pl.String), buckets))
 
 
 def keep_shard(lake: Lake, shard: Shard, made: Made) -> None:
@@ -337,11 +377,12 @@ def keep_shard(lake: Lake, shard: Shard, made: Made) -> None:
 def _replace(lake: Lake, name: str, fresh: pl.DataFrame, shard: Shard, replaced: pl.Expr) -> None:
     """Put the shard's rows in place of the old ones inside the month partitions they share with other days."""
     months = sorted({*fresh["month"], *_months(shard.first_day, shard.last_day)})
-    inside = (pl.col("bucket") == shard.bucket) & pl.col("month").is_in(months)
+    inside = pl.col("bucket").is_in(shard.buckets) & pl.col("month").is_in(months)
     key = [column for column in table(name).key]
     kept = lake.read(name, where=inside & ~replaced).join(fresh, on=key, how="anti")
     lake.replace(
-        name, pl.concat([kept, fresh]), [{"month": month, "bucket": shard.bucket} for month in months]
+        name, pl.concat([kept, fresh]),
+        [{"month": month, "bucket": bucket} for month in months for bucket in shard.buckets],
     )
 
 

@@ -4,7 +4,7 @@ over midnight.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -19,17 +19,22 @@ _DAY = timedelta(days=1)
 
 @dataclass(frozen=True)
 class Shard:
-    """A bucket and a run of days that is derived at once, with the files that hold it."""
+    """A run of days of one bucket or several that is derived at once, with the files that hold it.
 
-    bucket: int
+    ``parts`` are the shards of one bucket each that were joined; none where there is one bucket.
+    """
+
+    buckets: tuple[int, ...]
     first_day: date
     last_day: date
     uris: tuple[str, ...]
     readings: int
+    parts: tuple[Shard, ...] = ()
 
     def __str__(self) -> str:
         """As messages name it."""
-        return f"bucket {self.bucket}, {self.first_day} to {self.last_day}"
+        word = "bucket" if len(self.buckets) == 1 else "buckets"
+        return f"{word} {', '.join(map(str, self.buckets))}, {self.first_day} to {self.last_day}"
 
 
 def shards_of(bucket: int, days: pl.DataFrame, files: pl.DataFrame, most_readings: int) -> Iterator[Shard]:
@@ -49,11 +54,52 @@ def shards_of(bucket: int, days: pl.DataFrame, files: pl.DataFrame, most_reading
         ends = day is None or day not in rows or held + rows[day] > most_readings
         if run and ends:
             wanted = own.filter(pl.col("day").is_between(run[0], run[-1]))
-            yield Shard(bucket, run[0], run[-1], tuple(wanted["uri"]), held)
+            yield Shard((bucket,), run[0], run[-1], tuple(wanted["uri"]), held)
             run, held = [], 0
         if day is not None and day in rows:
             run.append(day)
             held += rows[day]
+
+
+def joined(shards: Iterable[Shard], files: pl.DataFrame, most_readings: int) -> list[Shard]:
+    """Small shards of different buckets put together, so that what each costs besides its readings is paid once.
+
+    A night brings one day to every bucket. Two shards stay apart where the days of both hold a day of either bucket that
+    is in the lake and not to be derived: what is put together is replaced together.
+
+    Args:
+        files: as :meth:`Lake.files` of the readings.
+        most_readings: of a shard that is put together; one that has more already is handed on as it is.
+    """
+    held = dict(files.group_by("bucket").agg("day").iter_rows())
+    groups: list[list[Shard]] = []
+    for shard in sorted(shards, key=lambda shard: (shard.first_day, shard.last_day, shard.buckets)):
+        if groups and _may_join([*groups[-1], shard], held, most_readings):
+            groups[-1].append(shard)
+        else:
+            groups.append([shard])
+    return sorted(map(_together, groups), key=lambda shard: (shard.buckets[0], shard.first_day))
+
+
+def _may_join(shards: list[Shard], held: dict[int, list[date]], most_readings: int) -> bool:
+    if sum(shard.readings for shard in shards) > most_readings:
+        return False
+    first, last = min(shard.first_day for shard in shards), max(shard.last_day for shard in shards)
+    return all(
+        shard.first_day <= day <= shard.last_day
+        for shard in shards for day in held[shard.buckets[0]] if first <= day <= last
+    )
+
+
+def _together(shards: list[Shard]) -> Shard:
+    if len(shards) == 1:
+        return shards[0]
+    shards = sorted(shards, key=lambda shard: shard.buckets)
+    return Shard(
+        tuple(shard.buckets[0] for shard in shards), min(shard.first_day for shard in shards),
+        max(shard.last_day for shard in shards), tuple(uri for shard in shards for uri in shard.uris),
+        sum(shard.readings for shard in shards), tuple(shards),
+    )
 
 
 def crossing(lake: Lake, shard: Shard, spans: pl.DataFrame, trip_gap_s: float) -> pl.DataFrame:
@@ -75,15 +121,15 @@ def crossing(lake: Lake, shard: Shard, spans: pl.DataFrame, trip_gap_s: float) -
     came = nights.filter(pl.col("day") == shard.first_day - _DAY)["unit_id"]
     went = nights.filter(pl.col("day") == shard.last_day)["unit_id"]
     parts = [
-        _day_of(lake, shard.bucket, day, moving)
+        _day_of(lake, shard.buckets, day, moving)
         for day, moving in ((shard.first_day - _DAY, came), (shard.last_day + _DAY, went))
         if moving.len()
     ]
     return pl.concat([table("readings").empty(), *parts])
 
 
-def _day_of(lake: Lake, bucket: int, day: date, units: pl.Series) -> pl.DataFrame:
-    one = lake.scan("readings").filter((pl.col("bucket") == bucket) & (pl.col("day") == day))
+def _day_of(lake: Lake, buckets: tuple[int, ...], day: date, units: pl.Series) -> pl.DataFrame:
+    one = lake.scan("readings").filter(pl.col("bucket").is_in(buckets) & (pl.col("day") == day))
     return lake.collect(one.filter(pl.col("unit_id").is_in(units.implode())))
 
 

@@ -46,7 +46,7 @@ WEEKS = int(os.environ.get("LIGHTOFF_SOAK_WEEKS", SHORT))
 # A short soak has to look back less if anything is to grow old in it; readings stay whole a week longer than lists need.
 HISTORY = 26 if WEEKS > 30 else 4
 SETTINGS = {"buckets": 2, "card_vehicles": 0, "history_weeks": HISTORY, "keep_readings_days": 7 * (HISTORY + 1)}
-UNITS, SEED, START = 6, 3, date(2026, 1, 5)
+UNITS, FLEET, SEED, START = 6, 4, 3, date(2026, 1, 5)
 NIGHTS = (3, 7)  # days after a Monday whose 02:00 a run begins at: Thursday and the next Monday
 OVERLAP = timedelta(days=10)  # each text export holds the last days once more, as workshops and portals send them
 AN_HOUR = timedelta(hours=1)
@@ -300,7 +300,7 @@ def at_once(folder: Path, exports: Path, now: datetime) -> tuple[Settings, Lake]
 def test_nights_with_every_trouble_end_at_the_list_of_an_undisturbed_lake(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    simulate(tmp_path, UNITS, WEEKS, SEED, START, log_minutes_per_week=12)
+    simulate(tmp_path, UNITS, WEEKS, FLEET, START, log_minutes_per_week=12)
     exports, nights = tmp_path / "exports", nights_of(WEEKS)
     add_later_signal(exports, nights[upgrade_night(nights)])
     post = posted(exports, nights)

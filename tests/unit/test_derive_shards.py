@@ -61,7 +61,7 @@ def check_same(lake: Lake, wanted: dict[str, pl.DataFrame]) -> None:
 
 def of(frame: pl.DataFrame, shard: Shard) -> pl.DataFrame:
     """Rows of a shard."""
-    return frame.filter((pl.col("bucket") == shard.bucket) & pl.col("day").is_between(shard.first_day, shard.last_day))
+    return frame.filter(pl.col("bucket").is_in(shard.buckets) & pl.col("day").is_between(shard.first_day, shard.last_day))
 
 
 def failing(monkeypatch: pytest.MonkeyPatch, which: range, error: Exception) -> list[Shard]:
@@ -125,6 +125,40 @@ def test_a_shard_is_written_whole_or_not_at_all(
         assert lake.read(name).join(left, on=["bucket", "day"], how="semi").is_empty(), name
     assert not (lake.root / "_intent.json").exists()
     derive(raw, lake)
+    check_same(lake, wanted)
+
+
+def whole(raw: Settings) -> Settings:
+    """Settings under which both buckets make one shard."""
+    return raw.model_copy(update={"threads": 1, "shard_readings": 1_000_000})
+
+
+def test_what_is_measured_together_is_what_is_measured_apart(
+    raw: Settings, lake: Lake, wanted: dict[str, pl.DataFrame], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun = failing(monkeypatch, range(0), OSError())
+    summary = derive(whole(raw), lake)
+    assert [shard.buckets for shard in begun] == [(0, 1)]
+    assert summary.derived == summary.partitions == wanted["shards"].height
+    assert summary.readings == wanted["shards"]["readings"].sum()
+    check_same(lake, wanted)
+
+
+def test_of_what_fails_together_only_the_bucket_with_the_damaged_file_is_left(
+    raw: Settings, lake: Lake, wanted: dict[str, pl.DataFrame]
+) -> None:
+    damaged = lake.files("readings").filter(pl.col("bucket") == 1).row(3, named=True)
+    file, sound = Path(damaged["uri"]), Path(damaged["uri"]).read_bytes()
+    file.write_bytes(b"PAR1 and no more")
+    seen: list[tuple[int, int, int]] = []
+    with pytest.raises(ShardsError, match="1 of 2 shards are not derived: bucket 1, .*PAR1|bucket 1, .*cannot be read"):
+        derive(whole(raw), lake, lambda *told: seen.append(told))
+    of_bucket_0 = pl.col("bucket") == 0
+    for name, frame in tables(lake).items():
+        assert_frame_equal(frame, wanted[name].filter(of_bucket_0), check_exact=True)
+    assert seen[-1] == (wanted["shards"].height, wanted["shards"].height, wanted["shards"].filter(of_bucket_0)["readings"].sum())
+    file.write_bytes(sound)
+    derive(whole(raw), lake)
     check_same(lake, wanted)
 
 

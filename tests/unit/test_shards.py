@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.lake import Lake
-from pipeline.shards import Shard, crossing, shards_of
+from pipeline.shards import Shard, crossing, joined, shards_of
 from tests.sql.given import readings
 
 DAY = date(2026, 1, 6)
@@ -18,7 +18,7 @@ GAP_S = 100.0
 
 
 def shard(first: date = DAY, last: date = DAY) -> Shard:
-    return Shard(0, first, last, (), 0)
+    return Shard((0,), first, last, (), 0)
 
 
 def beside(lake: Lake, of: Shard) -> pl.DataFrame:
@@ -94,3 +94,58 @@ def test_days_without_readings_do_not_end_a_run() -> None:
     days = pl.DataFrame({"day": [DAY, DAY + timedelta(days=3)], "readings": [10, 10]})
     only = list(shards_of(0, days, files(0, 3), 100))
     assert len(only) == 1 and only[0].uris == ("f0", "f3") and only[0].readings == 20
+
+
+def files_of(shards: list[Shard]) -> pl.DataFrame:
+    """The first and the last day of each, as the lake would name their files."""
+    days = [(shard.buckets[0], (day - DAY).days) for shard in shards for day in (shard.first_day, shard.last_day)]
+    return pl.concat([files(), *(files(day).with_columns(bucket=pl.lit(bucket, pl.Int32)) for bucket, day in days)])
+
+
+def runs_of(*given: tuple[int, int, int, int]) -> list[Shard]:
+    """One shard a bucket, first day, last day and readings."""
+    return [
+        Shard((bucket,), DAY + timedelta(days=first), DAY + timedelta(days=last), (f"b{bucket}d{first}",), readings)
+        for bucket, first, last, readings in given
+    ]
+
+
+@pytest.mark.parametrize(
+    ("given", "most", "together"),
+    [
+        ([(0, 0, 0, 10), (1, 0, 0, 10), (2, 0, 0, 10)], 30, [(0, 1, 2)]),
+        ([(0, 0, 0, 10), (1, 0, 0, 10), (2, 0, 0, 10)], 20, [(0, 1), (2,)]),
+        ([(0, 0, 0, 10), (1, 0, 0, 10)], 19, [(0,), (1,)]),
+        ([(0, 0, 0, 99), (1, 0, 0, 5), (2, 0, 0, 5)], 20, [(0,), (1, 2)]),  # more than that already: as it is
+        ([(0, 0, 3, 5), (1, 0, 2, 5), (2, 1, 3, 5)], 20, [(0, 1, 2)]),  # no readings on the days that they lack
+        ([(0, 4, 4, 5), (1, 4, 4, 5), (0, 8, 8, 5), (1, 8, 8, 5)], 20, [(0, 1), (0, 1)]),
+        ([], 20, []),
+    ],
+)
+def test_small_shards_are_put_together(
+    given: list[tuple[int, int, int, int]], most: int, together: list[tuple[int, ...]]
+) -> None:
+    apart = runs_of(*given)
+    made = joined(apart, files_of(apart), most)
+    assert [shard.buckets for shard in made] == together
+    assert sorted(uri for shard in made for uri in shard.uris) == sorted(uri for shard in apart for uri in shard.uris)
+    assert sum(shard.readings for shard in made) == sum(shard.readings for shard in apart)
+    parts = [part for shard in made for part in shard.parts or (shard,)]
+    assert sorted(map(str, parts)) == sorted(map(str, apart))
+    for shard in made:
+        assert all(shard.first_day <= part.first_day <= part.last_day <= shard.last_day for part in shard.parts)
+
+
+@pytest.mark.parametrize("unchanged", [(0, 3), (1, 0)])
+def test_a_day_that_did_not_change_keeps_shards_apart(unchanged: tuple[int, int]) -> None:
+    """What is put together is replaced together: the day would be gone."""
+    apart = runs_of((0, 0, 2, 5), (1, 1, 3, 5))
+    assert len(joined(apart, files_of(apart), 50)) == 1
+    more = files(unchanged[1]).with_columns(bucket=pl.lit(unchanged[0], pl.Int32))
+    assert [shard.buckets for shard in joined(apart, pl.concat([files_of(apart), more]), 50)] == [(0,), (1,)]
+
+
+def test_the_days_of_a_bucket_stay_in_order_and_are_named() -> None:
+    apart = runs_of((0, 2, 2, 10), (0, 5, 5, 10), (1, 2, 2, 10))
+    made = joined(apart, files_of(apart), 50)
+    assert [str(shard) for shard in made] == ["buckets 0, 1, 2026-01-08 to 2026-01-08", "bucket 0, 2026-01-11 to 2026-01-11"]
