@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from models.codes import EASY_MARGIN
 from models.limits import STRENGTH_MOST
 
 
@@ -26,8 +27,9 @@ def with_probability(components: pl.DataFrame, weights: Weights) -> pl.DataFrame
     """Add probability (28 days) and probability_7d.
 
     log-odds = intercept + strength * forecast strength + worn * (how far it has surely gone towards its limit since its
-    own past, 0 to 1.5) + code + margin * (what a newest on-board test lacks to an easy pass, 0 to 1). Missing evidence adds
-    nothing: it is neither fault nor health. The forecast strength of 7 days lies a quarter of the way from now to 28 days.
+    own past, 0 to 1.5) + code + margin * (what a newest on-board test lacks to an easy pass, 0 to 1). A test that failed
+    counts as a pending code, too, where no code names the part. Missing evidence adds nothing: it is neither fault nor
+    health. The forecast strength of 7 days lies a quarter of the way from now to 28 days.
 
     Args:
         components: status, strength, strength_28d (null where nothing is notable), worn (null where nothing is judged),
@@ -36,8 +38,10 @@ def with_probability(components: pl.DataFrame, weights: Weights) -> pl.DataFrame
     """
     now, later = pl.col("strength").fill_null(0), pl.col("strength_28d").fill_null(0)
     soon = now + (later - now) * 0.25
+    # A test that fails is what sets a pending code; exports may hold the one without the other (SAE J1979, $06 and $07).
+    failed = pl.col("margin_lack").fill_null(0) > EASY_MARGIN
     code = (
-        pl.when(pl.col("code_confirmed").is_null()).then(0.0)
+        pl.when(pl.col("code_confirmed").is_null()).then(pl.when(failed).then(weights.code_pending).otherwise(0.0))
         .when(pl.col("code_confirmed")).then(weights.code_confirmed)
         .otherwise(weights.code_pending)
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 import pytest
@@ -92,6 +92,17 @@ def lacks(own: float, others: list[float], family: str | None = "F") -> float:
 def test_a_margin_counts_from_half_of_it_down(margin: float, lack: float) -> None:
     assert lacks(margin, []) == pytest.approx(lack)
     assert lacks(margin, [1.0] * 20) == pytest.approx(lack)  # peers that pass easily change nothing
+
+
+@pytest.mark.parametrize(
+    ("margins", "lack"),
+    [([3.0, -0.8], 0), ([0.4, -0.8], 0.1), ([-0.8, 3.0], 0), ([3.0, -0.8, -0.4], 0.9), ([3.0, 0.2], 0.3), ([-0.4], 0.9)],
+)
+def test_what_failed_once_counts_as_the_result_before_it(margins: list[float], lack: float) -> None:
+    # Two-trip logic (13 CCR 1968.2(d)(2)): what the next trip does not bear out is no fault.
+    given = results(*((0x21, 0x80, SEEN + timedelta(days=day), margin) for day, margin in enumerate(margins)))
+    families = pl.DataFrame({"unit_id": ["V1"], "engine_family": ["F"]})
+    assert margin_lacks(given, NO_FITS, families)["margin_lack"].to_list() == [pytest.approx(lack)]
 
 
 def test_a_test_that_the_family_passes_narrowly_is_held_against_the_family() -> None:

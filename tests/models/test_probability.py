@@ -51,9 +51,17 @@ def test_a_confirmed_code_weighs_more_than_a_pending_one_and_that_more_than_none
     assert none == pytest.approx(logistic(-6))
 
 
-@pytest.mark.parametrize(("lack", "added"), [(None, 0), (0.0, 0), (0.25, 0.5), (0.5, 1), (1.0, 2)])
+@pytest.mark.parametrize(("lack", "added"), [(None, 0), (0.0, 0), (0.25, 0.5), (0.5, 1)])
 def test_what_an_on_board_test_lacks_counts(lack, added):
     assert likely(margin_lack=lack)[0] == pytest.approx(logistic(-6 + added))
+
+
+@pytest.mark.parametrize("lack", [0.51, 1.0])
+def test_a_failed_on_board_test_is_a_pending_code_too(lack):
+    # SAE J1979: the test whose result service $06 shows sets the pending code that service $07 shows.
+    assert likely(margin_lack=lack) == likely(margin_lack=lack, code_confirmed=False)
+    assert likely(margin_lack=lack)[0] == pytest.approx(logistic(-6 + 1 + 2 * lack))
+    assert likely(margin_lack=lack, code_confirmed=True)[0] == pytest.approx(logistic(-6 + 3 + 2 * lack))
 
 
 def test_a_week_lies_a_quarter_of_the_way_to_four():

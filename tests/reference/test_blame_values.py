@@ -310,6 +310,82 @@ def test_a_catalyst_code_that_nothing_else_bears_out_waits() -> None:
     assert held(still | {("catalyst_margin", 1): (0.3,)}, "catalyst", "", ("catalyst",)) == "catalyst_code_alone"
 
 
+def test_air_behind_the_catalyst_is_not_a_lack_of_storage() -> None:
+    # Domain reference, diagnostic order: an exhaust leak between the sensors before a catalyst. A catalyst without storage lets
+    # the downstream sensor repeat the upstream one, both ways alike; a leak draws it lean.
+    leaner = {("down_low_share", 1): (0.52, None, 0.31)}
+    for levels in (leaner, {("down_low_share", 1): (0.42, 0.22, 0.1)}):
+        assert held(levels, "catalyst", "storage", strength=0.9) == held(levels, "catalyst", "", ("catalyst",)) == "rear_drawn_lean"
+        assert held(levels, "catalyst", "") is None  # nothing speaks of it
+    both_ways = {("down_low_share", 1): (0.3, 0.1, 0.12)}
+    assert held(both_ways, "catalyst", "storage", strength=0.9) is None
+
+
+def test_an_upstream_sensor_is_not_off_while_the_downstream_trim_pulls_in_vain() -> None:
+    # Common practice: where the upstream sensor reads rich, the trim of the downstream one sets the mixture right again.
+    off, leaner = {("wide_offset", 1): (-0.033, -0.026)}, {("down_low_share", 1): (0.52, 0.22, 0.31)}
+    right_again = {("down_low_share", 1): (0.2, 0.0, 0.0)}
+    assert held(off | leaner, "upstream", "biased", strength=1.1) == "rear_pulls_rich"
+    assert held(off | right_again, "upstream", "biased", strength=1.1) is None
+    assert held(off, "upstream", "biased", strength=1.1) is None
+    assert held({("wide_offset", 1): (0.033, 0.03)} | leaner, "upstream", "biased", strength=1.1) is None
+
+
+def test_a_downstream_sensor_that_lost_its_swing_tells_nothing_of_the_catalyst() -> None:
+    # Common practice, order of blame: the downstream sensor before the catalyst.
+    shrunk, whole = {("down_range_v", 1): (0.55, -0.28, -0.26)}, {("down_range_v", 1): (0.8, 0.0, -0.02)}
+    assert held(shrunk, "catalyst", "", ("catalyst",)) == held(shrunk, "catalyst", "storage", strength=0.6) == "rear_shrunk"
+    assert held(shrunk, "catalyst", "") is None
+    assert held(whole, "catalyst", "storage", strength=0.6) is None
+
+
+def test_a_cold_downstream_sensor_does_not_say_that_the_upstream_one_is_off() -> None:
+    # Common practice: a cold sensor is slow and flat; circuit tests run only with no heater code (workshop manual, 2015).
+    rear = {("down_range_v", 1): (0.48, -0.36)}
+    assert held(rear, "upstream", "biased", ("heater",), "downstream", 0.6) == "rear_cold"
+    assert held(rear, "upstream", "biased", strength=0.6) is None
+    assert held(rear, "upstream", "slow", ("heater",), "downstream", 0.6) is None
+
+
+def test_half_an_upstream_sensor_is_enough_where_nothing_else_names_the_catalyst() -> None:
+    # Common practice, order of blame: the sensor before the catalyst.
+    facts, holds, _ = read_blame(Settings())
+    bank = pl.DataFrame({"unit_id": ["V1"], "bank": [1]}, schema_overrides={"bank": pl.Int32})
+    nothing = {"unit_id": pl.String, "bank": pl.Int32}
+    empty = pl.DataFrame(schema=nothing | {"indicator": pl.String, "level": pl.Float64, "change": pl.Float64, "apart": pl.Float64})
+    codes = pl.DataFrame([("V1", 1, "catalyst", "catalyst")], nothing | {"part": pl.String, "role": pl.String}, orient="row")
+    for strength, named, by in ((0.45, False, "front_half_off"), (0.45, True, None), (0.3, False, None), (0.7, True, "front_sensor")):
+        found = bank.with_columns(part=pl.lit("upstream"), mode=pl.lit("slow"), strength=pl.lit(strength))
+        truths = evaluate(bank, facts, empty, codes if named else codes.clear(), found)
+        part = bank.with_columns(part=pl.lit("catalyst"), mode=pl.lit("storage"))
+        assert hold_back(part, truths, holds)["held_by"][0] == by, (strength, named)
+
+
+def test_where_the_mixture_is_in_doubt_a_downstream_sensor_on_one_side_waits() -> None:
+    # Domain reference, diagnostic order: lean and rich faults and leaks before a sensor; a wrong mixture holds it there.
+    far, lean = {("trim_pct", 1): (15.0,)}, {("down_level_v", 1): (0.12,)}
+    for mode in ("stuck", "biased"):
+        assert held(far | lean, "downstream", mode) == "rear_by_mixture"
+        assert held(lean, "downstream", mode, ("air",), "") == "rear_by_mixture"
+        assert held(far | {("down_level_v", 1): (0.45,)}, "downstream", mode) is None  # open circuit: no mixture does that
+        assert held(lean, "downstream", mode) is None
+    assert held(far | lean, "downstream", "heater") is None
+
+
+def test_two_upstream_sensors_do_not_become_unsteady_at_once() -> None:
+    # Common practice: what both banks share is a common cause.
+    facts, holds, _ = read_blame(Settings())
+    banks = pl.DataFrame({"unit_id": ["V1", "V1", "V2", "V2"], "bank": [1, 2, 1, 2]}, schema_overrides={"bank": pl.Int32})
+    nothing = {"unit_id": pl.String, "bank": pl.Int32}
+    levels = pl.DataFrame(schema=nothing | {"indicator": pl.String, "level": pl.Float64, "change": pl.Float64, "apart": pl.Float64})
+    codes = pl.DataFrame(schema=nothing | {"part": pl.String, "role": pl.String})
+    for mode, by in (("erratic", "both_unsteady"), ("stuck", "both_unsteady"), ("slow", None)):
+        found = banks.head(3).with_columns(part=pl.lit("upstream"), mode=pl.lit(mode), strength=1.2)
+        parts = found.select(*banks.columns, "part", "mode")
+        held_by = hold_back(parts, evaluate(banks, facts, levels, codes, found), holds)["held_by"]
+        assert held_by.to_list() == [by, by, None], mode
+
+
 def test_two_downstream_sensors_do_not_fail_at_once() -> None:
     # Common practice: what both banks share is a common cause.
     facts, holds, _ = read_blame(Settings())
