@@ -1,10 +1,10 @@
-"""The starter model: ``python -m tests.benchmarks.starter --near FLEET... --far FLEET... [--out FOLDER]``.
+"""The starter model: ``python -m tests.benchmarks.starter --near FLEET... [--near FLEET...] --far FLEET... [--out FOLDER]``.
 
-Each FLEET is a folder with ``lightoff.toml``, a derived lake, and the truth of the simulation in
-``truth/``. Near fleets train; each is also scored by a model of the other near fleets. Far fleets run
-on another generator and only test. The model ranks where, on far fleets and against limits and trends, the 90 % interval
-of its gain in average precision lies above zero (units resampled in pairs) and the first ten rows of its lists hold no
-fewer bad parts; else it ships on trial, and its chances move no list.
+Each FLEET is a folder with ``lightoff.toml``, a derived lake, and the truth of the simulation in ``truth/``. Near fleets
+train; each is also scored by a model of the other near fleets or, where ``--near`` is given once for each simulator, by one
+of the other simulators. Far fleets run on a generator that never trains. The model ranks where, on far fleets and against
+limits and trends, the 90 % interval of its gain in average precision lies above zero (units resampled in pairs) and the
+first ten rows of its lists hold no fewer bad parts; else it ships on trial, and its chances move no list.
 """
 
 from __future__ import annotations
@@ -75,19 +75,25 @@ class Fleet:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--near", nargs="+", type=Path, required=True)
+    parser.add_argument("--near", nargs="+", type=Path, required=True, action="append", help="fleets of one simulator")
     parser.add_argument("--far", nargs="+", type=Path, required=True)
     parser.add_argument("--out", type=Path, default=Path(models.__path__[0]) / "starter")
     arguments = parser.parse_args()
-    near, far = ([read(folder) for folder in folders] for folders in (arguments.near, arguments.far))
-    apart = [_trained([other for other in near if other is not fleet]) for fleet in near]
+    simulators = [[read(folder) for folder in folders] for folders in arguments.near]
+    far = [read(folder) for folder in arguments.far]
+    near = [fleet for fleets in simulators for fleet in fleets]
+    left_out = simulators if len(simulators) > 1 else [[fleet] for fleet in near]
+    rest = [[fleet for fleets in left_out if fleets is not out for fleet in fleets] for out in left_out]
+    apart = [_trained(others) for others in rest]
     model = _trained(near)
-    held_out = pl.concat(
-        [_tested(model_, fleet, [o for o in near if o is not fleet]) for model_, fleet in zip(apart, near, strict=True)]
-    )
+    held_out = pl.concat([
+        _tested(of_others, fleet, others)
+        for of_others, fleets, others in zip(apart, left_out, rest, strict=True) for fleet in fleets
+    ])
     strange = pl.concat([_tested(model, fleet, near) for fleet in far])
     gain = _gain(strange)
-    judged = [*zip(near, apart, strict=True), *((fleet, model) for fleet in far)]
+    judged = [(fleet, of_others) for of_others, fleets in zip(apart, left_out, strict=True) for fleet in fleets]
+    judged += [(fleet, model) for fleet in far]
     # Each fleet has a lake of its own; the lists of limits come later, since both write the same weeks.
     with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as workers:
         made = dict(zip([fleet.name for fleet, _ in judged], workers.map(_lists, *zip(*judged, strict=True)), strict=True))
@@ -108,18 +114,18 @@ def main() -> None:
         "`chances`, on trial.",
         "", *_compared(held_out, strange), "",
         "## Lists", "",
-        "Those of near fleets by a model of the other near fleets, those of far fleets by the model itself, as if it ranked.",
+        "Those of near fleets by the model that did not see them, those of far fleets by the model itself, as if it ranked.",
         "",
         *(line for lines, _ in made.values() for line in lines),
     ]
     model = replace(model, ranks=wins)
     data = (
-        f"{len(near)} simulated fleets with randomised physics, {sum(f.frame['unit_id'].n_unique() for f in near)} "
-        f"vehicles, {sum(f.frame.height for f in near)} component-weeks."
+        f"{len(near)} fleets of {len(simulators)} simulators with randomised physics, "
+        f"{sum(f.frame['unit_id'].n_unique() for f in near)} vehicles, {sum(f.frame.height for f in near)} component-weeks."
     )
     text = card(
-        model, data, held_out, "in the table of near fleets each whole fleet is scored by a model of the others; joining "
-        "and calibration inside keep whole fleets apart too.", notes,
+        model, data, held_out, f"in the table of near fleets each whole {'simulator' if len(simulators) > 1 else 'fleet'} is "
+        "scored by a model of the others; joining and calibration inside keep whole fleets apart too.", notes,
     )
     save(model, arguments.out, text)
     print(text)
