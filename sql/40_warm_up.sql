@@ -38,9 +38,10 @@ rates as (
         day,
         -- The rise slows down towards the thermostat: a start that was not watched long enough tells nothing.
         case
-            when warm_at_s is not null then (params.warm_coolant_degc - start_degc) / (warm_at_s - start_at_s)
+            when warm_at_s is not null
+                then (params.warm_coolant_degc - start_degc) / nullif(warm_at_s - start_at_s, 0)
             when end_at_s >= params.thermostat_run_s - params.start_run_s
-                then (end_degc - start_degc) / (end_at_s - start_at_s)
+                then (end_degc - start_degc) / nullif(end_at_s - start_at_s, 0)
         end * 60 as coolant_rate_degc_min
     from cool
 ),

@@ -53,7 +53,8 @@ final as (
         arrivals.arrived_at
     from families
     inner join arrivals on families.unit_id = arrivals.unit_id and families.day = arrivals.day
-    where families.value is not null and not isnan(families.value)
+    -- A quotient by nothing is infinite: it says as little as none.
+    where isfinite(families.value)
 )
 
 from final

@@ -2,7 +2,8 @@
 -- grain: one row a unit, component, calendar week and indicator
 -- reads: indicator_days
 -- params:
--- note: days weigh by the samples they rest on; weeks begin on Monday in the fleet's time zone
+-- note: days weigh by the samples they rest on; weeks begin on Monday in the fleet's time zone. What an older version
+--   measured as infinite counts as not measured
 
 with indicator_days as (from indicator_days),
 
@@ -16,7 +17,7 @@ final as (
         cast(sum(samples) as bigint) as samples,
         count(*) as days
     from indicator_days
-    where samples > 0
+    where samples > 0 and isfinite(value)
     group by unit_id, component, data_week, indicator
 )
 

@@ -43,6 +43,11 @@ def test_a_single_reading_has_no_rate():
     assert rate([0], 20.0) == {}
 
 
+def test_a_clock_that_stands_gives_no_rate():
+    # Cold and warm at the same second since the start: a repeated frame, not a rise.
+    assert rate([0, 1], [20.0, 90.0], run_s=[5.0, 5.0]) == {}
+
+
 def test_the_rise_is_timed_to_the_enable_temperature():
     # From 15 to 75 degC in 240 s: 15 degC a minute; what comes after does not matter.
     seconds = list(range(0, 601, 60))

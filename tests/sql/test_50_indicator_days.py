@@ -83,3 +83,8 @@ def test_what_could_not_be_measured_is_left_out(value):
 def test_values_are_stored_to_the_sixth_decimal():
     made = run(STEP, fuel_days=family("fuel_days", value=0.1234567891), export_spans=spans(60))
     assert made["value"].to_list() == [0.123457]
+
+
+@pytest.mark.parametrize("value", [float("inf"), float("-inf"), float("nan")])
+def test_what_is_not_finite_is_not_measured(value):
+    assert run(STEP, fuel_days=family("fuel_days", value=value), export_spans=spans(60)).height == 0

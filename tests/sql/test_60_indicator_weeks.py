@@ -77,3 +77,15 @@ def test_series_are_kept_apart():
         {"day": MONDAY, "value": float(index), "samples": 1} | part for index, part in enumerate(parts)
     ]
     assert run(STEP, indicator_days=days(*records)).height == 4
+
+
+@pytest.mark.parametrize("value", [float("inf"), float("-inf"), float("nan")])
+def test_a_day_without_a_finite_value_is_none(value):
+    made = run(
+        STEP,
+        indicator_days=days(
+            {"day": MONDAY, "value": value, "samples": 5},
+            {"day": MONDAY + timedelta(days=1), "value": 1.0, "samples": 2},
+        ),
+    )
+    assert made.select("value", "samples", "days").rows() == [(1.0, 2, 1)]
