@@ -146,7 +146,8 @@ def derive(
 
     measured = measured or _on_threads(lake, settings.threads)
     a_thread = -(-sum(shard.readings for shard in alone) // settings.threads)
-    shards = joined(alone, files, min(settings.shard_readings, a_thread))
+    # Half of what a thread may hold: the days of many vehicles take more memory than as many readings of few.
+    shards = joined(alone, files, min(settings.shard_readings // 2, a_thread))
     run = _Run(lake, changed, keep or keep_shard, progress)
     not_tried = run.take(shards, measured(sent(shards))) if shards else 0
     together = [] if not_tried else [shard for shard in run.failed if shard.parts]
