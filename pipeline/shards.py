@@ -4,6 +4,7 @@ over midnight.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -71,24 +72,26 @@ def joined(shards: Iterable[Shard], files: pl.DataFrame, most_readings: int) -> 
         files: as :meth:`Lake.files` of the readings.
         most_readings: of a shard that is put together; one that has more already is handed on as it is.
     """
-    held = dict(files.group_by("bucket").agg("day").iter_rows())
+    held = dict(files.group_by("bucket").agg(pl.col("day").unique().sort()).iter_rows())
     groups: list[list[Shard]] = []
+    room, first, last = 0, date.max, date.min
     for shard in sorted(shards, key=lambda shard: (shard.first_day, shard.last_day, shard.buckets)):
-        if groups and _may_join([*groups[-1], shard], held, most_readings):
+        wider = min(first, shard.first_day), max(last, shard.last_day)
+        asked = [shard] if wider == (first, last) else [*(groups[-1] if groups else []), shard]
+        if groups and shard.readings <= room and all(_alone(each, held[each.buckets[0]], *wider) for each in asked):
             groups[-1].append(shard)
+            room -= shard.readings
+            first, last = wider
         else:
             groups.append([shard])
+            room, first, last = most_readings - shard.readings, shard.first_day, shard.last_day
     return sorted(map(_together, groups), key=lambda shard: (shard.buckets[0], shard.first_day))
 
 
-def _may_join(shards: list[Shard], held: dict[int, list[date]], most_readings: int) -> bool:
-    if sum(shard.readings for shard in shards) > most_readings:
-        return False
-    first, last = min(shard.first_day for shard in shards), max(shard.last_day for shard in shards)
-    return all(
-        shard.first_day <= day <= shard.last_day
-        for shard in shards for day in held[shard.buckets[0]] if first <= day <= last
-    )
+def _alone(shard: Shard, days: list[date], first: date, last: date) -> bool:
+    """Whether its bucket has no other day in the lake between ``first`` and ``last``; ``days`` in order."""
+    own = bisect_left(days, shard.first_day), bisect_right(days, shard.last_day)
+    return own == (bisect_left(days, first), bisect_right(days, last))
 
 
 def _together(shards: list[Shard]) -> Shard:
