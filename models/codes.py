@@ -57,9 +57,6 @@ def newest_margins(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
 def margin_lacks(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
     """What the newest on-board tests of a component lack to an easy pass, of the test that lacks most.
 
-    Where the newest result of a catalyst failed and the one before it passed, that one counts: its results scatter, and
-    monitors of catalysts judge over several trips (published workshop manuals, model years 1996 and 2016: three).
-
     A failed test lacks what it is below :data:`EASY_MARGIN`. One that passed lacks what it is below that or, where the engine
     family passes that test more narrowly, below the median of the family (more than :data:`PEERS_LEAST` vehicles): makers
     put their limits closer to some healthy parts than to others.
@@ -72,12 +69,7 @@ def margin_lacks(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFra
         unit_id, component, margin_lack (share of the nearer limit, 0 to 1).
     """
     test = ["engine_family", "obdmid", "tid"]
-    two = _named(margins, fits).group_by("unit_id", "component", "obdmid", "tid", maintain_order=True).tail(2)
-    newest, scatters = pl.col("margin").last(), pl.col("component").first().str.starts_with("CAT")
-    borne_out = two.group_by("unit_id", "component", "obdmid", "tid", maintain_order=True).agg(
-        margin=pl.when(scatters & (newest < 0)).then(pl.col("margin").max()).otherwise(newest)
-    )
-    told = borne_out.join(families, on="unit_id", how="left")
+    told = _newest(margins, fits).join(families, on="unit_id", how="left")
     known = pl.col("engine_family").is_not_null() & (pl.col("unit_id").n_unique().over(test) > PEERS_LEAST)
     usual = pl.when(known).then(pl.col("margin").median().over(test))
     expected = pl.when(pl.col("margin") < 0).then(EASY_MARGIN).otherwise(pl.min_horizontal(EASY_MARGIN, usual))
@@ -86,7 +78,17 @@ def margin_lacks(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFra
 
 
 def _newest(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
-    return _named(margins, fits).group_by("unit_id", "component", "obdmid", "tid", maintain_order=True).last()
+    """The newest result of each test: unit_id, component, obdmid, tid, margin.
+
+    Where that of a catalyst failed and the one before it passed, the one before counts: its results scatter, and monitors of
+    catalysts judge over several trips (published workshop manuals, model years 1996 and 2016: three).
+    """
+    test = ["unit_id", "component", "obdmid", "tid"]
+    two = _named(margins, fits).group_by(test, maintain_order=True).tail(2)
+    newest, scatters = pl.col("margin").last(), pl.col("component").first().str.starts_with("CAT")
+    return two.group_by(test, maintain_order=True).agg(
+        margin=pl.when(scatters & (newest < 0)).then(pl.col("margin").max()).otherwise(newest)
+    )
 
 
 def margin_drops(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:

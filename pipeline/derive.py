@@ -145,19 +145,21 @@ def derive(
         return [ShardWork(here, params, mine, shard, program()) for mine, shard in zip(own, shards, strict=True)]
 
     measured = measured or _on_threads(lake, settings.threads)
-    a_thread = -(-sum(shard.readings for shard in alone) // settings.threads)
-    # Half of what a thread may hold: the days of many vehicles take more memory than as many readings of few.
-    shards = joined(alone, files, min(settings.shard_readings // 2, a_thread))
+    # Half of what a thread may hold, since the days of many vehicles take more memory than as many readings of few; and two
+    # shards a thread, so that none waits long for the last.
+    a_turn = -(-sum(shard.readings for shard in alone) // (2 * settings.threads))
+    shards = joined(alone, files, min(settings.shard_readings // 2, a_turn))
     run = _Run(lake, changed, keep or keep_shard, progress)
     not_tried = run.take(shards, measured(sent(shards))) if shards else 0
-    together = [] if not_tried else [shard for shard in run.failed if shard.parts]
+    together = [shard for shard in run.failed if shard.parts]
     if together:
-        # What failed together is tried apart: a file that cannot be read costs its own bucket and no other.
+        # What failed together is tried apart: a file that cannot be read costs its own bucket and no other, and what took too
+        # much memory takes less.
         apart = [part for shard in together for part in shard.parts]
         for shard in together:
             del run.failed[shard]
         shards = [shard for shard in shards if shard not in together] + apart
-        not_tried = run.take(apart, measured(sent(apart)))
+        not_tried += run.take(apart, measured(sent(apart)))
     if run.failed:
         raise ShardsError({str(shard): error for shard, error in run.failed.items()}, len(shards), not_tried)
     return DeriveSummary(contents.height, changed.height, run.readings, run.indicators, run.trips)

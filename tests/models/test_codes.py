@@ -107,6 +107,9 @@ def test_a_catalyst_that_failed_once_counts_as_the_result_before_it(margins: lis
         given = results(*((monitor, 0x80, SEEN + timedelta(days=day), margin) for day, margin in days))
         return margin_lacks(given, NO_FITS, families)["margin_lack"].to_list()
 
+    of_catalyst = [(0x21, 0x80, SEEN + timedelta(days=day), margin) for day, margin in enumerate(margins)]
+    counts = max(margins[-2:]) if margins[-1] < 0 else margins[-1]
+    assert newest_margins(results(*of_catalyst), NO_FITS)["margin"].to_list() == [counts]
     assert lacks_of(0x21) == [pytest.approx(lack)]
     assert lacks_of(0x01) == [pytest.approx(min(max(0.5 - margins[-1], 0), 1))]
 

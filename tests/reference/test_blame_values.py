@@ -326,6 +326,7 @@ def test_an_upstream_sensor_is_not_off_while_the_downstream_trim_pulls_in_vain()
     off, leaner = {("wide_offset", 1): (-0.033, -0.026)}, {("down_low_share", 1): (0.52, 0.22, 0.31)}
     right_again = {("down_low_share", 1): (0.2, 0.0, 0.0)}
     assert held(off | leaner, "upstream", "biased", strength=1.1) == "rear_pulls_rich"
+    assert held(off | leaner, "upstream", "") is None  # nothing speaks against it
     assert held(off | right_again, "upstream", "biased", strength=1.1) is None
     assert held(off, "upstream", "biased", strength=1.1) is None
     assert held({("wide_offset", 1): (0.033, 0.03)} | leaner, "upstream", "biased", strength=1.1) is None
@@ -345,6 +346,22 @@ def test_a_cold_downstream_sensor_does_not_say_that_the_upstream_one_is_off() ->
     assert held(rear, "upstream", "biased", ("heater",), "downstream", 0.6) == "rear_cold"
     assert held(rear, "upstream", "biased", strength=0.6) is None
     assert held(rear, "upstream", "slow", ("heater",), "downstream", 0.6) is None
+
+
+def test_of_a_biased_upstream_and_a_cold_downstream_sensor_only_one_waits() -> None:
+    # Common practice: the cold one first; both waiting for each other is no order.
+    facts, holds, _ = read_blame(Settings())
+    bank = pl.DataFrame({"unit_id": ["V1"], "bank": [1]}, schema_overrides={"bank": pl.Int32})
+    nothing = {"unit_id": pl.String, "bank": pl.Int32}
+    empty = pl.DataFrame(schema=nothing | {"indicator": pl.String, "level": pl.Float64, "change": pl.Float64, "apart": pl.Float64})
+    codes = pl.DataFrame(schema=nothing | {"part": pl.String, "role": pl.String})
+    told = (("upstream", "biased", 0.9), ("downstream", "slow", 1.0), ("downstream", "heater", 0.85))
+    found = pl.concat([
+        bank.with_columns(part=pl.lit(part), mode=pl.lit(mode), strength=pl.lit(strength)) for part, mode, strength in told
+    ])
+    truths = evaluate(bank, facts, empty, codes, found)
+    held_by = hold_back(found.select("unit_id", "bank", "part", "mode").head(2), truths, holds)["held_by"]
+    assert held_by.to_list() == ["rear_cold", None]
 
 
 def test_half_an_upstream_sensor_is_enough_where_nothing_else_names_the_catalyst() -> None:
@@ -367,6 +384,11 @@ def test_where_the_mixture_is_in_doubt_a_downstream_sensor_on_one_side_waits() -
     for mode in ("stuck", "biased"):
         assert held(far | lean, "downstream", mode) == "rear_by_mixture"
         assert held(lean, "downstream", mode, ("air",), "") == "rear_by_mixture"
+        assert held(lean, "downstream", mode, ("purge",), "") is None  # a leaking canister is no lean mixture
+        # A fuel cut is air whatever the mixture: what stays high in it is no matter of the mixture.
+        high = far | {("down_level_v", 1): (0.9,)}
+        assert held(high | {("down_range_v", 1): (0.5, 0.0)}, "downstream", mode) == "rear_by_mixture"
+        assert held(high | {("down_range_v", 1): (0.02, -0.8)}, "downstream", mode) is None
         assert held(far | {("down_level_v", 1): (0.45,)}, "downstream", mode) is None  # open circuit: no mixture does that
         assert held(lean, "downstream", mode) is None
     assert held(far | lean, "downstream", "heater") is None

@@ -18,7 +18,7 @@ from pipeline.derive import ShardWork, derive, keep_shard, measure
 from pipeline.errors import ClusterError, ConfigError, LakeError, QueryError, ShardsError, UnfitError, can_pass
 from pipeline.lake import Lake
 from pipeline.settings import Settings
-from pipeline.shards import Shard
+from pipeline.shards import Shard, joined
 from pipeline.spread import check_cluster, local_workers, sendable, spread
 from tests.golden.sample import NOW, fleet, small_exports
 
@@ -128,16 +128,18 @@ def test_a_shard_is_written_whole_or_not_at_all(
     check_same(lake, wanted)
 
 
-def whole(raw: Settings) -> Settings:
+@pytest.fixture
+def together(raw: Settings, monkeypatch: pytest.MonkeyPatch) -> Settings:
     """Settings under which both buckets make one shard."""
+    monkeypatch.setattr(stage, "joined", lambda shards, files, most: joined(shards, files, 10 * most))
     return raw.model_copy(update={"threads": 1, "shard_readings": 1_000_000})
 
 
 def test_what_is_measured_together_is_what_is_measured_apart(
-    raw: Settings, lake: Lake, wanted: dict[str, pl.DataFrame], monkeypatch: pytest.MonkeyPatch
+    together: Settings, lake: Lake, wanted: dict[str, pl.DataFrame], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     begun = failing(monkeypatch, range(0), OSError())
-    summary = derive(whole(raw), lake)
+    summary = derive(together, lake)
     assert [shard.buckets for shard in begun] == [(0, 1)]
     assert summary.derived == summary.partitions == wanted["shards"].height
     assert summary.readings == wanted["shards"]["readings"].sum()
@@ -145,20 +147,30 @@ def test_what_is_measured_together_is_what_is_measured_apart(
 
 
 def test_of_what_fails_together_only_the_bucket_with_the_damaged_file_is_left(
-    raw: Settings, lake: Lake, wanted: dict[str, pl.DataFrame]
+    together: Settings, lake: Lake, wanted: dict[str, pl.DataFrame]
 ) -> None:
     damaged = lake.files("readings").filter(pl.col("bucket") == 1).row(3, named=True)
     file, sound = Path(damaged["uri"]), Path(damaged["uri"]).read_bytes()
     file.write_bytes(b"PAR1 and no more")
     seen: list[tuple[int, int, int]] = []
-    with pytest.raises(ShardsError, match="1 of 2 shards are not derived: bucket 1, .*PAR1|bucket 1, .*cannot be read"):
-        derive(whole(raw), lake, lambda *told: seen.append(told))
+    with pytest.raises(ShardsError, match="1 of 2 shards are not derived: bucket 1, .*cannot be read"):
+        derive(together, lake, lambda *told: seen.append(told))
     of_bucket_0 = pl.col("bucket") == 0
     for name, frame in tables(lake).items():
         assert_frame_equal(frame, wanted[name].filter(of_bucket_0), check_exact=True)
     assert seen[-1] == (wanted["shards"].height, wanted["shards"].height, wanted["shards"].filter(of_bucket_0)["readings"].sum())
     file.write_bytes(sound)
-    derive(whole(raw), lake)
+    derive(together, lake)
+    check_same(lake, wanted)
+
+
+def test_what_takes_too_much_together_is_tried_apart_after_a_stop(
+    together: Settings, lake: Lake, wanted: dict[str, pl.DataFrame], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(stage, "_IN_A_ROW", 1)
+    begun = failing(monkeypatch, range(0, 1), QueryError("out of memory"))
+    derive(together, lake)
+    assert [shard.buckets for shard in begun] == [(0, 1), (0,), (1,)]
     check_same(lake, wanted)
 
 
