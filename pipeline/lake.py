@@ -396,5 +396,5 @@ def bucket_of(unit_ids: pl.Series | pl.Expr, buckets: int) -> pl.Series | pl.Exp
     units = unit_ids.unique().drop_nulls()
     numbers = [zlib.crc32(unit.encode("utf-8")) % buckets for unit in units]
     found = pl.Series(numbers, dtype=pl.Int32)
-    return unit_ids.replace_strict(units, found, return_dtype=pl.Int32).alias("bucket")
+    return unit_ids.replace_strict(units, found, return_dtype=pl.Int32).cast(pl.Int32).alias("bucket")  # none stay text
 

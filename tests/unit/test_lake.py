@@ -45,6 +45,12 @@ def test_bucket_is_the_crc_32_of_the_unit() -> None:
     )
 
 
+@pytest.mark.parametrize("units", [[], [None]])
+def test_no_unit_has_a_bucket_of_the_same_type(units: list[None]) -> None:
+    made = bucket_of(pl.Series("unit_id", units, dtype=pl.String), 16)
+    assert made.dtype == pl.Int32 and made.to_list() == units
+
+
 def test_buckets_do_not_depend_on_the_hash_seed_of_a_process() -> None:
     code = (
         "import polars as pl; from pipeline.lake import bucket_of; "
