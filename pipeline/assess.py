@@ -20,6 +20,7 @@ from models.levels import LEVEL_WEEKS, Grid, levels_of, series_grid
 from models.limits import with_peers, with_standing, with_strength
 from models.probability import Weights, with_probability
 from models.proposals import proposed_breaks
+from models.visits import code_back, quiet_after_inspection, sound_again, sound_on_newest_day
 from pipeline.components import expected_components, never_hot, scope_of
 from pipeline.facts import read_blame, read_codes, read_indicators
 from pipeline.known import Known, known_at, midnight_of
@@ -80,7 +81,11 @@ def assess(
     tested = inspected(known.work_orders, week_start - quiet)
     exchanged = replaced(known.work_orders, week_start - timedelta(days=judge["code_back_days"]))
     components = expected_components(units)
-    for told in (fresh, tested, exchanged):
+    newest = known.days.filter(pl.col("day") >= week_start - _NEW_PART)
+    # A day of a catalyst rests on a handful of fuel cuts, and catalysts do not mend.
+    sensors = standing.filter((pl.col("use") == "judge") & ~pl.col("component").str.starts_with("CAT"))
+    sound = sound_on_newest_day(sensors, since_fitted(newest, fits), judge["sound_share"])
+    for told in (fresh, tested, exchanged, sound):
         components = components.join(told, on=["unit_id", "component"], how="left")
     components = never_hot(components, standing, judge["catalyst_hot_share"])
     # Nobody says "no codes": a vehicle that reports its lamp, its tests or any code is one whose codes are read.
@@ -236,41 +241,9 @@ def _scored(
                          if name.startswith("probability_")})
     held = ruled_out(hold_back(with_calls(joined, truths, calls), truths, holds), known, holds)
     quiet = timedelta(days=judge["quiet_after_inspection_days"])
-    visited = _code_back(_quiet_after_inspection(held, quiet))
+    visited = sound_again(code_back(quiet_after_inspection(held, quiet)))
     return with_probability(_with_status(visited), weights).with_columns(
         **_window(week_start), **_texts()
-    )
-
-
-def _quiet_after_inspection(components: pl.DataFrame, quiet: timedelta) -> pl.DataFrame:
-    """Hold back what a technician has just found without a fault, unless a code was set since."""
-    since = pl.col("code_first_at").dt.date() > pl.col("inspected_on")
-    tested = pl.col("held_by").is_null() & pl.col("inspected_on").is_not_null() & ~since.fill_null(False)
-    texts = {
-        "held_by": pl.lit("inspected"),
-        "held_why": pl.format("tested on {} and no fault found", "inspected_on"),
-        "held_rule_out": pl.format("nothing now; judged again from {}, or when a code is set", pl.col("inspected_on") + quiet),
-    }
-    return components.with_columns(
-        pl.when(tested).then(text).otherwise(pl.col(name)).alias(name) for name, text in texts.items()
-    )
-
-
-def _code_back(components: pl.DataFrame) -> pl.DataFrame:
-    """Hold back a part that has been exchanged lately and that a code names again: the cause is still in the vehicle."""
-    back = pl.col("held_by").is_null() & pl.col("replaced_on").is_not_null() & pl.col("code_first_at").is_not_null()
-    texts = {
-        "held_by": pl.lit("code_back"),
-        "held_why": pl.format("replaced on {}, and a code names it again", "replaced_on"),
-        "held_cause": pl.lit("what the first part was blamed for, or what destroyed it"),
-        "held_rule_out": pl.lit(
-            "wiring and connector, exhaust leaks, lean and rich faults, misfire, and whether the right part was fitted; "
-            "not a second part"
-        ),
-        "held_test": pl.lit("that of the code, by the service information"),
-    }
-    return components.with_columns(
-        pl.when(back).then(text).otherwise(pl.col(name)).alias(name) for name, text in texts.items()
     )
 
 
@@ -281,7 +254,7 @@ def _evidence(scored: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
         .with_columns(
             pl.col("held_by").fill_null(""), limits_probability="probability", limits_probability_7d="probability_7d"
         )
-        .drop("fitted_on", "inspected_on", "replaced_on")
+        .drop("fitted_on", "inspected_on", "replaced_on", "sound_on")
         .join(fits, on=["unit_id", "component"], how="left")
     )
 

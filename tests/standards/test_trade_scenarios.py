@@ -59,11 +59,12 @@ def scores(
     kind: str = "narrowband",
     orders: tuple[tuple[str, str, date], ...] = (),
     tests: tuple[tuple[int, int, int, int, int], ...] = (),
+    mended: bool = False,
 ) -> dict[str, dict]:
     """Component -> score of a vehicle that differs from its ten peers by ``changed`` in the newest three weeks.
 
     None stands for an indicator that is not measured. ``orders`` are component, action and day, ``tests`` on-board tests
-    as monitor, test, raw value, lower and upper limit in steps of 1.
+    as monitor, test, raw value, lower and upper limit in steps of 1. ``mended``: two days after the newest of them it is as its peers.
     """
     lake = Lake(str(folder / "lake"))
     days = []
@@ -73,9 +74,10 @@ def scores(
             if unit == "X" and week >= WEEKS - 3:
                 values |= changed
             day = WEEK - timedelta(days=7 * (WEEKS - week) - 2)
+            seen = {day: values} | ({day + timedelta(days=2): HEALTHY} if mended and week == WEEKS - 1 else {})
             days += [
                 {"unit_id": unit, "component": component, "day": day, "indicator": indicator, "value": value}
-                for (component, indicator), value in values.items()
+                for day, values in seen.items() for (component, indicator), value in values.items()
             ]
     frame = pl.DataFrame(days).filter(pl.col("value").is_not_null()).with_columns(
         bucket=0, month=pl.col("day").dt.strftime("%Y-%m"), samples=500, arrived_at=pl.lit(ARRIVED)
@@ -254,3 +256,16 @@ def test_behind_a_catalyst_just_exchanged_a_late_fall_does_not_accuse_the_sensor
     exchanged = (("CAT1", "replaced", WEEK - timedelta(days=40)),)
     made = scores(tmp_path / "new", late, orders=exchanged)["B1S2"]
     assert made["status"] == "held" and "catalyst of the bank was exchanged" in made["reason"]
+
+
+def test_a_part_mended_without_a_word_is_not_called_for_the_weeks_before(tmp_path: Path) -> None:
+    # Work orders come days after the work, or never (common practice); a code that stands is another matter.
+    dead = {("B1S2", "down_bias_share"): 0.95, ("B1S2", "down_range_v"): 0.1, ("B1S2", "down_cut_moved_share"): 0.0,
+            ("B1S2", "down_cut_floor_v"): 0.45, ("B1S2", "down_active_at_s"): 900.0}
+    bad = scores(tmp_path / "bad", dead)["B1S2"]
+    assert bad["status"] == "judged" and bad["probability"] > 0.5
+    well = scores(tmp_path / "well", dead, mended=True)["B1S2"]
+    assert well["status"] == "held" and "sound on 2026-02-27, the newest day" in well["reason"]
+    assert well["probability"] < 0.3  # the list's least
+    named = scores(tmp_path / "named", dead, codes=("P0140",), mended=True)["B1S2"]
+    assert named["status"] == "judged" and named["probability"] > 0.5
