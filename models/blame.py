@@ -14,7 +14,7 @@ import polars as pl
 PARTS = ("upstream", "downstream", "catalyst")
 _FACT_FIELDS = {
     "scope", "roles", "part", "indicator", "above", "below", "beyond", "finding", "modes", "strength", "all", "any", "none",
-    "every_bank", "rose", "fell", "over_peers", "under_peers",
+    "every_bank", "other_bank", "rose", "fell", "over_peers", "under_peers",
 }
 _COMPARES = ("above", "below", "beyond", "rose", "fell", "over_peers", "under_peers")
 _HOLD_FIELDS = {"fact", "parts", "modes", "why", "cause", "rule_out", "test", "clear", "source"}
@@ -70,13 +70,13 @@ def read_table(table: dict) -> tuple[dict[str, dict], list[Hold]]:
             problems.append(f"[fact.{name}] has unknown {sorted(unknown)}")
         if fact.get("scope") not in ("unit", "bank"):
             problems.append(f"[fact.{name}] scope must be 'unit' or 'bank'")
-        if not {"roles", "indicator", "finding", "all", "any", "none", "every_bank"} & set(fact):
+        if not {"roles", "indicator", "finding", "all", "any", "none", "every_bank", "other_bank"} & set(fact):
             problems.append(
-                f"[fact.{name}] says nothing: give roles, indicator, finding, all, any, none or every_bank"
+                f"[fact.{name}] says nothing: give roles, indicator, finding, all, any, none, every_bank or other_bank"
             )
         if "indicator" in fact and not set(_COMPARES) & set(fact):
             problems.append(f"[fact.{name}] needs {', '.join(_COMPARES[:-1])} or {_COMPARES[-1]}")
-        for other in [name for key in ("all", "any", "none", "every_bank") for name in fact.get(key, [])]:
+        for other in [name for key in ("all", "any", "none", "every_bank", "other_bank") for name in fact.get(key, [])]:
             if other not in known:
                 problems.append(f"[fact.{name}] uses {other!r}, which must stand before it")
         known.add(name)
@@ -110,7 +110,7 @@ def cleared_by(facts: dict[str, dict], holds: list[Hold]) -> dict[str, tuple[str
     def rests_on(name: str) -> set[str]:
         fact = facts[name]
         own = {fact["indicator"]} if "indicator" in fact else set()
-        return own.union(*(rests_on(other) for key in ("all", "any", "every_bank") for other in fact.get(key, ())))
+        return own.union(*(rests_on(other) for key in ("all", "any", "every_bank", "other_bank") for other in fact.get(key, ())))
 
     words: dict[str, list[str]] = {}
     for hold in holds:
@@ -179,6 +179,12 @@ def evaluate(
             # Of both banks: a vehicle with one bank has none to compare with.
             alike = pl.col(other).all(ignore_nulls=False).over("unit_id")
             terms.append(alike & (pl.len().over("unit_id") > 1))
+        for other in fact.get("other_bank", ()):
+            elsewhere, untold = (
+                fact_of.sum().over("unit_id") > fact_of
+                for fact_of in (pl.col(other).fill_null(False).cast(pl.Int64), pl.col(other).is_null().cast(pl.Int64))
+            )
+            terms.append(pl.when(elsewhere).then(True).when(~untold).then(False))
         result = result.with_columns(pl.all_horizontal(terms).alias(name))
     return result.select(*banks.columns, *facts)
 

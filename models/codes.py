@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+
 import polars as pl
 
 from models.breaks import since_fitted
@@ -89,6 +91,29 @@ def _newest(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     return two.group_by(test, maintain_order=True).agg(
         margin=pl.when(scatters & (newest < 0)).then(pl.col("margin").max()).otherwise(newest)
     )
+
+
+def believed(
+    margins: pl.DataFrame, fits: pl.DataFrame, accused: pl.DataFrame, midnight: datetime, patience: timedelta
+) -> pl.DataFrame:
+    """Results without those of tests that the control unit itself contradicts.
+
+    A test that fails sets a pending code, and in the next trip with that monitor a confirmed one (two-trip logic, 13 CCR
+    1968.2(d)(2)). One that has failed ever since for longer than such trips take, while no code names the part, has another
+    limit than the one it sends, or has been cleared and not run again.
+
+    Args:
+        margins, fits: as of :func:`newest_margins`.
+        accused: unit_id, component; parts that a code names.
+        midnight: instant of the list.
+        patience: how long two trips with the monitor may take.
+    """
+    test = ["unit_id", "component", "obdmid", "tid"]
+    runs = _named(margins, fits).with_columns(passed=(pl.col("margin") >= 0).cast(pl.Int64).cum_sum().over(test))
+    newest = runs.filter((pl.col("passed") == pl.col("passed").max().over(test)) & (pl.col("margin") < 0))
+    since = newest.group_by(test).agg(pl.col("ts").min()).filter(pl.lit(midnight) - pl.col("ts") > patience)
+    contradicted = since.join(accused, on=["unit_id", "component"], how="anti")
+    return margins.join(contradicted, on=["unit_id", "obdmid", "tid"], how="anti")
 
 
 def margin_drops(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:

@@ -13,6 +13,7 @@ STRENGTH_MOST = 2.5
 LEFT_LEAST = 0.25  # of what the peers have: 3.1 spreads below the median of a lognormal family whose spread is 45 % (worked)
 WORN_MOST = 1.5
 WORN_P = 0.01  # of many indicators a week the trend that speaks of wear must be a sure one (our own choice)
+OWN_SPREADS = 3.0  # what a part does from one week to the next is no change
 PEER_SPREADS = 3.0  # of a normal distribution 1 in 740 lies so far to one side: within it, a part is one of its family
 
 
@@ -74,13 +75,13 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     peers' spreads, but a part that has lost three quarters of what its peers have is at its limit. So a calibration, a
     season, a gateway or a family of wide spread makes nobody sick. Of an indicator that may be off to either side ("out")
     what lies beyond the peers' median counts where that is less. ``own_past`` indicators compare with the part's own first
-    weeks, their limit being a share of it.
+    weeks, their limit being a share of it, and three of its own spreads from week to week at least.
 
     The forecast goes along the Theil-Sen slope only where at least six weeks show a monotone trend (Mann-Kendall
     p < 0.05) in the bad direction; else the level is expected to stay.
 
     Args:
-        levels: level, baseline, peer_median, peer_spread, slope_per_week, slope_low, slope_high, trend_p, weeks, and of the
+        levels: level, baseline, own_spread, peer_median, peer_spread, slope_per_week, slope_low, slope_high, trend_p, weeks, and of the
             indicator: worse ("up", "down", "out"), healthy, limit, compare ("absolute", "both", "own_past").
 
     Returns:
@@ -96,9 +97,10 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     slope = pl.when(out).then(pl.col("slope_per_week") * beside.sign()).otherwise(pl.col("slope_per_week"))
     own = pl.col("compare") == "own_past"
     healthy = pl.when(own).then(pl.col("baseline")).otherwise(pl.col("healthy"))
+    change = pl.max_horizontal(pl.col("limit") * pl.col("baseline").abs(), OWN_SPREADS * pl.col("own_spread"))
     limit = (
         pl.when(own)
-        .then(pl.col("baseline") + sign * pl.col("limit") * pl.col("baseline").abs())
+        .then(pl.when(pl.col("limit").is_not_null()).then(pl.col("baseline") + sign * change))
         .otherwise(pl.col("limit"))
     )
     reach = (limit - healthy) * sign

@@ -13,7 +13,8 @@ from models.blame import Measured, evaluate, hold_back
 from models.breaks import fitted, inspected, replaced, since_fitted
 from models.calls import ruled_out, with_calls
 from models.classifier import Model
-from models.codes import bank_of, codes_by_component, margin_drops, margin_lacks, newest_margins, part_of
+from models.codes import bank_of, believed, codes_by_component, margin_drops, margin_lacks, newest_margins, part_of
+from models.cuts import with_cuts_checked
 from models.drift import drift
 from models.findings import findings as find
 from models.levels import LEVEL_WEEKS, Grid, levels_of, series_grid
@@ -68,7 +69,7 @@ def assess(
     known = known_at(settings, lake, week_start)
     weeks, codes, margins = _measured(settings, known)
     units = scope_of(known.register, known.days)
-    weeks = _worked_out(weeks, known, units, judge)
+    weeks = _worked_out(weeks, known, units, judge, indicators)
     grid = series_grid(
         weeks, indicators.select("indicator", "least_samples"), week_start - _WEEK, settings.history_weeks
     )
@@ -91,7 +92,8 @@ def assess(
     # Nobody says "no codes": a vehicle that reports its lamp, its tests or any code is one whose codes are read.
     lamp = standing.filter(pl.col("indicator") == "mil_on")["unit_id"]
     read_out = pl.concat([lamp, known.codes["unit_id"], known.onboard_tests["unit_id"]])
-    scored = _scored(settings, judge, components, standing, found, codes, margins, fits, read_out, week_start)
+    warmest = _warmest(newest)
+    scored = _scored(settings, judge, components, standing, warmest, found, codes, margins, fits, read_out, week_start)
 
     partition = [{"series": series, "week_start": week_start}]
 
@@ -123,16 +125,21 @@ def weekly_indicators(settings: Settings, lake: Lake, week_start: date) -> pl.Da
     """Indicators by week as the list of ``week_start`` knew them (table ``indicator_weeks``)."""
     judge = {name: limit.value for name, limit in read_limits(settings)["judge"].items()}
     known = known_at(settings, lake, week_start)
-    return _worked_out(_measured(settings, known)[0], known, scope_of(known.register, known.days), judge)
+    units = scope_of(known.register, known.days)
+    return _worked_out(_measured(settings, known)[0], known, units, judge, read_indicators(settings))
 
 
-def _worked_out(weeks: pl.DataFrame, known: Known, units: pl.DataFrame, judge: dict[str, float]) -> pl.DataFrame:
-    """Weekly indicators with those that follow from several others."""
+def _worked_out(
+    weeks: pl.DataFrame, known: Known, units: pl.DataFrame, judge: dict[str, float], indicators: pl.DataFrame
+) -> pl.DataFrame:
+    """Weekly indicators with those that follow from several others, and without cuts that others show to be none."""
+    usual = dict(indicators.select("indicator", "healthy").iter_rows())
+    weeks = with_cuts_checked(weeks, judge["rear_lean_share"], usual)
     references = rear_references(
         weeks, units, judge["rear_reference_v"], judge["rear_target_least_v"], judge["rear_target_most_v"]
     )
     biased = with_bias(weeks, references, judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
-    return with_air_mass(biased, known.register, int(judge["air_peers"]))
+    return with_air_mass(biased, known.register, int(judge["air_peers"]), judge["air_scatter_pct"])
 
 
 def _measured(settings: Settings, known: Known) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
@@ -167,11 +174,20 @@ def _trends(grid: Grid, indicators: pl.DataFrame, units: pl.DataFrame) -> pl.Dat
     return with_strength(compared.filter(fits.fill_null(True) & fast_enough))
 
 
+def _warmest(days: pl.DataFrame) -> pl.DataFrame:
+    """Level of ``warmest_coolant_degc``: of the newest weeks' days, the coolant of the warmest."""
+    warm = days.filter(pl.col("indicator") == "warm_coolant_degc")
+    return warm.group_by("unit_id").agg(level=pl.col("value").max()).select(
+        "unit_id", indicator=pl.lit("warmest_coolant_degc"), bank=bank_of(pl.lit("UNIT")), level="level"
+    )
+
+
 def _scored(
     settings: Settings,
     judge: dict[str, float],
     components: pl.DataFrame,
     standing: pl.DataFrame,
+    warmest: pl.DataFrame,
     found: pl.DataFrame,
     codes: pl.DataFrame,
     margins: pl.DataFrame,
@@ -203,6 +219,9 @@ def _scored(
         "unit_id", "indicator", "level", bank=bank_of(pl.col("component")), change=pl.col("level") - pl.col("baseline"),
         apart=pl.col("level") - pl.col("peer_median"),
     )
+    named = codes_by_component(active, fits)
+    if not codes.is_empty():  # exports without any code contradict no test
+        margins = believed(margins, fits, named, midnight, timedelta(days=judge["code_age_days"]))
     newest = newest_margins(margins, fits)
     families = components.select("unit_id", "engine_family").unique(maintain_order=True)
     tested = newest.select(
@@ -213,7 +232,7 @@ def _scored(
         "unit_id", indicator=pl.lit("catalyst_age_days"), bank=bank_of(pl.col("component")),
         level=(pl.lit(week_start) - pl.col("replaced_on")).dt.total_days().cast(pl.Float64),
     )
-    levels = pl.concat([levels, tested, aged], how="diagonal_relaxed")
+    levels = pl.concat([levels, tested, aged, warmest], how="diagonal_relaxed")
     active_parts = active.select("unit_id", "bank", "role", part=part_of(pl.col("position")))
     found_parts = found.select(
         # As far ahead as the chance looks: a part that is suspect by then comes before those that wait for it.
@@ -231,7 +250,7 @@ def _scored(
         components.join(by_component, on=["unit_id", "component"], how="left")
         .join(loudest, on=["unit_id", "component"], how="left")
         .with_columns(pl.col("mode").fill_null(""))
-        .join(codes_by_component(active, fits), on=["unit_id", "component"], how="left")
+        .join(named, on=["unit_id", "component"], how="left")
         .join(newest, on=["unit_id", "component"], how="left")
         .join(margin_lacks(margins, fits, families), on=["unit_id", "component"], how="left")
         .join(margin_drops(margins, fits), on=["unit_id", "component"], how="left")

@@ -49,8 +49,9 @@ def truth_of(folder: Path) -> Outcome:
         ConfigError: a file or column is missing.
     """
     try:
-        parts = pl.read_csv(folder / "components.csv", infer_schema=False)
-        others = pl.read_csv(folder / "confounders.csv", infer_schema=False)
+        parts, others = (
+            pl.read_csv(folder / f"{name}.csv", infer_schema=False, null_values=[""]) for name in ("components", "confounders")
+        )
         dated = parts.select(
             "unit_id", "component", *(pl.col(n).str.to_date(strict=True) for n in ("onset_on", "failed_on", "repaired_on"))
         )

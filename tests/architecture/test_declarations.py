@@ -202,7 +202,7 @@ def made_by_models() -> set[str]:
     )
     references = pl.DataFrame({"unit_id": ["V1"], "reference_v": [0.7]})
     register = pl.DataFrame({"unit_id": "V1", "engine_family": "F", "displacement_l": 1.0})
-    made = {*with_bias(weeks, references, 50.0, 20.0)["indicator"], *with_air_mass(drawn, register, 8)["indicator"]}
+    made = {*with_bias(weeks, references, 50.0, 20.0)["indicator"], *with_air_mass(drawn, register, 8, 15.0)["indicator"]}
     return made - {"trim_pct", "down_level_v", "full_charge_l"}
 
 

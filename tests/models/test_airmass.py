@@ -11,6 +11,7 @@ from models.airmass import with_air_mass
 
 FIRST = date(2026, 1, 5)
 PEERS = 8
+MOST_PCT = 15.0
 SCHEMA = {"unit_id": pl.String, "component": pl.String, "data_week": pl.Date, "indicator": pl.String} | {
     "value": pl.Float64, "samples": pl.Int64, "days": pl.Int64
 }
@@ -35,7 +36,7 @@ def register(families: dict[str, tuple[str | None, float | None]]) -> pl.DataFra
 
 
 def off(given: dict[str, list[float]], families: dict[str, tuple[str | None, float | None]]) -> dict[str, list[float]]:
-    made = with_air_mass(weeks(given), register(families), PEERS)
+    made = with_air_mass(weeks(given), register(families), PEERS, MOST_PCT)
     found = made.filter(pl.col("indicator") == "maf_off_pct").sort("unit_id", "data_week")
     return {unit: rows["value"].to_list() for (unit,), rows in found.group_by("unit_id", maintain_order=True)}
 
@@ -80,5 +81,23 @@ def test_a_vehicle_alone_with_a_short_past_says_nothing():
 
 def test_the_other_rows_stay_as_they_are():
     given = weeks({"V1": [2.0] * 5})
-    made = with_air_mass(given, register({}), PEERS)
+    made = with_air_mass(given, register({}), PEERS, MOST_PCT)
     assert made.head(given.height).equals(given)
+
+
+def test_vehicles_that_differ_by_more_than_a_faulty_meter_are_no_yardstick():
+    # Two sorts in one family, as gateways that poll air and pressure apart make them: quartiles 0.3 of 1.85 apart.
+    apart = {f"V{i}": [1.7 + 0.15 * (-1) ** i] * 2 for i in range(8)}
+    assert off(apart | {"V8": [1.85] * 2}, dict.fromkeys([*apart, "V8"], ("L20", None))) == {}
+    # A fleet whose designs fill 0.6 to 0.95 of their displacement says nothing of one that fills 0.8.
+    designs = {f"V{i}": [(0.6 + 0.05 * i) * 2.0] for i in range(8)}
+    sizes = {unit: (f"F{i}", 2.0) for i, unit in enumerate(designs)}
+    assert off(designs, sizes) == {}
+
+
+def test_a_past_that_scatters_is_no_yardstick():
+    # 10 % up and down from week to week: 3 * 1.4826 * 0.2007 / sqrt(2) = 0.63.
+    assert off({"V1": [2.2, 1.8] * 4}, {"V1": (None, None)}) == {}
+    # A meter that steps once scatters no more than before.
+    stepped = off({"V1": [2.0, 2.02, 2.0, 2.02, 2.0, 1.6, 1.62, 1.6]}, {"V1": (None, None)})
+    assert stepped["V1"][-1] == pytest.approx(-20.0)

@@ -328,6 +328,18 @@ def test_what_holds_for_every_bank_needs_two_of_them():
     assert evaluate(TWO_BANKS, facts, two, NO_CODES, NO_FINDINGS)["both"].to_list() == [True, True, False]
 
 
+def test_what_holds_for_another_bank_is_not_said_of_the_own():
+    facts = {
+        "lean": {"scope": "bank", "indicator": "trim_pct", "above": 8},
+        "beside": {"scope": "bank", "other_bank": ["lean"]},
+    }
+    levels = pl.concat([level("V1", 1, "trim_pct", 9.0), level("V1", 2, "trim_pct", 1.0), level("V2", 1, "trim_pct", 9.0)])
+    assert evaluate(TWO_BANKS, facts, levels, NO_CODES, NO_FINDINGS)["beside"].to_list() == [False, True, False]
+    # What is not measured of the other bank is not known.
+    half = evaluate(TWO_BANKS, facts, levels.filter(pl.col("bank") == 2), NO_CODES, NO_FINDINGS, told())
+    assert half["beside"].to_list() == [False, None, False]
+
+
 @pytest.mark.parametrize(
     ("up", "down", "column"), [("rose", "fell", "change"), ("over_peers", "under_peers", "apart")]
 )

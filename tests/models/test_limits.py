@@ -31,6 +31,7 @@ from models.limits import (
 SCHEMA = {
     "level": pl.Float64,
     "baseline": pl.Float64,
+    "own_spread": pl.Float64,
     "peer_median": pl.Float64,
     "peer_spread": pl.Float64,
     "slope_per_week": pl.Float64,
@@ -196,6 +197,17 @@ def test_own_past_holds_a_part_against_its_first_weeks():
     assert (made["healthy"], made["limit"]) == (2.0, pytest.approx(1.84))
     assert made["strength"] == pytest.approx(0.5)
     assert standing(level=1.92, baseline=None, **own)["strength"] is None
+
+
+def test_what_a_part_does_from_week_to_week_is_no_change_against_its_past():
+    own = {"compare": "own_past", "worse": "down", "healthy": None, "limit": 0.08, "baseline": 2.0}
+    assert standing(level=1.84, **own, own_spread=0.05)["strength"] == pytest.approx(1.0)  # three spreads are less than 8 %
+    noisy = standing(level=1.84, **own, own_spread=0.2)
+    assert noisy["limit"] == pytest.approx(2.0 - 0.6) and noisy["strength"] == pytest.approx(0.16 / 0.6)
+    # What has no limit gets none of its own scatter.
+    assert standing(level=1.84, **own | {"limit": None}, own_spread=0.05)["strength"] is None
+    # Cuts that never were any: 8 % of next to nothing is less than it scatters.
+    assert standing(level=-0.0137, **own | {"baseline": 0.0234}, own_spread=0.03)["strength"] < 0.5
 
 
 def test_own_past_of_nothing_is_no_yardstick():

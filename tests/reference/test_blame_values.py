@@ -408,6 +408,36 @@ def test_two_upstream_sensors_do_not_become_unsteady_at_once() -> None:
         assert held_by.to_list() == [by, by, None], mode
 
 
+@pytest.mark.parametrize("mode", ["slow", "weak"])
+def test_means_of_a_switching_voltage_lie_between_and_accuse_no_sensor(mode: str) -> None:
+    # Worked: over a whole limit cycle of 0.1 and 0.9 V the mean is 0.5 V. Common practice: a slow sensor makes the trim swing wider.
+    since_ever = {("up_mid_share", 1): (0.96, 0.01, 0.8), ("stft_spread_pct", 1): (0.6, 0.0, -0.9)}
+    assert held(since_ever, "upstream", mode, strength=1.5) == "front_averaged"
+    assert held(since_ever | {("up_mid_share", 1): (0.96, None, 0.8)}, "upstream", mode, strength=1.5) == "front_averaged"
+    assert held(since_ever | {("up_mid_share", 1): (0.7, 0.5, 0.5)}, "upstream", mode, strength=1.5) is None  # it became so
+    assert held(since_ever | {("up_mid_share", 1): (0.4, 0.0, 0.2)}, "upstream", mode, strength=1.5) is None
+    assert held(since_ever | {("stft_spread_pct", 1): (4.0, 0.0, 2.5)}, "upstream", mode, strength=1.5) is None
+    assert held(since_ever | {("upstream_margin", 1): (-0.2,)}, "upstream", mode, strength=1.5) is None
+    assert held(since_ever, "upstream", mode, ("sensor",), "upstream", 1.5) is None
+
+
+def test_a_target_that_follows_the_other_bank_says_nothing_of_this_one() -> None:
+    # SAE J1979, PID 44: one commanded equivalence ratio for the whole engine.
+    facts, holds, _ = read_blame(Settings())
+    banks = pl.DataFrame({"unit_id": ["V1", "V1"], "bank": [1, 2]}, schema_overrides={"bank": pl.Int32})
+    nothing = {"unit_id": pl.String, "bank": pl.Int32}
+    off = banks.with_columns(
+        indicator=pl.lit("wide_offset"), level=pl.Series([0.001, 0.023]), change=pl.lit(None, pl.Float64), apart=pl.lit(None, pl.Float64)
+    )
+    codes = pl.DataFrame(schema=nothing | {"part": pl.String, "role": pl.String})
+    front = banks.tail(1).with_columns(part=pl.lit("upstream"), mode=pl.lit("biased"), strength=1.2)
+    for bank, by in ((1, "target_of_another"), (2, None)):
+        rear = banks.filter(pl.col("bank") == bank).with_columns(part=pl.lit("downstream"), mode=pl.lit("stuck"), strength=1.2)
+        truths = evaluate(banks, facts, off, codes, pl.concat([front, rear]))
+        held_by = hold_back(front.select("unit_id", "bank", "part", "mode"), truths, holds)["held_by"].item()
+        assert (held_by == "target_of_another") == (by == "target_of_another"), held_by
+
+
 def test_two_downstream_sensors_do_not_fail_at_once() -> None:
     # Common practice: what both banks share is a common cause.
     facts, holds, _ = read_blame(Settings())

@@ -72,14 +72,14 @@ def test_embedded_codes_are_sound() -> None:
 def test_blame_speaks_of_roles_and_indicators_that_exist() -> None:
     named, holds, calls = facts.read_blame(Settings())
     roles = set(facts.read_codes(Settings())["role"])
-    worked_out = {f"{part}_margin" for part in PARTS} | {"catalyst_age_days"}
+    worked_out = {f"{part}_margin" for part in PARTS} | {"catalyst_age_days", "warmest_coolant_degc"}
     indicators = set(facts.read_indicators(Settings())["indicator"]) | worked_out
     assert {role for fact in named.values() for role in fact.get("roles", ())} <= roles
     assert {fact["indicator"] for fact in named.values() if "indicator" in fact} <= indicators
     used = {row.fact for row in [*holds, *calls] if row.fact} | {
         other
         for fact in named.values()
-        for key in ("all", "any", "none", "every_bank")
+        for key in ("all", "any", "none", "every_bank", "other_bank")
         for other in fact.get(key, ())
     }
     assert set(named) == used and holds and calls
