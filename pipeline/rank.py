@@ -59,11 +59,13 @@ def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, c
 
     A row is listed where waiting costs more than acting, its probability reaches ``judge.list_probability``, nothing
     holds it back, and its depot has a bay. Ties are broken by probability, unit and component. A part that is not listed
-    though nothing holds it back is on the way from ``judge.coming_probability`` on; ``waits_for`` says what it lacks.
+    though nothing holds it back is on the way from ``judge.coming_probability`` on, or where it lacks only a saving or a
+    bay; ``waits_for`` says what it lacks. No vehicle is opened for such a part, so a model on trial may say which they are.
     """
     judge = read_limits(settings)["judge"]
     least = judge["list_probability"].value
-    scores = lake.read("scores", where=(pl.col("series") == series) & (pl.col("week_start") == week_start))
+    of_list = (pl.col("series") == series) & (pl.col("week_start") == week_start)
+    scores = _with_trial(lake.read("scores", where=of_list), lake.read("chances", where=of_list))
     judged = scores.filter(pl.col("status").is_in(["judged", "held"])).with_columns(
         p28=pl.col("probability").round(6), p7=pl.col("probability_7d").round(6)
     )
@@ -111,11 +113,20 @@ def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, c
     )
 
 
+def _with_trial(scores: pl.DataFrame, chances: pl.DataFrame) -> pl.DataFrame:
+    """Scores with ``trial_probability``, the chance that a model gives which does not judge the row; null without one."""
+    beside = chances.select("unit_id", "component", by_model="probability", model="judged_by")
+    joined = scores.join(beside, on=["unit_id", "component"], how="left", maintain_order="left")
+    on_trial = pl.when(pl.col("model") != pl.col("judged_by")).then(pl.col("by_model"))
+    return joined.with_columns(trial_probability=on_trial).drop("by_model", "model")
+
+
 def _waits_for(listed_from: float, coming_from: float) -> pl.Expr:
     """What keeps a part on the way off the list; null for parts on it, held back or less likely than ``coming_from``."""
-    on_the_way = (pl.col("status") == "judged") & ~pl.col("chosen").fill_null(False) & (pl.col("p28") >= coming_from)
+    unlisted = (pl.col("status") == "judged") & ~pl.col("chosen").fill_null(False)
+    likely = (pl.coalesce("trial_probability", "p28") >= coming_from) | (pl.col("p28") >= listed_from)
     return (
-        pl.when(~on_the_way).then(None)
+        pl.when(~(unlisted & likely)).then(None)
         .when(pl.col("p28") < listed_from).then(pl.lit("evidence"))
         .when(pl.col("expected_saving") <= 0).then(pl.lit("saving"))
         .otherwise(pl.lit("bay"))

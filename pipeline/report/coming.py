@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 SHOWN = 100  # rows shown on the page and in print; coming.csv has them all
+ON_TRIAL = "a model on trial"
 WAITS = {
     "bay": "no bay of its depot is left this week",
     "saving": "waiting costs no more than acting now",
@@ -17,11 +18,18 @@ def coming(ranked: pl.DataFrame) -> pl.DataFrame:
 
     Returns:
         Columns of ``ranked``, and in words ``waits`` (what keeps it off the list) and ``meanwhile`` (what to do about it now).
+        ``probability`` and ``judged_by`` of those that lack evidence are a model's on trial where there is one: it is what
+        says that they come.
         ``with_row`` is the place of a listed part of the same vehicle, which is in the bay anyway; null where there is none.
     """
     with_row = ranked.group_by("unit_id").agg(with_row=pl.col("list_rank").min())
+    on_trial = pl.col("trial_probability").is_not_null() & (pl.col("waits_for") == "evidence")
     rows = (
         ranked.filter(pl.col("waits_for").is_not_null())
+        .with_columns(
+            judged_by=pl.when(on_trial).then(pl.lit(ON_TRIAL)).otherwise("judged_by"),
+            probability=pl.when(on_trial).then("trial_probability").otherwise("probability"),
+        )
         .join(with_row, on="unit_id", how="left")
         .sort("probability", "unit_id", "component", descending=[True, False, False])
     )

@@ -14,6 +14,7 @@ from pipeline.facts import read_costs, read_reliability
 from pipeline.lake import Lake
 from pipeline.limits import read_limits
 from pipeline.rank import RankSummary, rank
+from pipeline.report.coming import coming
 from pipeline.settings import Settings
 from pipeline.tables import table
 
@@ -117,6 +118,41 @@ def test_what_is_on_the_way_and_what_it_waits_for(tmp_path: Path) -> None:
     assert dict(frame.select("unit_id", "waits_for").iter_rows()) == {
         "LISTED": None, "NO_BAY": "bay", "NO_GAIN": "saving", "EARLY": "evidence", "HEALTHY": None, "HELD": None, "BLIND": None,
     }
+
+
+def test_a_model_on_trial_says_what_is_on_the_way_and_moves_no_list(tmp_path: Path) -> None:
+    judge = read_limits(SETTINGS)["judge"]
+    coming_from, listed_from = judge["coming_probability"].value, judge["list_probability"].value
+    limits = {"judged_by": "limits and trends"}
+    scores = [
+        score("EARLY", "CAT1", coming_from / 2, **limits),
+        score("QUIET", "CAT1", coming_from, **limits),
+        score("SURE", "CAT1", 0.9, **limits),
+        score("NO_GAIN", "B1S2", listed_from, probability_7d=0.0, **limits),
+        score("HELD", "CAT1", 0.01, status="held", **limits),
+        score("OWN", "CAT1", coming_from / 2, judged_by="starter"),
+        score("ALONE", "CAT1", coming_from, **limits),
+    ]
+    by_model = {"EARLY": 0.99, "QUIET": coming_from - 1e-4, "SURE": 0.0, "NO_GAIN": 0.0, "HELD": 0.99, "OWN": coming_from / 2}
+    lake = Lake(str(tmp_path))
+    lake.append("chances", pl.DataFrame([
+        {"series": "issued", "week_start": WEEK, "unit_id": unit, "component": "B1S2" if unit == "NO_GAIN" else "CAT1",
+         "judged_by": "starter", "moved_by": "", "probability_7d": 0.0, "probability_14d": 0.0, "probability": chance,
+         "probability_56d": 1.0}
+        for unit, chance in by_model.items()
+    ], schema=table("chances").schema))
+    _, frame = ranked(tmp_path, *scores)
+    assert places(frame) == [("SURE", "CAT1")]  # by limits, whatever the model says
+    waits = {unit: (waits, said) for unit, waits, said in frame.select("unit_id", "waits_for", "trial_probability").iter_rows()}
+    assert waits == {
+        "EARLY": ("evidence", 0.99), "QUIET": (None, coming_from - 1e-4), "SURE": (None, 0.0), "NO_GAIN": ("saving", 0.0),
+        "HELD": (None, 0.99), "OWN": (None, None),  # a model that judges is on no trial
+        "ALONE": ("evidence", None),
+    }
+    shown = coming(frame).select("unit_id", "probability", "judged_by")
+    assert shown.rows() == [
+        ("EARLY", 0.99, "a model on trial"), ("NO_GAIN", listed_from, "limits and trends"), ("ALONE", coming_from, "limits and trends"),
+    ]
 
 
 def test_the_saving_stands_within_its_interval_and_a_second_job_pays_no_bay(tmp_path: Path) -> None:
