@@ -100,7 +100,8 @@ def believed(
 
     A test that fails sets a pending code, and in the next trip with that monitor a confirmed one (two-trip logic, 13 CCR
     1968.2(d)(2)). One that has failed ever since for longer than such trips take, while no code names the part, has another
-    limit than the one it sends, or has been cleared and not run again.
+    limit than the one it sends, or has been cleared and not run again. Tests of catalysts are believed for good: their
+    monitors judge over several trips and run in few of them.
 
     Args:
         margins, fits: as of :func:`newest_margins`.
@@ -110,7 +111,8 @@ def believed(
     """
     test = ["unit_id", "component", "obdmid", "tid"]
     runs = _named(margins, fits).with_columns(passed=(pl.col("margin") >= 0).cast(pl.Int64).cum_sum().over(test))
-    newest = runs.filter((pl.col("passed") == pl.col("passed").max().over(test)) & (pl.col("margin") < 0))
+    sensors = ~pl.col("component").str.starts_with("CAT")
+    newest = runs.filter(sensors & (pl.col("passed") == pl.col("passed").max().over(test)) & (pl.col("margin") < 0))
     since = newest.group_by(test).agg(pl.col("ts").min()).filter(pl.lit(midnight) - pl.col("ts") > patience)
     contradicted = since.join(accused, on=["unit_id", "component"], how="anti")
     return margins.join(contradicted, on=["unit_id", "obdmid", "tid"], how="anti")
