@@ -232,7 +232,10 @@ def _scored(
         "unit_id", indicator=pl.lit("catalyst_age_days"), bank=bank_of(pl.col("component")),
         level=(pl.lit(week_start) - pl.col("replaced_on")).dt.total_days().cast(pl.Float64),
     )
-    levels = pl.concat([levels, tested, aged, warmest], how="diagonal_relaxed")
+    exported = components.select("unit_id").unique().with_columns(
+        indicator=pl.lit("codes_exported"), bank=bank_of(pl.lit("UNIT")), level=pl.lit(float(not codes.is_empty()))
+    )
+    levels = pl.concat([levels, tested, aged, warmest, exported], how="diagonal_relaxed")
     active_parts = active.select("unit_id", "bank", "role", part=part_of(pl.col("position")))
     found_parts = found.select(
         # As far ahead as the chance looks: a part that is suspect by then comes before those that wait for it.

@@ -421,6 +421,18 @@ def test_means_of_a_switching_voltage_lie_between_and_accuse_no_sensor(mode: str
     assert held(since_ever, "upstream", mode, ("sensor",), "upstream", 1.5) is None
 
 
+@pytest.mark.parametrize(("part", "front"), [("upstream", "front"), ("downstream", "rear")])
+def test_a_failed_test_that_sets_no_pending_code_and_that_nothing_bears_out_waits(part: str, front: str) -> None:
+    # SAE J1979, services $06 and $07: a monitor that fails sets a pending code in the same driving cycle.
+    failed = {(f"{part}_margin", 1): (-0.3,), ("codes_exported", 0): (1.0,)}
+    assert held(failed, part, "") == f"{front}_test_alone"
+    assert held(failed, part, "slow", strength=0.8) is None  # something measured bears it out
+    assert held(failed, part, "", ("sensor",), part) is None  # a code does
+    assert held({(f"{part}_margin", 1): (0.3,), ("codes_exported", 0): (1.0,)}, part, "") is None
+    assert held({(f"{part}_margin", 1): (-0.3,), ("codes_exported", 0): (0.0,)}, part, "") is None  # nobody reads codes
+    assert held({("catalyst_margin", 1): (-0.3,), ("codes_exported", 0): (1.0,)}, "catalyst", "") is None  # over several trips
+
+
 def test_a_target_that_follows_the_other_bank_says_nothing_of_this_one() -> None:
     # SAE J1979, PID 44: one commanded equivalence ratio for the whole engine.
     facts, holds, _ = read_blame(Settings())
