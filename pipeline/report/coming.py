@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.report.words import percent
+
 SHOWN = 100  # rows shown on the page and in print; coming.csv has them all
 ON_TRIAL = "a model on trial"
 WAITS = {
@@ -27,6 +29,7 @@ def coming(ranked: pl.DataFrame) -> pl.DataFrame:
     rows = (
         ranked.filter(pl.col("waits_for").is_not_null())
         .with_columns(
+            by_limits="probability", on_trial=on_trial,
             judged_by=pl.when(on_trial).then(pl.lit(ON_TRIAL)).otherwise("judged_by"),
             probability=pl.when(on_trial).then("trial_probability").otherwise("probability"),
         )
@@ -34,9 +37,15 @@ def coming(ranked: pl.DataFrame) -> pl.DataFrame:
         .sort("probability", "unit_id", "component", descending=[True, False, False])
     )
     return rows.with_columns(
-        waits=pl.col("waits_for").replace_strict(WAITS, return_dtype=pl.String),
+        waits=pl.struct("waits_for", "on_trial", "by_limits").map_elements(_waits, return_dtype=pl.String),
         meanwhile=pl.struct("with_row", "waits_for").map_elements(_meanwhile, return_dtype=pl.String),
     )
+
+
+def _waits(row: dict) -> str:
+    if row["on_trial"]:
+        return f"limits and trends give it {percent(row['by_limits'])}, {WAITS['evidence']}; the chance is that of {ON_TRIAL}"
+    return WAITS[row["waits_for"]]
 
 
 def _meanwhile(row: dict) -> str:

@@ -149,6 +149,9 @@ def test_a_model_on_trial_says_what_is_on_the_way_and_moves_no_list(tmp_path: Pa
         "HELD": (None, 0.99), "OWN": (None, None),  # a model that judges is on no trial
         "ALONE": ("evidence", None),
     }
+    said = dict(coming(frame).select("unit_id", "waits").iter_rows())
+    assert said["EARLY"].startswith("limits and trends give it 4 %, too unlikely yet to open the vehicle for it; the chance is")
+    assert said["ALONE"] == "too unlikely yet to open the vehicle for it"
     shown = coming(frame).select("unit_id", "probability", "judged_by")
     assert shown.rows() == [
         ("EARLY", 0.99, "a model on trial"), ("NO_GAIN", listed_from, "limits and trends"), ("ALONE", coming_from, "limits and trends"),
