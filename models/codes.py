@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 import polars as pl
 
@@ -94,27 +94,27 @@ def _newest(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
 
 
 def believed(
-    margins: pl.DataFrame, fits: pl.DataFrame, accused: pl.DataFrame, midnight: datetime, patience: timedelta
+    margins: pl.DataFrame, fits: pl.DataFrame, accused: pl.DataFrame, coded: pl.Series, patience: timedelta
 ) -> pl.DataFrame:
     """Results without those of tests that the control unit itself contradicts.
 
     A test that fails sets a pending code, and in the next trip with that monitor a confirmed one (two-trip logic, 13 CCR
-    1968.2(d)(2)). One that has failed ever since for longer than such trips take, while no code names the part, has another
-    limit than the one it sends, or has been cleared and not run again. Tests of catalysts are believed for good: their
-    monitors judge over several trips and run in few of them.
+    1968.2(d)(2)). One that went on failing for longer than such trips take, while no code names the part, has another limit
+    than the one it sends. Tests of catalysts are believed for good: their monitors judge over several trips and run in few of
+    them.
 
     Args:
         margins, fits: as of :func:`newest_margins`.
         accused: unit_id, component; parts that a code names.
-        midnight: instant of the list.
-        patience: how long two trips with the monitor may take.
+        coded: unit_id of the vehicles whose codes are read.
+        patience: how long two trips with the monitor may take; between the first and the newest failed result.
     """
     test = ["unit_id", "component", "obdmid", "tid"]
     runs = _named(margins, fits).with_columns(passed=(pl.col("margin") >= 0).cast(pl.Int64).cum_sum().over(test))
-    sensors = ~pl.col("component").str.starts_with("CAT")
+    sensors = ~pl.col("component").str.starts_with("CAT") & pl.col("unit_id").is_in(coded.implode())
     newest = runs.filter(sensors & (pl.col("passed") == pl.col("passed").max().over(test)) & (pl.col("margin") < 0))
-    since = newest.group_by(test).agg(pl.col("ts").min()).filter(pl.lit(midnight) - pl.col("ts") > patience)
-    contradicted = since.join(accused, on=["unit_id", "component"], how="anti")
+    long = newest.group_by(test).agg(lasts=pl.col("ts").max() - pl.col("ts").min()).filter(pl.col("lasts") > patience)
+    contradicted = long.join(accused, on=["unit_id", "component"], how="anti")
     return margins.join(contradicted, on=["unit_id", "obdmid", "tid"], how="anti")
 
 

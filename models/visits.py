@@ -52,15 +52,16 @@ def sound_again(components: pl.DataFrame) -> pl.DataFrame:
 
 
 def sound_on_newest_day(standing: pl.DataFrame, days: pl.DataFrame, sound: float) -> pl.DataFrame:
-    """Parts of which everything that speaks against them is gone on the newest day that shows any of it.
+    """Parts of which all is sound that the newest day shows of what speaks against them.
 
     Notable is an indicator that stands at its release or beyond. All notable ones that the newest day shows must lie
     within ``sound`` of the way from healthy to limit there, and on every day before one of them lay at its release or beyond,
     or the day before the newest is sound as well: what swings to and fro from day to day has not become sound.
 
     Args:
-        standing: unit_id, component, indicator, level, strength, healthy, limit, release; one week's judged indicators.
-        days: unit_id, component, indicator, day, value; the days that the levels rest on.
+        standing: unit_id, component, indicator, level, strength, healthy, limit, release, least_samples; one week's judged
+            indicators. What may be off to either side is taken from zero, peers or not, which errs to no hold.
+        days: unit_id, component, indicator, day, value, samples; the days that the levels rest on.
         sound: share of the way from healthy (0) to limit (1).
 
     Returns:
@@ -69,8 +70,13 @@ def sound_on_newest_day(standing: pl.DataFrame, days: pl.DataFrame, sound: float
     key = [*_PART, "indicator"]
     reach = pl.col("limit") - pl.col("healthy")
     side = pl.when((pl.col("level") - pl.col("healthy")) * reach < 0).then(-1.0).otherwise(1.0)
-    notable = standing.filter(pl.col("strength") >= pl.col("release")).select(*key, "healthy", "release", reach=reach, side=side)
-    measured = days.select(*key, "day", "value").join(notable, on=key)
+    notable = standing.filter(pl.col("strength") >= pl.col("release")).select(
+        *key, "healthy", "release", "least_samples", reach=reach, side=side
+    )
+    # Thin days steer nothing, as thin weeks do not (models.levels).
+    measured = days.select(*key, "day", "value", "samples").join(notable, on=key).filter(
+        (pl.col("samples") >= pl.col("least_samples") / 4) & pl.col("value").is_finite()
+    )
     unseen = notable.join(measured, on=key, how="anti").select(_PART)
     gone = (pl.col("side") * pl.col("value") - pl.col("healthy")) / pl.col("reach")
     by_day = (

@@ -36,6 +36,7 @@ ISSUED, REPLAYED = "issued", "replayed"
 _WEEK = timedelta(days=7)
 _AMBIENT_BAND_K = 10.0
 _NEAR_LIMIT, _LACKS = 0.25, 0.05  # of the limit: what an on-board test has left is said from here on, where it is not usual
+_COLD_DEGC = 74.0  # as in blame.toml, [fact.usually_cold]
 _NEW_PART = timedelta(weeks=LEVEL_WEEKS)
 _FITTED = "a part of this bank was fitted less than three weeks ago: too few usable readings since"
 
@@ -92,8 +93,11 @@ def assess(
     # Nobody says "no codes": a vehicle that reports its lamp, its tests or any code is one whose codes are read.
     lamp = standing.filter(pl.col("indicator") == "mil_on")["unit_id"]
     read_out = pl.concat([lamp, known.codes["unit_id"], known.onboard_tests["unit_id"]])
-    warmest = _warmest(newest)
-    scored = _scored(settings, judge, components, standing, warmest, found, codes, margins, fits, read_out, week_start)
+    coded = pl.concat([lamp, known.codes["unit_id"]])
+    warmest = _warmest(newest, standing)
+    scored = _scored(
+        settings, judge, components, standing, warmest, found, codes, margins, fits, read_out, coded, week_start
+    )
 
     partition = [{"series": series, "week_start": week_start}]
 
@@ -174,10 +178,16 @@ def _trends(grid: Grid, indicators: pl.DataFrame, units: pl.DataFrame) -> pl.Dat
     return with_strength(compared.filter(fits.fill_null(True) & fast_enough))
 
 
-def _warmest(days: pl.DataFrame) -> pl.DataFrame:
-    """Level of ``warmest_coolant_degc``: of the newest weeks' days, the coolant of the warmest."""
-    warm = days.filter(pl.col("indicator") == "warm_coolant_degc")
-    return warm.group_by("unit_id").agg(level=pl.col("value").max()).select(
+def _warmest(days: pl.DataFrame, standing: pl.DataFrame) -> pl.DataFrame:
+    """Level of ``warmest_coolant_degc``: of the newest weeks' days, the coolant of the warmest.
+
+    Left out where the engine is usually cold and was warm on some day: that is neither a stuck thermostat nor a sound one.
+    """
+    mine = pl.col("indicator") == "warm_coolant_degc"
+    usual = standing.filter(mine).select("unit_id", usual="level")
+    warmest = days.filter(mine).group_by("unit_id").agg(level=pl.col("value").max()).join(usual, on="unit_id")
+    told = (pl.col("level") < _COLD_DEGC) | (pl.col("usual") >= _COLD_DEGC)
+    return warmest.filter(told).select(
         "unit_id", indicator=pl.lit("warmest_coolant_degc"), bank=bank_of(pl.lit("UNIT")), level="level"
     )
 
@@ -193,12 +203,14 @@ def _scored(
     margins: pl.DataFrame,
     fits: pl.DataFrame,
     read_out: pl.Series,
+    coded: pl.Series,
     week_start: date,
 ) -> pl.DataFrame:
     """One row a component: status, probability, and the words.
 
     Args:
-        read_out: unit_id of the vehicles whose codes are read at all.
+        read_out: unit_id of the vehicles whose codes or on-board tests are read at all.
+        coded: unit_id of those that report their lamp or ever reported a code.
     """
     facts, holds, calls = read_blame(settings)
     known_codes = read_codes(settings)
@@ -220,8 +232,7 @@ def _scored(
         apart=pl.col("level") - pl.col("peer_median"),
     )
     named = codes_by_component(active, fits)
-    if not codes.is_empty():  # exports without any code contradict no test
-        margins = believed(margins, fits, named, midnight, timedelta(days=judge["code_age_days"]))
+    margins = believed(margins, fits, named, coded, timedelta(days=judge["code_age_days"]))
     newest = newest_margins(margins, fits)
     families = components.select("unit_id", "engine_family").unique(maintain_order=True)
     tested = newest.select(
@@ -233,7 +244,7 @@ def _scored(
         level=(pl.lit(week_start) - pl.col("replaced_on")).dt.total_days().cast(pl.Float64),
     )
     exported = components.select("unit_id").unique().with_columns(
-        indicator=pl.lit("codes_exported"), bank=bank_of(pl.lit("UNIT")), level=pl.lit(float(not codes.is_empty()))
+        indicator=pl.lit("codes_exported"), bank=bank_of(pl.lit("UNIT")), level=pl.col("unit_id").is_in(coded.implode()).cast(pl.Float64)
     )
     levels = pl.concat([levels, tested, aged, warmest, exported], how="diagonal_relaxed")
     active_parts = active.select("unit_id", "bank", "role", part=part_of(pl.col("position")))

@@ -59,8 +59,8 @@ def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, c
 
     A row is listed where waiting costs more than acting, its probability reaches ``judge.list_probability``, nothing
     holds it back, and its depot has a bay. Ties are broken by probability, unit and component. A part that is not listed
-    though nothing holds it back is on the way from ``judge.coming_probability`` on, or where it lacks only a saving or a
-    bay; ``waits_for`` says what it lacks. No vehicle is opened for such a part, so a model on trial may say which they are.
+    though nothing holds it back is on the way from ``judge.coming_probability`` on; ``waits_for`` says what it lacks. No
+    vehicle is opened for such a part, so a model on trial says which they are, and limits from half-way to the list on.
     """
     judge = read_limits(settings)["judge"]
     least = judge["list_probability"].value
@@ -124,7 +124,8 @@ def _with_trial(scores: pl.DataFrame, chances: pl.DataFrame) -> pl.DataFrame:
 def _waits_for(listed_from: float, coming_from: float) -> pl.Expr:
     """What keeps a part on the way off the list; null for parts on it, held back or less likely than ``coming_from``."""
     unlisted = (pl.col("status") == "judged") & ~pl.col("chosen").fill_null(False)
-    likely = (pl.coalesce("trial_probability", "p28") >= coming_from) | (pl.col("p28") >= listed_from)
+    # What limits put half-way to the list stays in sight, whatever a model on trial says.
+    likely = (pl.coalesce("trial_probability", "p28") >= coming_from) | (pl.col("p28") >= (coming_from + listed_from) / 2)
     return (
         pl.when(~(unlisted & likely)).then(None)
         .when(pl.col("p28") < listed_from).then(pl.lit("evidence"))

@@ -16,7 +16,7 @@ WAITS = {
 
 
 def coming(ranked: pl.DataFrame) -> pl.DataFrame:
-    """Rows of one list that are on the way, the likeliest first.
+    """Rows of one list that are on the way: first what lacks only a bay or a saving, the likeliest first in each.
 
     Returns:
         Columns of ``ranked``, and in words ``waits`` (what keeps it off the list) and ``meanwhile`` (what to do about it now).
@@ -34,7 +34,7 @@ def coming(ranked: pl.DataFrame) -> pl.DataFrame:
             probability=pl.when(on_trial).then("trial_probability").otherwise("probability"),
         )
         .join(with_row, on="unit_id", how="left")
-        .sort("probability", "unit_id", "component", descending=[True, False, False])
+        .sort(pl.col("waits_for") == "evidence", "probability", "unit_id", "component", descending=[False, True, False, False])
     )
     return rows.with_columns(
         waits=pl.struct("waits_for", "on_trial", "by_limits").map_elements(_waits, return_dtype=pl.String),

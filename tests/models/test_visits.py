@@ -11,7 +11,7 @@ from models.visits import sound_again, sound_on_newest_day
 
 DAY = date(2026, 3, 2)
 # From healthy 45 s to the limit 180 s: 0.15 of the way is 65.25 s, the release of 0.5 is 112.5 s (worked by hand).
-STANDING = {"healthy": 45.0, "limit": 180.0, "release": 0.5}
+STANDING = {"healthy": 45.0, "limit": 180.0, "release": 0.5, "least_samples": 8}
 DATES = {"sound_on": pl.Date, "code_first_at": pl.Datetime("us", "UTC")}
 HELD = ("held_by", "held_why", "held_cause", "held_rule_out", "held_test")
 
@@ -21,11 +21,11 @@ def standing(*rows: dict) -> pl.DataFrame:
     return pl.DataFrame([base | STANDING | row for row in rows])
 
 
-def days(values: list[float], indicator: str = "down_active_at_s", first: int = 0) -> pl.DataFrame:
-    """One value a day, from ``first`` days after the beginning on."""
+def days(values: list[float], indicator: str = "down_active_at_s", samples: int = 2) -> pl.DataFrame:
+    """One value a day."""
     return pl.DataFrame({
-        "unit_id": "V1", "component": "B1S2", "indicator": indicator, "value": values,
-        "day": [DAY + timedelta(days=first + n) for n in range(len(values))],
+        "unit_id": "V1", "component": "B1S2", "indicator": indicator, "value": values, "samples": samples,
+        "day": [DAY + timedelta(days=n) for n in range(len(values))],
     })
 
 
@@ -59,6 +59,12 @@ def test_all_that_speaks_against_it_must_be_gone():
     assert sound_on(both, pl.concat([days([300.0, 310.0]), days([0.9, 0.9, 0.12], "down_bias_share")])) == DAY + timedelta(days=2)
     # What no day shows, a bias worked out of weeks, cannot be seen to go.
     assert sound_on(both, cold) is None
+
+
+def test_a_thin_day_decides_nothing():
+    bad, thin = days([300.0, 310.0]), days([300.0, 310.0, 50.0], samples=1)
+    assert sound_on(standing({}), pl.concat([bad, thin.tail(1)])) is None  # a quarter of eight samples are two
+    assert sound_on(standing({}), pl.concat([bad, days([300.0, 310.0, 50.0]).tail(1)])) == DAY + timedelta(days=2)
 
 
 def test_what_is_not_notable_has_no_say():

@@ -131,9 +131,10 @@ def test_a_model_on_trial_says_what_is_on_the_way_and_moves_no_list(tmp_path: Pa
         score("NO_GAIN", "B1S2", listed_from, probability_7d=0.0, **limits),
         score("HELD", "CAT1", 0.01, status="held", **limits),
         score("OWN", "CAT1", coming_from / 2, judged_by="starter"),
+        score("HALF", "CAT1", (coming_from + listed_from) / 2, **limits),
         score("ALONE", "CAT1", coming_from, **limits),
     ]
-    by_model = {"EARLY": 0.99, "QUIET": coming_from - 1e-4, "SURE": 0.0, "NO_GAIN": 0.0, "HELD": 0.99, "OWN": coming_from / 2}
+    by_model = {"EARLY": 0.99, "QUIET": coming_from - 1e-4, "SURE": 0.0, "NO_GAIN": 0.0, "HELD": 0.99, "OWN": coming_from / 2, "HALF": 0.01}
     lake = Lake(str(tmp_path))
     lake.append("chances", pl.DataFrame([
         {"series": "issued", "week_start": WEEK, "unit_id": unit, "component": "B1S2" if unit == "NO_GAIN" else "CAT1",
@@ -147,6 +148,7 @@ def test_a_model_on_trial_says_what_is_on_the_way_and_moves_no_list(tmp_path: Pa
     assert waits == {
         "EARLY": ("evidence", 0.99), "QUIET": (None, coming_from - 1e-4), "SURE": (None, 0.0), "NO_GAIN": ("saving", 0.0),
         "HELD": (None, 0.99), "OWN": (None, None),  # a model that judges is on no trial
+        "HALF": ("evidence", 0.01),  # what limits put half-way to the list stays in sight
         "ALONE": ("evidence", None),
     }
     said = dict(coming(frame).select("unit_id", "waits").iter_rows())
@@ -154,7 +156,8 @@ def test_a_model_on_trial_says_what_is_on_the_way_and_moves_no_list(tmp_path: Pa
     assert said["ALONE"] == "too unlikely yet to open the vehicle for it"
     shown = coming(frame).select("unit_id", "probability", "judged_by")
     assert shown.rows() == [
-        ("EARLY", 0.99, "a model on trial"), ("NO_GAIN", listed_from, "limits and trends"), ("ALONE", coming_from, "limits and trends"),
+        ("NO_GAIN", listed_from, "limits and trends"), ("EARLY", 0.99, "a model on trial"), ("ALONE", coming_from, "limits and trends"),
+        ("HALF", 0.01, "a model on trial"),
     ]
 
 
