@@ -93,6 +93,20 @@ def _newest(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def coded_units(told: pl.Series, register: pl.DataFrame) -> pl.Series:
+    """Vehicles whose codes are read: those that told of their lamp or a code, and the others of their depots.
+
+    A healthy vehicle has no code to tell of; what its neighbours' gateways read, its own reads as well.
+
+    Args:
+        told: unit_id of vehicles that reported their lamp or ever a code.
+        register: unit_id, depot (null or empty unknown).
+    """
+    placed = register.select("unit_id", "depot").filter(pl.col("depot").is_not_null() & (pl.col("depot") != ""))
+    depots = placed.filter(pl.col("unit_id").is_in(told.implode()))["depot"]
+    return pl.concat([told, placed.filter(pl.col("depot").is_in(depots.implode()))["unit_id"]]).unique()
+
+
 def believed(
     margins: pl.DataFrame, fits: pl.DataFrame, accused: pl.DataFrame, coded: pl.Series, patience: timedelta
 ) -> pl.DataFrame:

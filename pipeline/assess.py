@@ -13,7 +13,16 @@ from models.blame import Measured, evaluate, hold_back
 from models.breaks import fitted, inspected, replaced, since_fitted
 from models.calls import ruled_out, with_calls
 from models.classifier import Model
-from models.codes import bank_of, believed, codes_by_component, margin_drops, margin_lacks, newest_margins, part_of
+from models.codes import (
+    bank_of,
+    believed,
+    coded_units,
+    codes_by_component,
+    margin_drops,
+    margin_lacks,
+    newest_margins,
+    part_of,
+)
 from models.cuts import with_cuts_checked
 from models.drift import drift
 from models.findings import findings as find
@@ -93,7 +102,7 @@ def assess(
     # Nobody says "no codes": a vehicle that reports its lamp, its tests or any code is one whose codes are read.
     lamp = standing.filter(pl.col("indicator") == "mil_on")["unit_id"]
     read_out = pl.concat([lamp, known.codes["unit_id"], known.onboard_tests["unit_id"]])
-    coded = pl.concat([lamp, known.codes["unit_id"]])
+    coded = coded_units(pl.concat([lamp, known.codes["unit_id"]]), known.register)
     warmest = _warmest(newest, standing)
     scored = _scored(
         settings, judge, components, standing, warmest, found, codes, margins, fits, read_out, coded, week_start
@@ -210,7 +219,7 @@ def _scored(
 
     Args:
         read_out: unit_id of the vehicles whose codes or on-board tests are read at all.
-        coded: unit_id of those that report their lamp or ever reported a code.
+        coded: unit_id of those whose codes are read, of :func:`models.codes.coded_units`.
     """
     facts, holds, calls = read_blame(settings)
     known_codes = read_codes(settings)

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 import polars as pl
 import pytest
 
-from models.codes import bank_of, believed, codes_by_component, margin_lacks, newest_margins, part_of
+from models.codes import bank_of, believed, coded_units, codes_by_component, margin_lacks, newest_margins, part_of
 
 SEEN = datetime(2026, 3, 1, 9, tzinfo=UTC)
 NO_FITS = pl.DataFrame(schema={"unit_id": pl.String, "component": pl.String, "fitted_on": pl.Date})
@@ -162,3 +162,10 @@ def test_only_the_contradicted_test_goes():
         (0x05, 0x08), (0x01, 0x06), (0xA2, 0x0C), (0x21, 0x84),  # monitors of catalysts need several trips
     ]
     assert believed(given, fitted_on("B2S1", SEEN.date()), NOBODY, CODED, TWO_WEEKS).height == 8  # the first was another part's
+
+
+def test_what_the_gateways_of_a_depot_read_they_read_of_all_its_vehicles():
+    register = pl.DataFrame({"unit_id": ["A1", "A2", "B1", "N1", "N2"], "depot": ["A", "A", "B", None, ""]})
+    assert sorted(coded_units(pl.Series(["A1", "N1"]), register)) == ["A1", "A2", "N1"]
+    assert coded_units(pl.Series([], dtype=pl.String), register).is_empty()
+    assert sorted(coded_units(pl.Series(["N2"]), register)) == ["N2"]  # an unknown depot is nobody's
