@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
-
 import polars as pl
 
 from models.breaks import since_fitted
@@ -91,45 +89,6 @@ def _newest(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     return two.group_by(test, maintain_order=True).agg(
         margin=pl.when(scatters & (newest < 0)).then(pl.col("margin").max()).otherwise(newest)
     )
-
-
-def coded_units(told: pl.Series, register: pl.DataFrame) -> pl.Series:
-    """Vehicles whose codes are read: those that told of their lamp or a code, and the others of their depots.
-
-    A healthy vehicle has no code to tell of; what its neighbours' gateways read, its own reads as well.
-
-    Args:
-        told: unit_id of vehicles that reported their lamp or ever a code.
-        register: unit_id, depot (null or empty unknown).
-    """
-    placed = register.select("unit_id", "depot").filter(pl.col("depot").is_not_null() & (pl.col("depot") != ""))
-    depots = placed.filter(pl.col("unit_id").is_in(told.implode()))["depot"]
-    return pl.concat([told, placed.filter(pl.col("depot").is_in(depots.implode()))["unit_id"]]).unique()
-
-
-def believed(
-    margins: pl.DataFrame, fits: pl.DataFrame, accused: pl.DataFrame, coded: pl.Series, patience: timedelta
-) -> pl.DataFrame:
-    """Results without those of tests that the control unit itself contradicts.
-
-    A test that fails sets a pending code, and in the next trip with that monitor a confirmed one (two-trip logic, 13 CCR
-    1968.2(d)(2)). One that went on failing for longer than such trips take, while no code names the part, has another limit
-    than the one it sends. Tests of catalysts are believed for good: their monitors judge over several trips and run in few of
-    them.
-
-    Args:
-        margins, fits: as of :func:`newest_margins`.
-        accused: unit_id, component; parts that a code names.
-        coded: unit_id of the vehicles whose codes are read.
-        patience: how long two trips with the monitor may take; between the first and the newest failed result.
-    """
-    test = ["unit_id", "component", "obdmid", "tid"]
-    runs = _named(margins, fits).with_columns(passed=(pl.col("margin") >= 0).cast(pl.Int64).cum_sum().over(test))
-    sensors = ~pl.col("component").str.starts_with("CAT") & pl.col("unit_id").is_in(coded.implode())
-    newest = runs.filter(sensors & (pl.col("passed") == pl.col("passed").max().over(test)) & (pl.col("margin") < 0))
-    long = newest.group_by(test).agg(lasts=pl.col("ts").max() - pl.col("ts").min()).filter(pl.col("lasts") > patience)
-    contradicted = long.join(accused, on=["unit_id", "component"], how="anti")
-    return margins.join(contradicted, on=["unit_id", "obdmid", "tid"], how="anti")
 
 
 def margin_drops(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:

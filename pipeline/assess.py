@@ -8,21 +8,13 @@ from datetime import date, timedelta
 import polars as pl
 
 from models.airmass import with_air_mass
+from models.beside import WARMEST, codes_exported, warmest_day
 from models.bias import rear_references, with_bias
-from models.blame import Measured, evaluate, hold_back
+from models.blame import Hold, Measured, evaluate, hold_back
 from models.breaks import fitted, inspected, replaced, since_fitted
-from models.calls import ruled_out, with_calls
+from models.calls import Call, ruled_out, with_calls
 from models.classifier import Model
-from models.codes import (
-    bank_of,
-    believed,
-    coded_units,
-    codes_by_component,
-    margin_drops,
-    margin_lacks,
-    newest_margins,
-    part_of,
-)
+from models.codes import bank_of, codes_by_component, margin_drops, margin_lacks, newest_margins, part_of
 from models.cuts import with_cuts_checked
 from models.drift import drift
 from models.findings import findings as find
@@ -45,7 +37,6 @@ ISSUED, REPLAYED = "issued", "replayed"
 _WEEK = timedelta(days=7)
 _AMBIENT_BAND_K = 10.0
 _NEAR_LIMIT, _LACKS = 0.25, 0.05  # of the limit: what an on-board test has left is said from here on, where it is not usual
-_COLD_DEGC = 74.0  # as in blame.toml, [fact.usually_cold]
 _NEW_PART = timedelta(weeks=LEVEL_WEEKS)
 _FITTED = "a part of this bank was fitted less than three weeks ago: too few usable readings since"
 
@@ -102,10 +93,10 @@ def assess(
     # Nobody says "no codes": a vehicle that reports its lamp, its tests or any code is one whose codes are read.
     lamp = standing.filter(pl.col("indicator") == "mil_on")["unit_id"]
     read_out = pl.concat([lamp, known.codes["unit_id"], known.onboard_tests["unit_id"]])
-    coded = coded_units(pl.concat([lamp, known.codes["unit_id"]]), known.register)
-    warmest = _warmest(newest, standing)
+    blame = read_blame(settings)
+    beside = _beside(known, newest, standing, pl.concat([lamp, known.codes["unit_id"]]), blame[0])
     scored = _scored(
-        settings, judge, components, standing, warmest, found, codes, margins, fits, read_out, coded, week_start
+        settings, judge, blame, components, standing, beside, found, codes, margins, fits, read_out, week_start
     )
 
     partition = [{"series": series, "week_start": week_start}]
@@ -187,41 +178,35 @@ def _trends(grid: Grid, indicators: pl.DataFrame, units: pl.DataFrame) -> pl.Dat
     return with_strength(compared.filter(fits.fill_null(True) & fast_enough))
 
 
-def _warmest(days: pl.DataFrame, standing: pl.DataFrame) -> pl.DataFrame:
-    """Level of ``warmest_coolant_degc``: of the newest weeks' days, the coolant of the warmest.
-
-    Left out where the engine is usually cold and was warm on some day: that is neither a stuck thermostat nor a sound one.
-    """
-    mine = pl.col("indicator") == "warm_coolant_degc"
-    usual = standing.filter(mine).select("unit_id", usual="level")
-    warmest = days.filter(mine).group_by("unit_id").agg(level=pl.col("value").max()).join(usual, on="unit_id")
-    told = (pl.col("level") < _COLD_DEGC) | (pl.col("usual") >= _COLD_DEGC)
-    return warmest.filter(told).select(
-        "unit_id", indicator=pl.lit("warmest_coolant_degc"), bank=bank_of(pl.lit("UNIT")), level="level"
-    )
+def _beside(known: Known, newest: pl.DataFrame, standing: pl.DataFrame, told: pl.Series, facts: dict[str, dict]) -> pl.DataFrame:
+    """What the order of blame asks beside the levels of indicators; the table itself says from where on an engine is cold."""
+    made = [codes_exported(told, known.register)]
+    cold = [fact["below"] for fact in facts.values() if fact.get("indicator") == WARMEST and "below" in fact]
+    if cold:
+        made.append(warmest_day(newest, standing, max(cold)))
+    return pl.concat(made).with_columns(bank=bank_of(pl.lit("UNIT")))
 
 
 def _scored(
     settings: Settings,
     judge: dict[str, float],
+    blame: tuple[dict[str, dict], list[Hold], list[Call]],
     components: pl.DataFrame,
     standing: pl.DataFrame,
-    warmest: pl.DataFrame,
+    beside: pl.DataFrame,
     found: pl.DataFrame,
     codes: pl.DataFrame,
     margins: pl.DataFrame,
     fits: pl.DataFrame,
     read_out: pl.Series,
-    coded: pl.Series,
     week_start: date,
 ) -> pl.DataFrame:
     """One row a component: status, probability, and the words.
 
     Args:
         read_out: unit_id of the vehicles whose codes or on-board tests are read at all.
-        coded: unit_id of those whose codes are read, of :func:`models.codes.coded_units`.
     """
-    facts, holds, calls = read_blame(settings)
+    facts, holds, calls = blame
     known_codes = read_codes(settings)
     midnight = midnight_of(settings, week_start)
     recent = pl.lit(midnight) - pl.col("last_seen_at") <= timedelta(days=judge["code_age_days"])
@@ -240,8 +225,6 @@ def _scored(
         "unit_id", "indicator", "level", bank=bank_of(pl.col("component")), change=pl.col("level") - pl.col("baseline"),
         apart=pl.col("level") - pl.col("peer_median"),
     )
-    named = codes_by_component(active, fits)
-    margins = believed(margins, fits, named, coded, timedelta(days=judge["code_age_days"]))
     newest = newest_margins(margins, fits)
     families = components.select("unit_id", "engine_family").unique(maintain_order=True)
     tested = newest.select(
@@ -252,10 +235,7 @@ def _scored(
         "unit_id", indicator=pl.lit("catalyst_age_days"), bank=bank_of(pl.col("component")),
         level=(pl.lit(week_start) - pl.col("replaced_on")).dt.total_days().cast(pl.Float64),
     )
-    exported = components.select("unit_id").unique().with_columns(
-        indicator=pl.lit("codes_exported"), bank=bank_of(pl.lit("UNIT")), level=pl.col("unit_id").is_in(coded.implode()).cast(pl.Float64)
-    )
-    levels = pl.concat([levels, tested, aged, warmest, exported], how="diagonal_relaxed")
+    levels = pl.concat([levels, tested, aged, beside], how="diagonal_relaxed")
     active_parts = active.select("unit_id", "bank", "role", part=part_of(pl.col("position")))
     found_parts = found.select(
         # As far ahead as the chance looks: a part that is suspect by then comes before those that wait for it.
@@ -273,7 +253,7 @@ def _scored(
         components.join(by_component, on=["unit_id", "component"], how="left")
         .join(loudest, on=["unit_id", "component"], how="left")
         .with_columns(pl.col("mode").fill_null(""))
-        .join(named, on=["unit_id", "component"], how="left")
+        .join(codes_by_component(active, fits), on=["unit_id", "component"], how="left")
         .join(newest, on=["unit_id", "component"], how="left")
         .join(margin_lacks(margins, fits, families), on=["unit_id", "component"], how="left")
         .join(margin_drops(margins, fits), on=["unit_id", "component"], how="left")

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 import polars as pl
 import pytest
 
-from models.codes import bank_of, believed, coded_units, codes_by_component, margin_lacks, newest_margins, part_of
+from models.codes import bank_of, codes_by_component, margin_lacks, newest_margins, part_of
 
 SEEN = datetime(2026, 3, 1, 9, tzinfo=UTC)
 NO_FITS = pl.DataFrame(schema={"unit_id": pl.String, "component": pl.String, "fitted_on": pl.Date})
@@ -127,45 +127,3 @@ def test_the_test_that_lacks_most_speaks_for_the_part() -> None:
     families = pl.DataFrame({"unit_id": ["V1"], "engine_family": ["F"]})
     assert margin_lacks(given, NO_FITS, families)["margin_lack"].to_list() == [pytest.approx(0.4)]
     assert margin_lacks(given, fitted_on("CAT1", date(2026, 3, 4)), families).is_empty()
-
-
-NOBODY = pl.DataFrame(schema={"unit_id": pl.String, "component": pl.String})
-CODED = pl.Series("unit_id", ["V1"])
-TWO_WEEKS = timedelta(days=14)
-
-
-@pytest.mark.parametrize(("days_and_margins", "stands"), [
-    ([(1, -0.3), (5, -0.2), (15, -0.3)], True),  # 14 days: two trips may still come
-    ([(0, -0.3), (5, -0.2), (15, -0.3)], False),  # it went on failing for 15 days, and no code was set
-    ([(0, -0.3)], True),  # one result says nothing of the next trip, however long ago it was
-    ([(0, -0.3), (5, 0.2), (15, -0.3)], True),  # it passed in between
-    ([(0, 0.2), (15, 0.2)], True),  # what passes is no contradiction
-    ([(0, -0.3), (15, 0.1)], True),
-])
-def test_a_test_that_fails_for_weeks_without_a_code_is_contradicted_by_the_control_unit(days_and_margins, stands):
-    # Two-trip logic: 13 CCR 1968.2(d)(2).
-    given = results(*((0x05, 0x06, SEEN + timedelta(days=day), margin) for day, margin in days_and_margins))
-    assert believed(given, NO_FITS, NOBODY, CODED, TWO_WEEKS).height == (given.height if stands else 0)
-    accused = pl.DataFrame({"unit_id": ["V1"], "component": ["B2S1"]})
-    assert believed(given, NO_FITS, accused, CODED, TWO_WEEKS).height == given.height  # a code names the part
-    assert believed(given, NO_FITS, NOBODY, CODED.clear(), TWO_WEEKS).height == given.height  # nobody reads its codes
-
-
-def test_only_the_contradicted_test_goes():
-    later = SEEN + timedelta(days=20)
-    given = results(
-        (0x05, 0x06, SEEN, -0.3), (0x05, 0x06, later, -0.3), (0x05, 0x08, SEEN, 0.1), (0x01, 0x06, SEEN, 0.4),
-        (0xA2, 0x0C, SEEN, -0.5), (0xA2, 0x0C, later, -0.5), (0x21, 0x84, SEEN, -0.2), (0x21, 0x84, later, -0.2),
-    )
-    kept = believed(given, NO_FITS, NOBODY, CODED, TWO_WEEKS)
-    assert kept.select("obdmid", "tid").unique(maintain_order=True).rows() == [
-        (0x05, 0x08), (0x01, 0x06), (0xA2, 0x0C), (0x21, 0x84),  # monitors of catalysts need several trips
-    ]
-    assert believed(given, fitted_on("B2S1", SEEN.date()), NOBODY, CODED, TWO_WEEKS).height == 8  # the first was another part's
-
-
-def test_what_the_gateways_of_a_depot_read_they_read_of_all_its_vehicles():
-    register = pl.DataFrame({"unit_id": ["A1", "A2", "B1", "N1", "N2"], "depot": ["A", "A", "B", None, ""]})
-    assert sorted(coded_units(pl.Series(["A1", "N1"]), register)) == ["A1", "A2", "N1"]
-    assert coded_units(pl.Series([], dtype=pl.String), register).is_empty()
-    assert sorted(coded_units(pl.Series(["N2"]), register)) == ["N2"]  # an unknown depot is nobody's

@@ -443,11 +443,30 @@ def test_a_target_that_follows_the_other_bank_says_nothing_of_this_one() -> None
     )
     codes = pl.DataFrame(schema=nothing | {"part": pl.String, "role": pl.String})
     front = banks.tail(1).with_columns(part=pl.lit("upstream"), mode=pl.lit("biased"), strength=1.2)
-    for bank, by in ((1, "target_of_another"), (2, None)):
+    for bank in (1, 2):
         rear = banks.filter(pl.col("bank") == bank).with_columns(part=pl.lit("downstream"), mode=pl.lit("stuck"), strength=1.2)
         truths = evaluate(banks, facts, off, codes, pl.concat([front, rear]))
         held_by = hold_back(front.select("unit_id", "bank", "part", "mode"), truths, holds)["held_by"].item()
-        assert (held_by == "target_of_another") == (by == "target_of_another"), held_by
+        assert (held_by == "target_of_another") == (bank == 1), held_by
+
+
+def test_parts_of_two_banks_do_not_wait_for_each_other_in_a_ring() -> None:
+    # The order of blame: something must be left to look at where all four sensors stand out.
+    facts, holds, _ = read_blame(Settings())
+    banks = pl.DataFrame({"unit_id": ["V1", "V1"], "bank": [1, 2]}, schema_overrides={"bank": pl.Int32})
+    nothing = {"unit_id": pl.String, "bank": pl.Int32}
+    missing = pl.lit(None, pl.Float64)
+    levels = pl.concat([
+        banks.with_columns(indicator=pl.lit(name), level=pl.lit(level), change=missing, apart=missing)
+        for name, level in (("wide_offset", 0.03), ("down_range_v", 0.2))
+    ])
+    codes = pl.DataFrame(schema=nothing | {"part": pl.String, "role": pl.String})
+    found = pl.concat([
+        banks.with_columns(part=pl.lit(part), mode=pl.lit(mode), strength=1.2)
+        for part, mode in (("upstream", "biased"), ("downstream", "stuck"))
+    ])
+    held_by = hold_back(found.select(*banks.columns, "part", "mode"), evaluate(banks, facts, levels, codes, found), holds)["held_by"]
+    assert held_by.to_list() == [None, None, "front_before_rear", "front_before_rear"]
 
 
 def test_two_downstream_sensors_do_not_fail_at_once() -> None:

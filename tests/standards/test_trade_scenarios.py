@@ -249,6 +249,17 @@ def test_what_an_on_board_test_has_left_is_said(tmp_path: Path) -> None:
     assert well["probability"] < near["probability"] < failed["probability"]
 
 
+def test_a_failed_test_of_a_sensor_alone_waits_where_codes_are_read(tmp_path: Path) -> None:
+    # SAE J1979, services $06 and $07: a monitor that fails sets a pending code in the same driving cycle.
+    failed = ((0x01, 0x80, 90, 100, 65535),)
+    unread = scores(tmp_path / "unread", {}, tests=failed)["B1S1"]
+    assert unread["status"] == "judged" and "on-board test failed" in unread["why"]
+    read = scores(tmp_path / "read", {}, codes=("P0500",), tests=failed)["B1S1"]  # a code, and of no sensor
+    assert read["status"] == "held" and "neither a pending code nor anything measured" in read["reason"]
+    named = scores(tmp_path / "named", {}, codes=("P0133",), tests=failed)["B1S1"]
+    assert named["status"] == "judged" and named["probability"] > unread["probability"]
+
+
 def test_behind_a_catalyst_just_exchanged_a_late_fall_does_not_accuse_the_sensor(tmp_path: Path) -> None:
     # Oxygen balance (domain reference): what a new catalyst takes up does not reach the sensor behind it.
     late = {("B1S2", "down_fall_s"): 8.0}

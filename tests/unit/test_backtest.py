@@ -194,6 +194,16 @@ def test_truth_and_orders_as_outcome(replayed: tuple[Job, Path, str], tmp_path: 
         truth_of(tmp_path)
 
 
+def test_a_truth_may_quote_its_empty_cells(tmp_path: Path):
+    for name in ("components", "confounders"):
+        lines = (TRUTH / f"{name}.csv").read_text(encoding="utf-8").splitlines()
+        quoted = [",".join(cell or '""' for cell in line.split(",")) for line in lines]
+        assert any('""' in line for line in quoted)
+        (tmp_path / f"{name}.csv").write_text("\n".join(quoted) + "\n", encoding="utf-8")
+    made, plain = truth_of(tmp_path), truth_of(TRUTH)
+    assert made.events.equals(plain.events) and made.others.equals(plain.others)
+
+
 def test_too_short_a_span_says_so(tmp_path: Path, replayed: tuple[Job, Path, str]):
     result = command(replayed[0], "backtest", "--out", str(tmp_path), "--from", "2026-03-09", "--to", "2026-03-16")
     assert "too few lists to hold them against what failed" in result.output
