@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from models.breaks import since_fitted
-from models.limits import PEERS_LEAST
+from models.limits import KIN_LEAST, PEERS_LEAST
 
 EASY_MARGIN = 0.5  # half of the limit: a result that far from it says nothing against the part (our own choice)
 _RESULTS_LEAST = 4  # three earlier results make a median of their own
@@ -75,6 +75,32 @@ def margin_lacks(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFra
     expected = pl.when(pl.col("margin") < 0).then(EASY_MARGIN).otherwise(pl.min_horizontal(EASY_MARGIN, usual))
     lack = (expected - pl.col("margin")).clip(0, 1)
     return told.with_columns(margin_lack=lack).group_by("unit_id", "component").agg(pl.col("margin_lack").max())
+
+
+def trusted_margins(margins: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
+    """Results without the tests that most of an engine family fail.
+
+    What more than half of a family fail with their newest result is no verdict on a part: the limit that is sent is not the one that the
+    control unit judges by, or the condition of the test never comes (an engine that does not cut fuel cannot show a
+    downstream sensor below its limit).
+
+    Args:
+        margins: as of :func:`newest_margins`.
+        families: unit_id, engine_family.
+
+    Returns:
+        ``margins`` without those rows. Of families with fewer than :data:`KIN_LEAST` vehicles that ran a test all stay.
+    """
+    test = ["engine_family", "obdmid", "tid"]
+    newest = margins.sort("ts").group_by("unit_id", "obdmid", "tid").agg(pl.col("margin").last())
+    doubtful = (
+        newest.join(families.filter(pl.col("engine_family").is_not_null()), on="unit_id")
+        .group_by(test)
+        .agg(failed=(pl.col("margin") < 0).mean(), count=pl.len())
+        .filter((pl.col("failed") > 0.5) & (pl.col("count") >= KIN_LEAST))
+    )
+    named = margins.join(families, on="unit_id", how="left", maintain_order="left")
+    return named.join(doubtful, on=test, how="anti", maintain_order="left").select(margins.columns)
 
 
 def _newest(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import polars as pl
 
 _WEEK = ["unit_id", "component", "data_week"]
+_CEILINGS = ("wide_cut_ma", "wide_cut_lambda")
+_CEILING_DAYS = "15d"  # this week and the two before, as a level may rest on (models.levels)
 _ACCUSING = {"down_cut_floor_v": 1, "down_cut_moved_share": -1}  # +1 worse the higher
 
 
@@ -18,6 +20,8 @@ def with_cuts_checked(
     ordinary driving reads lean in a true cut as well:
 
     - ``up_cut_floor_v`` is no higher than the 5 % level of the same week in closed loop;
+    - what a wide-range sensor reached in a cut of this week or of the two before, it can still reach: the highest of the three
+      stands for each, since a week may hold short cuts only, and a sensor that loses gain does not get it back;
     - of a downstream sensor that is below 0.2 V for ``lean_share`` of the warm readings, cuts that leave it high were too
       short to fill the catalyst: values worse than ``usual`` are left out.
 
@@ -39,7 +43,12 @@ def with_cuts_checked(
     joined = weeks.join(of("up_p05_v", "_low"), on=_WEEK, how="left", maintain_order="left").join(
         of("down_low_share", "_lean"), on=_WEEK, how="left", maintain_order="left"
     )
-    floor = pl.when(pl.col("indicator") == "up_cut_floor_v").then(pl.min_horizontal("value", "_low")).otherwise("value")
+    ceiling = pl.col("value").rolling_max_by("data_week", _CEILING_DAYS).over("unit_id", "component", "indicator")
+    floor = (
+        pl.when(pl.col("indicator") == "up_cut_floor_v").then(pl.min_horizontal("value", "_low"))
+        .when(pl.col("indicator").is_in(_CEILINGS)).then(ceiling)
+        .otherwise("value")
+    )
     accusing = pl.any_horizontal(
         (pl.col("indicator") == name) & ((pl.col("value") - usual[name]) * sign > 0) for name, sign in _ACCUSING.items()
     )

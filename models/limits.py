@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 
 PEERS_LEAST = 8
+KIN_LEAST = 4  # vehicles of a family too small for peers whose median still says what is common in it (our own choice)
 FORECAST_WEEKS = 4.0  # 28 days: the horizon of the list's probability
 TREND_P = 0.05
 TREND_WEEKS = 6
@@ -29,8 +30,9 @@ def with_peers(levels: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
         families: unit_id, engine_family, kind, ambient_band (of 10 K, null unknown).
 
     Returns:
-        ``levels`` with engine_family, kind, ambient_band, peer_median, peer_spread (1.4826 * MAD) and peers; median and spread are
-        null where there are no peers.
+        ``levels`` with engine_family, kind, ambient_band, peer_median, peer_spread (1.4826 * MAD), peers, and kin_median: the
+        median of an engine family of at least :data:`KIN_LEAST` vehicles where the peers are those of other families.
+        Medians and spread are null where there are none.
     """
     joined = levels.join(families, on="unit_id", how="left")
     part = pl.col("component").str.replace(r"^B\dS", "S").str.replace(r"\d$", "").alias("_part")
@@ -62,9 +64,33 @@ def with_peers(levels: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
         )
 
     made = [f"{column}_{name}" for name in circles for column in ("median", "spread", "peers")]
+    small = pl.col("peers_family").is_between(KIN_LEAST - 1, PEERS_LEAST - 1) & pl.col("engine_family").is_not_null()
     return joined.with_columns(
-        peer_median=of_first("median"), peer_spread=of_first("spread"), peers=of_first("peers").fill_null(0)
+        peer_median=of_first("median"), peer_spread=of_first("spread"), peers=of_first("peers").fill_null(0),
+        kin_median=pl.when(small).then("median_family"),
     ).drop("_place", *made)
+
+
+def with_kin(levels: pl.DataFrame) -> pl.DataFrame:
+    """Peers' medians of families too small for peers: that of the family where it lies further in the bad direction.
+
+    Engines that never cut fuel leave their downstream sensors nearly still; held against all other families each of them would
+    be stuck. What a family has in common moves the yardstick away from its parts, as that of peers does, never towards them.
+
+    Args:
+        levels: of :func:`with_peers`, with worse ("up", "down", "out") of the indicator.
+
+    Returns:
+        ``levels`` without kin_median, with peer_median moved.
+    """
+    known = pl.col("kin_median").is_not_null()
+    further = (
+        pl.when(pl.col("worse") == "up").then(pl.max_horizontal("peer_median", "kin_median"))
+        .when(pl.col("worse") == "down").then(pl.min_horizontal("peer_median", "kin_median"))
+        .otherwise("peer_median")
+    )
+    moved = pl.when(known & pl.col("peer_median").is_not_null()).then(further).otherwise("peer_median")
+    return levels.with_columns(peer_median=moved).drop("kin_median")
 
 
 def with_strength(levels: pl.DataFrame) -> pl.DataFrame:

@@ -14,12 +14,12 @@ from models.blame import Hold, Measured, evaluate, hold_back
 from models.breaks import fitted, inspected, replaced, since_fitted
 from models.calls import Call, ruled_out, with_calls
 from models.classifier import Model
-from models.codes import bank_of, codes_by_component, margin_drops, margin_lacks, newest_margins, part_of
+from models.codes import bank_of, codes_by_component, margin_drops, margin_lacks, newest_margins, part_of, trusted_margins
 from models.cuts import with_cuts_checked
 from models.drift import drift
 from models.findings import findings as find
 from models.levels import LEVEL_WEEKS, Grid, levels_of, series_grid
-from models.limits import with_peers, with_standing, with_strength
+from models.limits import with_kin, with_peers, with_standing, with_strength
 from models.probability import Weights, with_probability
 from models.proposals import proposed_breaks
 from models.visits import code_back, quiet_after_inspection, sound_again, sound_on_newest_day
@@ -175,7 +175,7 @@ def _trends(grid: Grid, indicators: pl.DataFrame, units: pl.DataFrame) -> pl.Dat
     # A fifth of tolerance for jitter of the polls; what is sampled more slowly than the indicator allows is not used.
     fast_enough = (pl.col("sampled_every_s") <= 1.2 * pl.col("slowest_s")).fill_null(True)
     compared = compared.join(sampling, on=["unit_id", "component"], how="left")
-    return with_strength(compared.filter(fits.fill_null(True) & fast_enough))
+    return with_strength(with_kin(compared.filter(fits.fill_null(True) & fast_enough)))
 
 
 def _beside(known: Known, newest: pl.DataFrame, standing: pl.DataFrame, told: pl.Series, facts: dict[str, dict]) -> pl.DataFrame:
@@ -225,8 +225,9 @@ def _scored(
         "unit_id", "indicator", "level", bank=bank_of(pl.col("component")), change=pl.col("level") - pl.col("baseline"),
         apart=pl.col("level") - pl.col("peer_median"),
     )
-    newest = newest_margins(margins, fits)
     families = components.select("unit_id", "engine_family").unique(maintain_order=True)
+    margins = trusted_margins(margins, families)
+    newest = newest_margins(margins, fits)
     tested = newest.select(
         "unit_id", indicator=part_of(pl.col("component")) + "_margin", level="margin", bank=bank_of(pl.col("component"))
     )

@@ -6,8 +6,9 @@ from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 
-from models.codes import bank_of, codes_by_component, margin_lacks, newest_margins, part_of
+from models.codes import bank_of, codes_by_component, margin_lacks, newest_margins, part_of, trusted_margins
 
 SEEN = datetime(2026, 3, 1, 9, tzinfo=UTC)
 NO_FITS = pl.DataFrame(schema={"unit_id": pl.String, "component": pl.String, "fitted_on": pl.Date})
@@ -127,3 +128,29 @@ def test_the_test_that_lacks_most_speaks_for_the_part() -> None:
     families = pl.DataFrame({"unit_id": ["V1"], "engine_family": ["F"]})
     assert margin_lacks(given, NO_FITS, families)["margin_lack"].to_list() == [pytest.approx(0.4)]
     assert margin_lacks(given, fitted_on("CAT1", date(2026, 3, 4)), families).is_empty()
+
+
+def results_of(margins: dict[str, list[float]], tid: int = 0x07) -> pl.DataFrame:
+    """Results of a downstream sensor's test by vehicle, oldest first, a day apart."""
+    rows = [
+        (unit, 0x02, tid, SEEN + timedelta(days=day), margin) for unit, own in margins.items() for day, margin in enumerate(own)
+    ]
+    return pl.DataFrame(rows, schema=["unit_id", "obdmid", "tid", "ts", "margin"], orient="row")
+
+
+def test_a_test_that_most_of_a_family_fail_is_no_verdict() -> None:
+    families = pl.DataFrame({"unit_id": list("ABCDEF"), "engine_family": ["F"] * 4 + ["G"] * 2})
+    failing = results_of({"A": [0.6, -0.3], "B": [-0.3], "C": [0.6], "D": [0.4, -0.2], "E": [-0.3], "F": [-0.3]})
+    other = results_of({"A": [-0.1], "B": [0.5], "C": [0.5], "D": [0.5]}, tid=0x08)
+    made = trusted_margins(pl.concat([failing, other]), families)
+    # F: three of four fail test $07 with their newest result; G has two vehicles and shows nothing common.
+    assert_frame_equal(made, pl.concat([failing.filter(pl.col("unit_id").is_in(["E", "F"])), other]))
+    assert_frame_equal(trusted_margins(failing, families.with_columns(engine_family=pl.lit(None, pl.String))), failing)
+
+
+@pytest.mark.parametrize(("failed", "kept"), [(1, True), (2, True), (3, False), (4, False)])
+def test_one_that_fails_where_most_pass_has_failed(failed: int, kept: bool) -> None:
+    units = ["A", "B", "C", "D"]
+    given = results_of({unit: [-0.3 if place < failed else 0.5] for place, unit in enumerate(units)})
+    families = pl.DataFrame({"unit_id": units, "engine_family": ["F"] * 4})
+    assert trusted_margins(given, families).is_empty() is not kept

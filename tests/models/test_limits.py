@@ -15,6 +15,7 @@ from scipy.stats import norm
 
 from models.limits import (
     FORECAST_WEEKS,
+    KIN_LEAST,
     PEERS_LEAST,
     PEER_SPREADS,
     STRENGTH_MOST,
@@ -23,6 +24,7 @@ from models.limits import (
     WORN_MOST,
     WORN_P,
     hysteresis,
+    with_kin,
     with_peers,
     with_standing,
     with_strength,
@@ -466,3 +468,22 @@ def test_a_stronger_level_is_left_as_it_is():
 
 def test_thin_weeks_decide_nothing():
     assert stood([0.2, 1.1, 0.8], 0.8, samples=49)["strength"] == 0.8
+
+
+@pytest.mark.parametrize(("worse", "expected"), [("down", 0.13), ("up", 0.70), ("out", 0.70)])
+def test_a_family_too_small_for_peers_moves_the_yardstick_away_and_never_towards(worse: str, expected: float):
+    # Hybrids that never cut fuel leave the downstream sensor within 0.13 V; the others of the kind show it 0.7 V.
+    levels = {f"V{index}": 0.13 if index < 5 else 0.70 for index in range(30)}
+    still = {f"V{index}": "still" for index in range(5)}
+    made = with_kin(fleet(levels, still).with_columns(worse=pl.lit(worse)))
+    assert "kin_median" not in made.columns
+    assert made.filter(pl.col("engine_family") == "still")["peer_median"].unique().to_list() == [expected]
+    assert made.filter(pl.col("engine_family") == "F")["peer_median"].unique().to_list() == [0.70]
+    few = {f"V{index}": "still" for index in range(KIN_LEAST - 1)}
+    made = with_kin(fleet(levels, few).with_columns(worse=pl.lit(worse)))
+    assert made.filter(pl.col("engine_family") == "still")["peer_median"].unique().to_list() == [0.70]
+
+
+def test_kin_without_any_peers_stay_alone():
+    made = with_kin(fleet({f"V{index}": 0.1 for index in range(5)}).with_columns(worse=pl.lit("down")))
+    assert made["peer_median"].null_count() == 5

@@ -506,3 +506,59 @@ def test_a_catalyst_reported_cold_is_not_judged(tmp_path: Path) -> None:
     assert verdict(tmp_path / "cold", cold)["CAT1"]["status"] == "not_judged"
     hot = verdict(tmp_path / "hot", repeats_front)["CAT1"]
     assert (hot["status"], hot["mode"]) == ("judged", "storage")
+
+
+@pytest.mark.parametrize("mode", ["weak", "slow", "biased"])
+def test_a_misfire_comes_before_an_upstream_sensor_that_it_leads_astray(mode: str) -> None:
+    # Domain reference, diagnostic order: misfire before a sensor; the unburned oxygen reads lean, so the rich side is lost.
+    assert held({}, "upstream", mode, ("misfire",), "", 1.1) == "misfire_codes"
+    assert held({("misfire_average", 1): (140.0,)}, "upstream", mode, strength=1.1) == "misfire_counted"
+    assert held({}, "upstream", "heater", ("misfire",), "", 1.1) is None
+    assert held({}, "upstream", mode, strength=1.1) is None
+
+
+def test_a_downstream_sensor_that_reads_low_pulls_the_mixture_rich_and_the_upstream_one_with_it() -> None:
+    # Common practice, decision table: an upstream sensor that reads rich makes the gas lean, and the downstream one falls.
+    low = {("down_high_share", 1): (0.0, -0.3, -0.35)}
+    rich = {("wide_offset", 1): (-0.019, -0.017)}
+    for front in (rich, {("up_mean_v", 1): (0.69, 0.24)}):
+        for mode in ("biased", "weak"):
+            assert held(low | front, "upstream", mode, strength=1.1) == "rear_shifted_down"
+            assert held(front, "upstream", mode, strength=1.1) is None
+        assert held(low | front, "upstream", "slow", strength=1.1) is None
+        # It is lean behind the catalyst: the upstream sensor is wrong, as its trims say, too.
+        lean = {("down_low_share", 1): (0.55, 0.3, 0.35)}
+        by = "rear_pulls_rich" if front is rich else None
+        assert held(low | front | lean, "upstream", "biased", strength=1.1) == by
+        assert held(low | front | {("trim_pct", 1): (-8.0,)}, "upstream", "biased", strength=1.1) is None
+    assert held(low, "upstream", "biased", strength=1.1) is None
+    # What the family has in common, or the part always had, is no change of the downstream sensor.
+    assert held({("down_high_share", 1): (0.0, -0.3, 0.0)} | rich, "upstream", "biased", strength=1.1) is None
+    assert held({("down_high_share", 1): (0.0, 0.0, -0.35)} | rich, "upstream", "biased", strength=1.1) is None
+
+
+def test_a_downstream_sensor_that_stirs_more_than_it_did_bears_an_early_recovery_out() -> None:
+    # Common practice: behind a catalyst that loses storage the downstream sensor begins to repeat the upstream one.
+    assert held({("rear_activity_v", 1): (0.05, 0.005)}, "catalyst", "storage", strength=1.1) == "storage_unconfirmed"
+    assert held({("rear_activity_v", 1): (0.07, 0.035)}, "catalyst", "storage", strength=1.1) is None
+
+
+def test_a_heater_code_of_a_sensor_that_wakes_as_soon_as_ever_waits() -> None:
+    # Common practice: without its heater the downstream sensor waits for the exhaust to warm it.
+    soon = {("down_active_at_s", 1): (46.0, 2.0)}
+    assert held(soon, "downstream", "", ("heater",), "downstream") == "rear_heater_contradicted"
+    assert held(soon, "downstream", "") is None
+    assert held({("down_active_at_s", 1): (80.0, 35.0)}, "downstream", "", ("heater",), "downstream") is None
+    assert held({("down_active_at_s", 1): (150.0, 2.0)}, "downstream", "", ("heater",), "downstream") is None
+    assert held(soon | {("downstream_margin", 1): (-0.1,)}, "downstream", "", ("heater",), "downstream") is None
+    assert held({}, "downstream", "", ("heater",), "downstream") is None  # nobody saw a cold start
+
+
+def test_means_that_lie_to_one_side_of_the_switch_point_are_means_all_the_same() -> None:
+    # Worked: the mean of a limit cycle that is rich for two thirds of the time is 0.63 V, and no reading lies lower or higher.
+    quiet = {("stft_spread_pct", 1): (0.3, 0.0, -1.4), ("up_mid_share", 1): (0.4, 0.0, 0.2)}
+    means = quiet | {("up_p05_v", 1): (0.53, 0.0), ("up_p95_v", 1): (0.65, 0.0), ("up_swing_v", 1): (0.12, 0.0)}
+    assert held(means, "upstream", "weak", strength=1.5) == "front_averaged"
+    assert held(means | {("up_swing_v", 1): (0.12, -0.5)}, "upstream", "weak", strength=1.5) is None  # it lost its swing
+    assert held(means | {("up_p95_v", 1): (0.8, 0.0)}, "upstream", "weak", strength=1.5) is None
+    assert held(means | {("up_stuck_share", 1): (0.9,)}, "upstream", "weak", strength=1.5) is None
