@@ -512,7 +512,8 @@ def test_a_catalyst_reported_cold_is_not_judged(tmp_path: Path) -> None:
 def test_a_misfire_comes_before_an_upstream_sensor_that_it_leads_astray(mode: str) -> None:
     # Domain reference, diagnostic order: misfire before a sensor; the unburned oxygen reads lean, so the rich side is lost.
     assert held({}, "upstream", mode, ("misfire",), "", 1.1) == "misfire_codes"
-    assert held({("misfire_average", 1): (140.0,)}, "upstream", mode, strength=1.1) == "misfire_counted"
+    assert held({("misfire_average", 1): (19.0,)}, "upstream", mode, strength=1.1) == "misfire_counted"  # reference, check value 39
+    assert held({("misfire_average", 1): (4.0,)}, "upstream", mode, strength=1.1) is None
     assert held({}, "upstream", "heater", ("misfire",), "", 1.1) is None
     assert held({}, "upstream", mode, strength=1.1) is None
 
