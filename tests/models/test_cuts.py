@@ -60,5 +60,6 @@ def test_what_a_wide_range_sensor_reached_within_three_weeks_it_can_reach():
     rows = [("B1S1", "wide_cut_ma", value, date(2026, 3, 2 + 7 * week)) for week, value in enumerate((2.5, 0.4, 1.8, 2.0))]
     other = [("B2S1", "wide_cut_ma", 9.0, WEEK), ("B1S1", "wide_mean_ma", 0.1, date(2026, 3, 16))]
     assert [value for *_, value in checked(*rows, *other)] == [2.5, 2.5, 2.5, 2.0, 9.0, 0.1]
+    assert [value for *_, value in checked(*reversed(rows))] == [2.0, 2.5, 2.5, 2.5]  # in any order
     fading = [("B1S1", "wide_cut_lambda", value, date(2026, 3, 2 + 7 * week)) for week, value in enumerate((2.0, 1.8, 1.6, 1.4))]
     assert [value for *_, value in checked(*fading)] == [2.0, 2.0, 2.0, 1.8]  # seen two weeks later, never lost

@@ -531,7 +531,7 @@ def test_a_downstream_sensor_that_reads_low_pulls_the_mixture_rich_and_the_upstr
         lean = {("down_low_share", 1): (0.55, 0.3, 0.35)}
         by = "rear_pulls_rich" if front is rich else None
         assert held(low | front | lean, "upstream", "biased", strength=1.1) == by
-        assert held(low | front | {("trim_pct", 1): (-8.0,)}, "upstream", "biased", strength=1.1) is None
+        assert held(low | front | {("trim_pct", 1): (-8.0, -6.0)}, "upstream", "biased", strength=1.1) is None
     assert held(low, "upstream", "biased", strength=1.1) is None
     # What the family has in common, or the part always had, is no change of the downstream sensor.
     assert held({("down_high_share", 1): (0.0, -0.3, 0.0)} | rich, "upstream", "biased", strength=1.1) is None
@@ -563,3 +563,23 @@ def test_means_that_lie_to_one_side_of_the_switch_point_are_means_all_the_same()
     assert held(means | {("up_swing_v", 1): (0.12, -0.5)}, "upstream", "weak", strength=1.5) is None  # it lost its swing
     assert held(means | {("up_p95_v", 1): (0.8, 0.0)}, "upstream", "weak", strength=1.5) is None
     assert held(means | {("up_stuck_share", 1): (0.9,)}, "upstream", "weak", strength=1.5) is None
+
+
+def test_an_upstream_sensor_that_is_rich_for_longer_while_the_trims_stand_is_held_there() -> None:
+    # Common practice: the controller answers a sensor that drifts with its trims. Air at the downstream sensor makes its trim pull.
+    longer, leaner = {("up_rich_share", 1): (0.86, 0.36)}, {("down_low_share", 1): (0.34, 0.21, 0.2)}
+    assert held(longer | leaner, "upstream", "biased", strength=1.0) == "rear_pulls_rich"
+    assert held(longer, "upstream", "biased", strength=1.0) is None
+    assert held(leaner, "upstream", "biased", strength=1.0) is None
+    assert held(longer | leaner | {("trim_pct", 1): (-4.0, -3.5)}, "upstream", "biased", strength=1.0) is None
+    all_lean = {("down_low_share", 1): (0.98, 0.6, 0.7)}  # the sensor is off, and what it makes of the mixture arrives behind
+    assert held(longer | all_lean, "upstream", "biased", strength=1.0) is None
+
+
+def test_a_failed_test_of_a_downstream_sensor_waits_for_something_near_its_limit() -> None:
+    # SAE J1979: a monitor that fails in a driving cycle sets a pending code in it (service $07).
+    failed = {("downstream_margin", 1): (-0.2,), ("codes_exported", 1): (1.0,)}
+    assert held(failed, "downstream", "stuck", strength=0.5) == "rear_test_alone"
+    assert held(failed, "downstream", "stuck", strength=0.9) is None
+    assert held(failed, "downstream", "stuck", ("sensor",), "downstream", 0.5) is None
+    assert held({("downstream_margin", 1): (-0.2,)}, "downstream", "stuck", strength=0.5) is None
