@@ -80,9 +80,9 @@ def margin_lacks(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFra
 def trusted_margins(margins: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
     """Results without the tests that most of an engine family fail.
 
-    What more than half of a family fail with their newest result is no verdict on a part: the limit that is sent is not the one that the
-    control unit judges by, or the condition of the test never comes (an engine that does not cut fuel cannot show a
-    downstream sensor below its limit).
+    What more than half of a family fail with their newest result is no verdict on a part: the limit that is sent is not the
+    one that the control unit judges by, or the condition of the test never comes (an engine that does not cut fuel cannot
+    show a downstream sensor below its limit).
 
     Args:
         margins: as of :func:`newest_margins`.

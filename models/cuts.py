@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 _WEEK = ["unit_id", "component", "data_week"]
+_SERIES = ["unit_id", "component", "indicator"]
 _CEILINGS = ("wide_cut_ma", "wide_cut_lambda")
 _CEILING_DAYS = "15d"  # this week and the two before, as a level may rest on (models.levels)
 _ACCUSING = {"down_cut_floor_v": 1, "down_cut_moved_share": -1}  # +1 worse the higher
@@ -43,14 +44,16 @@ def with_cuts_checked(
     joined = weeks.join(of("up_p05_v", "_low"), on=_WEEK, how="left", maintain_order="left").join(
         of("down_low_share", "_lean"), on=_WEEK, how="left", maintain_order="left"
     )
-    ceiling = pl.col("value").rolling_max_by("data_week", _CEILING_DAYS).over("unit_id", "component", "indicator")
-    floor = (
-        pl.when(pl.col("indicator") == "up_cut_floor_v").then(pl.min_horizontal("value", "_low"))
-        .when(pl.col("indicator").is_in(_CEILINGS)).then(ceiling)
-        .otherwise("value")
+    ceilings = (
+        weeks.filter(pl.col("indicator").is_in(_CEILINGS))
+        .select(*_WEEK, "indicator", _reached=pl.col("value").rolling_max_by("data_week", _CEILING_DAYS).over(*_SERIES))
+    )
+    joined = joined.join(ceilings, on=[*_WEEK, "indicator"], how="left", maintain_order="left")
+    shown = pl.when(pl.col("indicator") == "up_cut_floor_v").then(pl.min_horizontal("value", "_low")).otherwise(
+        pl.coalesce("_reached", "value")
     )
     accusing = pl.any_horizontal(
         (pl.col("indicator") == name) & ((pl.col("value") - usual[name]) * sign > 0) for name, sign in _ACCUSING.items()
     )
     contradicted = accusing & (pl.col("_lean") >= lean_share).fill_null(False)
-    return joined.with_columns(value=floor).filter(~contradicted).select(weeks.columns)
+    return joined.with_columns(value=shown).filter(~contradicted).select(weeks.columns)
