@@ -111,10 +111,11 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
             indicator: worse ("up", "down", "out"), healthy, limit, compare ("absolute", "both", "own_past").
 
     Returns:
-        ``levels`` with healthy and limit (for this part), strength, strength_28d, worn, crossing_weeks, crossing_weeks_low and
-        crossing_weeks_high (weeks until the limit; 0 is now, null is not in sight). ``worn`` is how much of the strength the
-        part has gone itself since its own past, 0 without a sure trend (Mann-Kendall p < 0.01): a part that is on its way
-        fails, one that has always been so may be made so.
+        ``levels`` with healthy and limit (for this part), strength, strength_28d, moved, worn, crossing_weeks,
+        crossing_weeks_low and crossing_weeks_high (weeks until the limit; 0 is now, null is not in sight). ``moved`` is the
+        share of the way from healthy to the limit that the part has gone itself since its own past, null without one; ``worn``
+        is how much of the strength that is, 0 without a sure trend (Mann-Kendall p < 0.01): a part that is on its way fails,
+        one that has always been so may be made so.
     """
     sign = pl.when(pl.col("worse") == "down").then(-1.0).otherwise(1.0)
     out = pl.col("worse") == "out"
@@ -171,6 +172,7 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
         healthy=pl.col("_healthy"),
         limit=pl.col("_limit"),
         strength=strength,
+        moved=pl.when(pl.col("_reach") > 0).then(since),
         worn=pl.when(surely & since.is_not_null() & (pl.col("_reach") > 0))
         .then(pl.min_horizontal(since, strength).clip(0, WORN_MOST))
         .otherwise(0.0),

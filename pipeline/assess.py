@@ -216,7 +216,10 @@ def _scored(
         .with_columns(bank=bank_of(pl.col("position")))
     )
     judged = standing.filter((pl.col("use") == "judge") & pl.col("strength").is_not_null())
-    by_component = judged.group_by("unit_id", "component").agg(judged_indicators=pl.len(), worn=pl.col("worn").max())
+    spoken = pl.col("strength") > judge["coming_moved_share"]
+    by_component = judged.group_by("unit_id", "component").agg(
+        judged_indicators=pl.len(), worn=pl.col("worn").max(), moved=pl.col("moved").filter(spoken).max()
+    )
     loudest = found.sort("strength_28d", "mode", descending=[True, False]).unique(
         ["unit_id", "component"], keep="first", maintain_order=True
     )
@@ -258,7 +261,12 @@ def _scored(
         .join(newest, on=["unit_id", "component"], how="left")
         .join(margin_lacks(margins, fits, families), on=["unit_id", "component"], how="left")
         .join(margin_drops(margins, fits), on=["unit_id", "component"], how="left")
-        .with_columns(code_age_days=(pl.lit(midnight) - pl.col("code_first_at")).dt.total_seconds() / 86400.0)
+        .with_columns(
+            code_age_days=(pl.lit(midnight) - pl.col("code_first_at")).dt.total_seconds() / 86400.0,
+            unmoved=(pl.col("moved") < judge["coming_moved_share"])
+            & pl.col("code_role").is_null()
+            & (pl.col("margin_drop").fill_null(0) <= judge["coming_moved_margin"]),
+        )
     )
     weights = Weights(**{name.removeprefix("probability_"): value for name, value in judge.items()
                          if name.startswith("probability_")})

@@ -60,7 +60,8 @@ def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, c
     A row is listed where waiting costs more than acting, its probability reaches ``judge.list_probability``, nothing
     holds it back, and its depot has a bay. Ties are broken by probability, unit and component. A part that is not listed
     though nothing holds it back is on the way from ``judge.coming_probability`` on; ``waits_for`` says what it lacks. No
-    vehicle is opened for such a part, so a model on trial says which they are, and limits from half-way to the list on.
+    vehicle is opened for such a part, so a model on trial says which they are, and limits from half-way to the list on. What
+    has always stood where it stands is not on the way.
     """
     judge = read_limits(settings)["judge"]
     least = judge["list_probability"].value
@@ -126,8 +127,9 @@ def _waits_for(listed_from: float, coming_from: float) -> pl.Expr:
     unlisted = (pl.col("status") == "judged") & ~pl.col("chosen").fill_null(False)
     # What limits put half-way to the list stays in sight, whatever a model on trial says.
     likely = (pl.coalesce("trial_probability", "p28") >= coming_from) | (pl.col("p28") >= (coming_from + listed_from) / 2)
+    moving = ~pl.col("unmoved").fill_null(False)
     return (
-        pl.when(~(unlisted & likely)).then(None)
+        pl.when(~(unlisted & likely & moving)).then(None)
         .when(pl.col("p28") < listed_from).then(pl.lit("evidence"))
         .when(pl.col("expected_saving") <= 0).then(pl.lit("saving"))
         .otherwise(pl.lit("bay"))

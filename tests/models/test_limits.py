@@ -108,6 +108,13 @@ def test_worn_is_what_the_part_has_gone_itself():
     assert standing(level=99.0, **sure)["worn"] == WORN_MOST
 
 
+def test_moved_is_the_share_of_the_way_since_its_own_past_sure_or_not():
+    assert standing(level=2.5, baseline=1.5)["moved"] == pytest.approx(0.5)
+    assert standing(level=2.5, baseline=2.5)["moved"] == 0
+    assert standing(level=1.5, baseline=2.5)["moved"] == pytest.approx(-0.5)
+    assert standing(level=2.5, baseline=None)["moved"] is None
+
+
 def test_worn_follows_the_bad_direction():
     down = trend(-0.1, baseline=2.5, trend_p=WORN_P / 2, worse="down", healthy=3.0, limit=1.0)
     assert standing(level=1.5, **down)["worn"] == pytest.approx(0.5)

@@ -583,3 +583,92 @@ def test_a_failed_test_of_a_downstream_sensor_waits_for_something_near_its_limit
     assert held(failed, "downstream", "stuck", strength=0.9) is None
     assert held(failed, "downstream", "stuck", ("sensor",), "downstream", 0.5) is None
     assert held({("downstream_margin", 1): (-0.2,)}, "downstream", "stuck", strength=0.5) is None
+
+
+def test_a_downstream_sensor_that_swings_while_the_catalyst_stores_as_ever_is_no_dead_catalyst() -> None:
+    # Oxygen balance: lost storage shortens the recovery after a fuel cut; a mixture that swings wide, or air, does not.
+    swings = {("rear_activity_v", 1): (0.38, 0.37)}
+    for stored in ((5.1, -0.2), (8.0, 0.5)):
+        assert held(swings | {("recovery_s", 1): stored}, "catalyst", "storage", strength=1.9) == "stores_as_ever"
+    for lost in ((2.4, -3.4), (5.4, -7.2)):
+        assert held(swings | {("recovery_s", 1): lost}, "catalyst", "storage", strength=1.9) is None
+    # It has always swung so, or the monitor of the catalyst failed: that is another matter.
+    assert held({("rear_activity_v", 1): (0.38, 0.0), ("recovery_s", 1): (5.1, -0.2)}, "catalyst", "storage", strength=1.9) is None
+    failed = swings | {("recovery_s", 1): (5.1, -0.2), ("catalyst_margin", 1): (-0.2,)}
+    assert held(failed, "catalyst", "storage", strength=1.9) is None
+
+
+def test_where_only_the_swing_speaks_the_data_cannot_tell_a_catalyst_from_a_slow_sensor() -> None:
+    # Common practice: the sensor before the catalyst; the recovery after fuel cuts or the variance of both would tell.
+    swings = {("rear_activity_v", 1): (0.26, 0.2)}
+    assert held(swings, "catalyst", "storage", strength=1.3) == "rear_swings_alone"
+    assert held(swings | {("recovery_s", 1): (2.1, -4.0)}, "catalyst", "storage", strength=1.3) is None
+    assert held(swings | {("rear_front_variance", 1): (0.6, 0.5)}, "catalyst", "storage", strength=1.3) is None
+    assert held(swings, "catalyst", "storage", ("catalyst",), "catalyst", 1.3) is None
+    assert held(swings | {("catalyst_margin", 1): (-0.2,)}, "catalyst", "storage", strength=1.3) is None
+
+
+def test_no_catalyst_makes_more_of_what_comes_in() -> None:
+    # Path length of the downstream signal over the upstream one: 1 without storage (domain reference).
+    seen = {("rear_front_variance", 1): (1.8, 1.6), ("rear_activity_v", 1): (0.32, 0.3)}
+    assert held(seen | {("rear_front_path", 1): (26.0, 25.9)}, "catalyst", "storage", strength=2.0) == "rear_outdoes_front"
+    assert held(seen | {("rear_front_path", 1): (1.1, 1.0)}, "catalyst", "storage", strength=2.0) is None
+
+
+def test_an_upstream_sensor_that_failed_its_test_comes_before_a_catalyst_that_passed() -> None:
+    seen = {("rear_front_variance", 1): (0.6, 0.5), ("upstream_margin", 1): (-0.1,)}
+    assert held(seen, "catalyst", "storage", strength=1.3) == "front_half_off"
+    assert held(seen | {("catalyst_margin", 1): (-0.2,)}, "catalyst", "storage", strength=1.3) is None
+
+
+def test_trims_of_two_banks_at_opposite_ends_are_connectors_the_wrong_way_round() -> None:
+    # Each controller then corrects the mixture of the other bank, until both trims are at their ends (common practice).
+    facts, holds, _ = read_blame(Settings())
+    banks = pl.DataFrame({"unit_id": ["V1", "V1", "V2", "V2"], "bank": [1, 2, 1, 2]}, schema_overrides={"bank": pl.Int32})
+    trims = banks.with_columns(
+        indicator=pl.lit("trim_pct"), level=pl.Series([47.0, -46.0, 47.0, -3.0]), change=pl.lit(None, pl.Float64),
+        apart=pl.lit(None, pl.Float64),
+    )
+    codes = pl.DataFrame(schema={"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "role": pl.String})
+    front = banks.with_columns(part=pl.lit("upstream"), mode=pl.lit("biased"), strength=1.5)
+    by = hold_back(front.select(*banks.columns, "part", "mode"), evaluate(banks, facts, trims, codes, front), holds)["held_by"]
+    assert by.to_list()[:2] == ["swapped", "swapped"] and "swapped" not in by.to_list()[2:]
+
+
+def test_a_downstream_sensor_that_falls_in_fuel_cuts_is_not_stuck() -> None:
+    # A published rear test asks for 0.6 V to 0.3 V in a fuel cut.
+    falls = {("down_cut_floor_v", 1): (0.1,), ("down_cut_moved_share", 1): (1.0,), ("down_level_v", 1): (0.7,)}
+    assert held(falls, "downstream", "stuck", strength=1.9) == "rear_answers_cuts"
+    assert held(falls | {("down_cut_floor_v", 1): (0.6,)}, "downstream", "stuck", strength=1.9) is None
+    assert held(falls | {("down_level_v", 1): (0.1,)}, "downstream", "stuck", strength=1.9) is None  # stuck low
+    assert held(falls, "downstream", "slow", strength=1.9) is None
+
+
+def test_a_code_of_a_slow_sensor_that_is_as_fast_as_ever_waits() -> None:
+    # The dwell between 0.30 and 0.60 V and the swing of the trim grow with the response time (domain reference).
+    fast = {("up_mid_share", 1): (0.17, 0.0, 0.01), ("stft_spread_pct", 1): (2.2, 0.0, 0.1)}
+    assert held(fast, "upstream", "", ("sensor",), "upstream") == "front_code_alone"
+    assert held(fast, "upstream", "") is None
+    assert held({}, "upstream", "", ("sensor",), "upstream") is None  # a wide-range sensor has no such dwell
+    for grew in (("up_mid_share", (0.23, 0.06, 0.05)), ("stft_spread_pct", (2.9, 0.7, 0.7)), ("upstream_margin", (-0.1,))):
+        assert held(fast | {(grew[0], 1): grew[1]}, "upstream", "", ("sensor",), "upstream") is None, grew
+    assert held(fast, "upstream", "", ("heater",), "upstream") is None
+
+
+def test_trims_that_swing_wide_on_both_banks_at_once_are_no_two_slow_sensors() -> None:
+    # Common practice: a common cause before two parts; the dwell of a slow sensor would grow with it.
+    facts, holds, _ = read_blame(Settings())
+    banks = pl.DataFrame({"unit_id": ["V1", "V1", "V2", "V2"], "bank": [1, 2, 1, 2]}, schema_overrides={"bank": pl.Int32})
+    swings = banks.with_columns(
+        indicator=pl.lit("stft_spread_pct"), level=pl.Series([4.5, 4.4, 4.5, 2.0]), change=pl.Series([2.5, 2.2, 2.5, 0.1]),
+        apart=pl.lit(None, pl.Float64),
+    )
+    codes = pl.DataFrame(schema={"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "role": pl.String})
+    front = banks.with_columns(part=pl.lit("upstream"), mode=pl.lit("slow"), strength=1.1)
+    found = front.select(*banks.columns, "part", "mode")
+    assert hold_back(found, evaluate(banks, facts, swings, codes, front), holds)["held_by"].to_list() == [
+        "both_trims_swing", "both_trims_swing", None, None,
+    ]
+    grown = swings.with_columns(indicator=pl.lit("up_mid_share"), level=0.3, change=pl.lit(0.2))
+    both = pl.concat([swings, grown])
+    assert hold_back(found, evaluate(banks, facts, both, codes, front), holds)["held_by"].to_list() == [None] * 4

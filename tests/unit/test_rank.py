@@ -120,6 +120,20 @@ def test_what_is_on_the_way_and_what_it_waits_for(tmp_path: Path) -> None:
     }
 
 
+def test_what_always_stood_where_it_stands_is_not_on_the_way(tmp_path: Path) -> None:
+    coming_from = read_limits(SETTINGS)["judge"]["coming_probability"].value
+    _, frame = ranked(
+        tmp_path,
+        score("MOVED", "CAT1", coming_from, unmoved=False),
+        score("STANDS", "CAT1", coming_from, unmoved=True),
+        score("NO_PAST", "CAT1", coming_from, unmoved=None),
+        score("BAD", "CAT1", 0.95, unmoved=True),  # bad is bad, however long it has been so
+    )
+    assert places(frame) == [("BAD", "CAT1")]
+    waits = dict(frame.select("unit_id", "waits_for").iter_rows())
+    assert waits == {"MOVED": "evidence", "STANDS": None, "NO_PAST": "evidence", "BAD": None}
+
+
 def test_a_model_on_trial_says_what_is_on_the_way_and_moves_no_list(tmp_path: Path) -> None:
     judge = read_limits(SETTINGS)["judge"]
     coming_from, listed_from = judge["coming_probability"].value, judge["list_probability"].value
