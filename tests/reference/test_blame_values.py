@@ -672,3 +672,28 @@ def test_trims_that_swing_wide_on_both_banks_at_once_are_no_two_slow_sensors() -
     grown = swings.with_columns(indicator=pl.lit("up_mid_share"), level=0.3, change=pl.lit(0.2))
     both = pl.concat([swings, grown])
     assert hold_back(found, evaluate(banks, facts, both, codes, front), holds)["held_by"].to_list() == [None] * 4
+
+
+def test_a_circuit_code_of_a_sensor_that_moves_as_ever_points_at_its_plug() -> None:
+    # Common practice: a low-voltage code with a sensor that switches is a contact that comes and goes, or air.
+    for seen in (("up_mid_share", (0.17,)), ("wide_spread", (0.008,))):
+        moves = {(seen[0], 1): seen[1]}
+        assert held(moves, "upstream", "", ("circuit",), "upstream") == "front_circuit_alone"
+        assert held(moves | {("upstream_margin", 1): (-0.1,)}, "upstream", "", ("circuit",), "upstream") is None
+    assert held({}, "upstream", "", ("circuit",), "upstream") is None  # nobody saw it move
+    assert held({("up_mid_share", 1): (0.9,)}, "upstream", "stuck", ("circuit",), "upstream", 1.2) is None
+
+
+def test_two_heaters_do_not_fail_at_once() -> None:
+    # Common practice: they share a fuse.
+    facts, holds, _ = read_blame(Settings())
+    banks = pl.DataFrame({"unit_id": ["V1", "V1", "V2", "V2"], "bank": [1, 2, 1, 2]}, schema_overrides={"bank": pl.Int32})
+    late = banks.with_columns(part=pl.lit("upstream"), mode=pl.lit("heater"), strength=pl.Series([1.2, 0.7, 1.2, 0.1]))
+    levels = pl.DataFrame(schema={
+        "unit_id": pl.String, "bank": pl.Int32, "indicator": pl.String, "level": pl.Float64, "change": pl.Float64, "apart": pl.Float64,
+    })
+    parts = late.select(*banks.columns, "part", "mode")
+    for codes, first in (([], "both_wake_late"), ([("V1", 1, "upstream", "heater")], None)):
+        active = pl.DataFrame(codes, schema={"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "role": pl.String}, orient="row")
+        by = hold_back(parts, evaluate(banks, facts, levels, active, late), holds)["held_by"].to_list()
+        assert by[0] == first and by[2:] == [None, None]
