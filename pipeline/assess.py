@@ -20,6 +20,7 @@ from models.drift import drift
 from models.findings import findings as find
 from models.levels import LEVEL_WEEKS, Grid, levels_of, series_grid
 from models.limits import with_kin, with_peers, with_standing, with_strength
+from models.past import louder_twin, with_own_past
 from models.probability import Weights, with_probability
 from models.proposals import proposed_breaks
 from models.visits import code_back, quiet_after_inspection, sound_again, sound_on_newest_day
@@ -76,7 +77,7 @@ def assess(
     )
     yardsticks = _trends(grid, indicators, units)
     standing = with_standing(yardsticks, weeks, judge["finding_strength"])
-    found = find(standing.filter(pl.col("use") == "judge"))
+    found = find(louder_twin(standing.filter(pl.col("use") == "judge")))
     fits = fitted(known.work_orders)
     fresh = fits.filter(pl.col("fitted_on") >= week_start - _NEW_PART)
     quiet = timedelta(days=judge["quiet_after_inspection_days"])
@@ -143,7 +144,8 @@ def _worked_out(
         weeks, units, judge["rear_reference_v"], judge["rear_target_least_v"], judge["rear_target_most_v"]
     )
     biased = with_bias(weeks, references, judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
-    return with_air_mass(biased, known.register, int(judge["air_peers"]), judge["air_scatter_pct"])
+    air = with_air_mass(biased, known.register, int(judge["air_peers"]), judge["air_scatter_pct"])
+    return with_own_past(air, indicators)
 
 
 def _measured(settings: Settings, known: Known) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:

@@ -33,6 +33,7 @@ STEPS = (
     "10_context",
     "11_samples",
     "12_signal_days",
+    "13_held_days",
     "20_banks",
     "25_cuts",
     "15_trips",

@@ -116,6 +116,10 @@ measured as (
         -- From 0.6 V to 0.3 V: the sensor's own lag, without the time the catalyst takes to fill.
         min(since_begin_s) filter (rear_v <= params.rear_lean_v)
         - max(since_begin_s) filter (rear_v >= params.rear_fall_v and cut) as rear_fall_s,
+        safe_ratio(
+            max(since_begin_s) filter (rear_v is not null) - min(since_begin_s) filter (rear_v is not null),
+            cast(count(rear_v) - 1 as double)
+        ) as rear_step_s,
         count(rear_v) filter (cut) as rear_readings
     from timed
     group by unit_id, bank, cut_began_at

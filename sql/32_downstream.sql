@@ -1,7 +1,7 @@
 -- table: downstream_days
 -- grain: one row a unit, downstream sensor, day and indicator
--- reads: banks, cuts
--- params: stuck_range_v, rear_lean_v, rear_cut_wait_s, low_v, high_v, bias_v
+-- reads: banks, cuts, held_days
+-- params: stuck_range_v, rear_lean_v, rear_cut_wait_s, low_v, high_v, bias_v, timed_as_read_every_s
 -- note: flat in even driving is how a healthy catalyst looks; whether the sensor moves at all is asked of fuel cuts
 
 with banks as not materialized (from banks),
@@ -57,16 +57,19 @@ in_cuts as (
     group by unit_id, bank, day
 ),
 
+-- From the last reading above to the first below: on average one step longer than the fall itself, wherever the polls lie.
+-- A mean keeps that, a median of few whole steps does not.
 falls as (
     select
-        unit_id,
-        bank,
-        day,
-        median(rear_fall_s) as down_fall_s,
+        cuts.unit_id,
+        cuts.bank,
+        cuts.day,
+        avg(cuts.rear_fall_s - cuts.rear_step_s) + params.timed_as_read_every_s as down_fall_s,
         count(*) as samples
     from cuts
-    where warm and rear_fall_s is not null and cut_s >= params.rear_cut_wait_s
-    group by unit_id, bank, day
+    anti join held_days on cuts.unit_id = held_days.unit_id and cuts.day = held_days.day
+    where cuts.warm and cuts.rear_fall_s is not null and cuts.rear_step_s > 0 and cuts.cut_s >= params.rear_cut_wait_s
+    group by cuts.unit_id, cuts.bank, cuts.day
 ),
 
 long as (

@@ -1,7 +1,7 @@
 -- table: catalyst_days
 -- grain: one row a unit, catalyst, day and indicator
--- reads: banks, cuts
--- params: pair_step_s, front_least_spread_v, delay_cuts, delay_flow_spread
+-- reads: banks, cuts, held_days
+-- params: pair_step_s, front_least_spread_v, delay_cuts, delay_flow_spread, timed_as_read_every_s, recovery_long_s
 -- note: oxygen storage shows in three ways: the rear sensor lies still while the front moves, it takes long to come back
 --   after a fuel cut, and grams of oxygen are released meanwhile (grams only where lambda is measured). Storage and
 --   conversion rise steeply up to 500 to 600 degC (from memory): a cold catalyst looks like a bad one, so that only
@@ -74,6 +74,22 @@ recoveries as (
     group by unit_id, bank, day
 ),
 
+-- Few whole steps have no median worth the name, but their mean less one step is right, wherever the polls lie, and so a
+-- part's mean can be held against its own past at any sampling. What is long is long enough: a limit keeps single late ones
+-- from speaking for all.
+means as (
+    select
+        telling.unit_id,
+        telling.bank,
+        telling.day,
+        avg(least(telling.recovery_s, params.recovery_long_s) - telling.rear_step_s) + params.timed_as_read_every_s as recovery_mean_s,
+        count(*) as samples
+    from telling
+    anti join held_days on telling.unit_id = held_days.unit_id and telling.day = held_days.day
+    where telling.recovery_s is not null and telling.rear_step_s > 0
+    group by telling.unit_id, telling.bank, telling.day
+),
+
 air as (
     select
         unit_id,
@@ -139,6 +155,8 @@ long as (
     )
     union all by name
     (unpivot (select * from recoveries) on recovery_s into name indicator value value)
+    union all by name
+    (unpivot (select * from means) on recovery_mean_s into name indicator value value)
     union all by name
     (unpivot (select * from air) on recovery_air_g into name indicator value value)
     union all by name

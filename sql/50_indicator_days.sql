@@ -2,11 +2,10 @@
 -- grain: one row a unit, component, day and indicator
 -- reads: upstream_narrowband_days, upstream_wide_range_days, downstream_days, catalyst_days, heater_days, fuel_days,
 --   fuelling_days, sensor_pair_days, upstream_shape_days, wide_range_cell_days,
---   warm_up_days, signal_days, export_spans
--- params: held_slows_share, held_most_share
+--   warm_up_days, held_days, export_spans
+-- params:
 -- note: bucket is set by the caller, which knows the shard; arrived_at is when the last reading of that day came in. Where a
---   gateway holds the values of all sensors and trims, a sensor comes only as often as its value is new; a single signal that
---   stands still is a finding, not sampling, so that the least of the held shares counts
+--   gateway holds its values, a sensor comes only as often as its value is new
 
 with families as (
     from upstream_narrowband_days
@@ -41,17 +40,6 @@ arrivals as (
     group by unit_id, day
 ),
 
-held as (
-    select
-        unit_id,
-        day,
-        least(min(held_share), params.held_most_share) as share
-    from signal_days
-    where held_share is not null
-    group by unit_id, day
-    having count(*) > 1 and min(held_share) >= params.held_slows_share
-),
-
 final as (
     select
         families.unit_id,
@@ -62,14 +50,14 @@ final as (
         families.indicator,
         -- Sums in another order differ in the last digits; what is stored does not.
         round(
-            case when families.indicator = 'sample_step_s' then families.value / (1 - coalesce(held.share, 0)) else families.value end,
+            case when families.indicator = 'sample_step_s' then families.value / (1 - coalesce(held_days.held_share, 0)) else families.value end,
             6
         ) as value,
         families.samples,
         arrivals.arrived_at
     from families
     inner join arrivals on families.unit_id = arrivals.unit_id and families.day = arrivals.day
-    left join held on families.unit_id = held.unit_id and families.day = held.day
+    left join held_days on families.unit_id = held_days.unit_id and families.day = held_days.day
     -- A quotient by nothing is infinite: it says as little as none.
     where isfinite(families.value)
 )

@@ -62,6 +62,7 @@ def test_a_cut_and_what_the_sensors_did():
     assert made["front_lean_s"] == 0
     assert made["rear_floor_v"] == pytest.approx(0.1)
     assert made["rear_fall_s"] == 1  # 0.7 V a second after the cut began, 0.1 V another second later
+    assert made["rear_step_s"] == 1
     assert made["rear_readings"] == 6
     assert made["recovery_s"] == 12
     assert made["recovery_air_g"] == pytest.approx(60)

@@ -7,7 +7,7 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from tests.sql.given import banks, counts, cuts, run, values
+from tests.sql.given import START, banks, counts, cuts, rows, run, values
 
 STEP = "32_downstream"
 
@@ -44,7 +44,7 @@ def test_readings_that_do_not_count(otherwise):
 
 def test_flat_in_even_driving_but_moving_in_cuts_is_healthy():
     flat = banks(list(range(100)), rear_v=0.68)
-    moved = cuts(*[{"rear_floor_v": 0.08, "rear_fall_s": 1.0} for _ in range(5)])
+    moved = cuts(*[{"rear_floor_v": 0.08, "rear_fall_s": 1.0, "rear_step_s": 1.0} for _ in range(5)])
     found = values(run(STEP, banks=flat, cuts=moved))
     assert found["down_spread_v"] == pytest.approx(0, abs=1e-6)
     assert found["down_cut_moved_share"] == 1
@@ -69,3 +69,23 @@ def test_cuts_that_do_not_count():
     assert run(STEP, cuts=events).height == 0
     made = run(STEP, cuts=pl.concat([events, cuts({"rear_floor_v": 0.1}, unit_id="V2", cut_s=4.0)]))
     assert counts(made)["down_cut_moved_share"] == 1
+
+
+@pytest.mark.parametrize(("step_s", "fall_s"), [(0.5, 0.3), (2.0, 0.3), (5.0, 1.2), (5.0, 4.0)])
+def test_a_fall_is_as_long_at_any_sampling(step_s, fall_s):
+    # Worked: polls every step at every phase against a fall that begins at 0; last reading above to first below, given as
+    # readings 1 s apart would give it.
+    events = []
+    for phase in range(200):
+        polls = [step_s * (number + (phase + 0.5) / 200) for number in range(-3, 8)]
+        before, after = max(t for t in polls if t <= 0), min(t for t in polls if t >= fall_s)
+        events.append({"rear_floor_v": 0.08, "rear_fall_s": after - before, "rear_step_s": step_s, "step_s": step_s})
+    found = values(run(STEP, cuts=cuts(*events)))
+    assert found["down_fall_s"] == pytest.approx(fall_s + 1, abs=0.02)
+
+
+def test_a_gateway_that_holds_values_cannot_time_a_fall():
+    events = cuts({"rear_floor_v": 0.08, "rear_fall_s": 15.0, "rear_step_s": 5.0})
+    held = rows("held_days", [{"unit_id": "V1", "day": START.date(), "held_share": 0.7}])
+    assert "down_fall_s" in values(run(STEP, cuts=events))
+    assert "down_fall_s" not in values(run(STEP, cuts=events, held_days=held))

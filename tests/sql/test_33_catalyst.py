@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from tests.sql.given import banks, counts, cuts, run, values
+from tests.sql.given import START, banks, counts, cuts, rows, run, values
 
 STEP = "33_catalyst"
 SPREAD = {"front_least_spread_v": 0.1}
@@ -138,3 +138,31 @@ def test_storage_does_not_depend_on_flow_and_delay_rises_with_it():
 def test_few_recoveries_or_flows_that_are_alike_part_nothing():
     assert "rear_delay_s" not in recoveries(0.6, 1.0, FLOWS[:4])
     assert "rear_delay_s" not in recoveries(0.6, 1.0, [5.0, 5.1, 5.2, 5.3, 5.4])
+
+
+def test_seldom_read_the_mean_of_the_recoveries_tells_what_their_median_cannot():
+    # Worked: recoveries of 3 s read every 5 s at every phase are 5 s or 10 s from the last reading in the cut to the first
+    # rich one; their median is one step, their mean less a step is 3 s. Given as readings 1 s apart would give it.
+    step_s, recovery_s = 5.0, 3.0
+    events = []
+    for phase in range(200):
+        polls = [step_s * (number + (phase + 0.5) / 200) for number in range(-2, 6)]
+        last, first = max(t for t in polls if t <= 0), min(t for t in polls if t >= recovery_s)
+        events.append({"recovery_s": first - last, "rear_step_s": step_s})
+    found = values(run(STEP, params=SPREAD, cuts=cuts(*events)))
+    assert found["recovery_mean_s"] == pytest.approx(recovery_s + 1, abs=0.05)
+    assert found["recovery_s"] in (5.0, 10.0)
+
+
+def test_often_read_the_median_is_enough_and_what_is_held_is_no_time():
+    often = cuts({"recovery_s": 4.0, "rear_step_s": 1.0})
+    assert values(run(STEP, params=SPREAD, cuts=often)) == {"recovery_s": 4.0, "recovery_mean_s": 4.0}
+    seldom = cuts({"recovery_s": 10.0, "rear_step_s": 5.0})
+    held = rows("held_days", [{"unit_id": "V1", "day": START.date(), "held_share": 0.7}])
+    assert values(run(STEP, params=SPREAD, cuts=seldom)) == {"recovery_s": 10.0, "recovery_mean_s": 6.0}
+    assert set(values(run(STEP, params=SPREAD, cuts=seldom, held_days=held))) == {"recovery_s"}
+
+
+def test_a_recovery_that_takes_long_counts_as_long():
+    seldom = cuts({"recovery_s": 80.0, "rear_step_s": 5.0}, {"recovery_s": 10.0, "rear_step_s": 5.0})
+    assert values(run(STEP, params=SPREAD, cuts=seldom))["recovery_mean_s"] == 21.0  # 40 and 10 less a step, as read once a second

@@ -90,29 +90,10 @@ def test_what_is_not_finite_is_not_measured(value):
     assert run(STEP, fuel_days=family("fuel_days", value=value), export_spans=spans(60)).height == 0
 
 
-def held(shares: dict[str, float | None]) -> pl.DataFrame:
-    given = {"unit_id": "V1", "bucket": 0, "month": "2026-01", "day": DAY, "readings": 100, "driven_s": 500.0, "arrived_at": at(60)}
-    return rows("signal_days", [given | {"signal": name, "held_share": share} for name, share in shares.items()])
-
-
-def effective_step(shares: dict[str, float | None], indicator: str = "sample_step_s") -> float:
-    step = family("fuel_days", indicator=indicator, value=5.0)
-    return run(STEP, fuel_days=step, export_spans=spans(60), signal_days=held(shares))["value"].item()
-
-
-def test_a_sensor_comes_only_as_often_as_its_value_is_new():
+@pytest.mark.parametrize(("indicator", "expected"), [("sample_step_s", 25.0), ("up_mean_v", 5.0)])
+def test_a_sensor_comes_only_as_often_as_its_value_is_new(indicator, expected):
     # Each value five times: one new reading in 25 s where rows come every 5 s.
-    all_held = {"o2_b1s1_v": 0.8, "o2_b1s2_v": 0.82, "stft_b1_pct": 0.85, "rpm": None}
-    assert effective_step(all_held) == pytest.approx(25)
-    assert effective_step(all_held, "up_mean_v") == 5
-    assert effective_step(all_held | {"lambda_b1s1": 1.0}) == pytest.approx(25)
-
-
-def test_one_signal_that_stands_still_is_no_gateway_that_holds():
-    assert effective_step({"o2_b1s1_v": 1.0, "o2_b1s2_v": 0.1, "stft_b1_pct": 0.5}) == 5
-    assert effective_step({"o2_b1s1_v": 1.0}) == 5  # nothing to compare with
-    assert effective_step({"rpm": None}) == 5
-
-
-def test_a_gateway_that_holds_all_for_ever_comes_seldom_and_not_never():
-    assert effective_step({"o2_b1s1_v": 1.0, "o2_b1s2_v": 1.0}) == pytest.approx(50)
+    held = rows("held_days", [{"unit_id": "V1", "day": DAY, "held_share": 0.8}])
+    step = family("fuel_days", indicator=indicator, value=5.0)
+    made = run(STEP, fuel_days=step, export_spans=spans(60), held_days=held)
+    assert made["value"].item() == pytest.approx(expected)
