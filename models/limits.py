@@ -101,14 +101,15 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     peers' spreads, but a part that has lost three quarters of what its peers have is at its limit. So a calibration, a
     season, a gateway or a family of wide spread makes nobody sick. Of an indicator that may be off to either side ("out")
     what lies beyond the peers' median counts where that is less. ``own_past`` indicators compare with the part's own first
-    weeks, their limit being a share of it, and three of its own spreads from week to week at least.
+    weeks, their limit being a share of it, and three of its own spreads from week to week at least; ``own_and_peers`` ones,
+    too, but what stands no worse than its peers does is no finding, whatever it was before.
 
     The forecast goes along the Theil-Sen slope only where at least six weeks show a monotone trend (Mann-Kendall
     p < 0.05) in the bad direction; else the level is expected to stay.
 
     Args:
         levels: level, baseline, own_spread, peer_median, peer_spread, slope_per_week, slope_low, slope_high, trend_p, weeks, and of the
-            indicator: worse ("up", "down", "out"), healthy, limit, compare ("absolute", "both", "own_past").
+            indicator: worse ("up", "down", "out"), healthy, limit, compare ("absolute", "both", "own_past", "own_and_peers").
 
     Returns:
         ``levels`` with healthy and limit (for this part), strength, strength_28d, moved, worn, crossing_weeks,
@@ -122,7 +123,7 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     beside = _beside("level")
     level = pl.when(out).then(beside.abs()).otherwise(pl.col("level"))
     slope = pl.when(out).then(pl.col("slope_per_week") * beside.sign()).otherwise(pl.col("slope_per_week"))
-    own = pl.col("compare") == "own_past"
+    own = pl.col("compare").is_in(["own_past", "own_and_peers"])
     healthy = pl.when(own).then(pl.col("baseline")).otherwise(pl.col("healthy"))
     change = pl.max_horizontal(pl.col("limit") * pl.col("baseline").abs(), OWN_SPREADS * pl.col("own_spread"))
     limit = (
@@ -134,6 +135,8 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     peers = pl.when((pl.col("compare") == "both") & ~out).then(pl.col("peer_median"))
     # The peers only ever move the yardstick away from the part, never towards it.
     moved_healthy = sign * pl.max_horizontal(sign * healthy, sign * peers)
+    # What has come to where its family stands was unusual before: behind a slow sensor that was exchanged, say.
+    usual_now = (pl.col("compare") == "own_and_peers") & ((pl.col("level") - pl.col("peer_median")) * sign <= 0).fill_null(False)
     scatter = pl.when(pl.col("compare") == "both").then(PEER_SPREADS * pl.col("peer_spread"))
     usual = pl.when(out).then(scatter).otherwise(sign * peers + scatter)
     moved = pl.max_horizontal(sign * limit, sign * moved_healthy + 0.5 * reach, usual)
@@ -143,13 +146,14 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     moved_limit = pl.when(limit.is_not_null()).then(sign * pl.min_horizontal(moved, lost))
     frame = levels.with_columns(
         _level=level, _slope=slope * sign, _sign=sign, _healthy=moved_healthy, _limit=moved_limit, _declared=reach,
-        _side=pl.when(out).then(beside.sign()).otherwise(1.0),
+        _side=pl.when(out).then(beside.sign()).otherwise(1.0), _usual_now=usual_now,
     ).with_columns(_reach=(pl.col("_limit") - pl.col("_healthy")) * pl.col("_sign"))
 
     def gone(level: pl.Expr) -> pl.Expr:
         # Without a distance between the two (an own past of zero) there is nothing to measure against.
         measurable = pl.col("_reach") > 0
         share = pl.when(measurable).then((level - pl.col("_healthy")) * pl.col("_sign") / pl.col("_reach"))
+        share = pl.when(pl.col("_usual_now")).then(share.clip(upper_bound=0)).otherwise(share)
         # Beyond the limit the declared distance counts again: peers that stand near it make nobody sicker.
         beyond = 1 + (level - pl.col("_limit")) * pl.col("_sign") / pl.max_horizontal("_reach", "_declared")
         return pl.when(share <= 1).then(share).when(measurable).then(beyond)
@@ -183,7 +187,7 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
         crossing_weeks=weeks_at(pl.col("_slope")),
         crossing_weeks_low=weeks_at(steep),
         crossing_weeks_high=weeks_at(flat),
-    ).drop("_level", "_slope", "_sign", "_side", "_healthy", "_limit", "_reach", "_declared")
+    ).drop("_level", "_slope", "_sign", "_side", "_healthy", "_limit", "_reach", "_declared", "_usual_now")
 
 
 def _beside(name: str) -> pl.Expr:

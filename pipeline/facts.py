@@ -38,7 +38,7 @@ _ALLOWED = {
     "component": ("upstream", "downstream", "catalyst", "bank", "unit", "any"),
     "kind": ("narrowband", "wide_range", "any"),
     "worse": ("up", "down", "out"),
-    "compare": ("absolute", "both", "own_past"),
+    "compare": ("absolute", "both", "own_past", "own_and_peers"),
     "use": ("judge", "context"),
 }
 _CODES = {column: pl.String for column in ("code", "component", "role", "title", "source")}
@@ -59,7 +59,7 @@ def read_indicators(settings: Settings) -> pl.DataFrame:
     ]
     judged = frame.filter(pl.col("use") == "judge")
     unlimited = judged.filter(
-        pl.col("limit").is_null() | (pl.col("healthy").is_null() & (pl.col("compare") != "own_past"))
+        pl.col("limit").is_null() | (pl.col("healthy").is_null() & ~pl.col("compare").str.starts_with("own_"))
     )
     problems += [f"{name!r} is judged but has no healthy value or limit" for name in unlimited["indicator"]]
     twice = frame.filter(pl.col("indicator").is_duplicated())["indicator"].unique().sort()

@@ -219,6 +219,18 @@ def test_what_a_part_does_from_week_to_week_is_no_change_against_its_past():
     assert standing(level=-0.0137, **own | {"baseline": 0.0234}, own_spread=0.03)["strength"] < 0.5
 
 
+def test_what_has_come_to_where_its_family_stands_is_no_finding():
+    own = {"compare": "own_and_peers", "worse": "down", "healthy": None, "limit": 0.6, "baseline": 6.0}
+    assert standing(level=2.4, **own, peer_median=6.0)["strength"] == pytest.approx(1.0)
+    assert standing(level=2.4, **own, peer_median=None)["strength"] == pytest.approx(1.0)
+    usual = standing(level=2.4, **own, peer_median=2.4)
+    assert (usual["strength"], usual["strength_28d"]) == (0, 0)
+    assert standing(level=2.4, **own | {"compare": "own_past"}, peer_median=2.4)["strength"] == pytest.approx(1.0)
+    up = {"compare": "own_and_peers", "worse": "up", "healthy": None, "limit": 1.0, "baseline": 0.05}
+    assert standing(level=0.1, **up, peer_median=0.05)["strength"] == pytest.approx(1.0)
+    assert standing(level=0.1, **up, peer_median=0.12)["strength"] == 0
+
+
 def test_own_past_of_nothing_is_no_yardstick():
     own = {"compare": "own_past", "worse": "down", "healthy": None, "limit": 0.08, "baseline": 0.0}
     for level in (0.0, -1.0, 1.0):
