@@ -12,10 +12,10 @@ OWN = "_own"
 
 
 def with_own_past(weeks: pl.DataFrame, indicators: pl.DataFrame) -> pl.DataFrame:
-    """Weekly values once more under the name with ``_own`` at its end, where ``indicators`` declares one.
+    """Values once more under the name with ``_own`` at its end, where ``indicators`` declares one.
 
     Args:
-        weeks: indicator and more.
+        weeks: indicator and more, by week or day.
         indicators: indicator.
     """
     declared = indicators.filter(pl.col("indicator").str.ends_with(OWN))["indicator"]

@@ -87,7 +87,8 @@ def assess(
     newest = known.days.filter(pl.col("day") >= week_start - _NEW_PART)
     # A day of a catalyst rests on a handful of fuel cuts, and catalysts do not mend.
     sensors = standing.filter((pl.col("use") == "judge") & ~pl.col("component").str.starts_with("CAT"))
-    sound = sound_on_newest_day(sensors, since_fitted(newest, fits), judge["sound_share"])
+    shown = with_own_past(since_fitted(newest, fits), indicators)
+    sound = sound_on_newest_day(sensors, shown, judge["sound_share"])
     for told in (fresh, tested, exchanged, sound):
         components = components.join(told, on=["unit_id", "component"], how="left")
     components = never_hot(components, standing, judge["catalyst_hot_share"])
