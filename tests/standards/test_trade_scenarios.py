@@ -60,18 +60,20 @@ def scores(
     orders: tuple[tuple[str, str, date], ...] = (),
     tests: tuple[tuple[int, int, int, int, int], ...] = (),
     mended: bool = False,
+    always: bool = False,
 ) -> dict[str, dict]:
     """Component -> score of a vehicle that differs from its ten peers by ``changed`` in the newest three weeks.
 
     None stands for an indicator that is not measured. ``orders`` are component, action and day, ``tests`` on-board tests
     as monitor, test, raw value, lower and upper limit in steps of 1. ``mended``: two days after the newest of them it is as its peers.
+    ``always``: it has differed in every week.
     """
     lake = Lake(str(folder / "lake"))
     days = []
     for unit in [*PEERS, "X"]:
         for week in range(WEEKS):
             values = dict(HEALTHY)
-            if unit == "X" and week >= WEEKS - 3:
+            if unit == "X" and (always or week >= WEEKS - 3):
                 values |= changed
             day = WEEK - timedelta(days=7 * (WEEKS - week) - 2)
             seen = {day: values} | ({day + timedelta(days=2): HEALTHY} if mended and week == WEEKS - 1 else {})
@@ -281,3 +283,11 @@ def test_a_part_mended_without_a_word_is_not_called_for_the_weeks_before(tmp_pat
     assert well["probability"] < 0.3  # the list's least
     named = scores(tmp_path / "named", dead, codes=("P0140",), mended=True)["B1S2"]
     assert named["status"] == "judged" and named["probability"] > 0.5
+
+
+def test_what_always_stood_where_it_stands_has_not_moved(tmp_path: Path) -> None:
+    # A part on its way to failing moves; one that has always been so may be made so (common practice: compare with its own past).
+    stirs = {("CAT1", "rear_activity_v"): 0.1}
+    assert scores(tmp_path / "rose", stirs)["CAT1"]["unmoved"] is False
+    assert scores(tmp_path / "always", stirs, always=True)["CAT1"]["unmoved"] is True
+    assert scores(tmp_path / "code", stirs, ("P0420",), always=True)["CAT1"]["unmoved"] is False
