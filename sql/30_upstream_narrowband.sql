@@ -25,6 +25,7 @@ usable as (
         day,
         quantile_cont(front_v, 0.05) as up_p05_v,
         quantile_cont(front_v, 0.95) as up_p95_v,
+        quantile_cont(front_v, 0.98) as up_top_v,
         quantile_cont(front_v, 0.95) - quantile_cont(front_v, 0.05) as up_swing_v,
         stddev_samp(front_v) as up_spread_v,
         avg(front_v) as up_mean_v,
@@ -108,7 +109,7 @@ in_cuts as (
 long as (
     (
         unpivot (select * from usable)
-        on up_p05_v, up_p95_v, up_swing_v, up_spread_v, up_mean_v, up_low_share, up_low_share_se, up_mid_share,
+        on up_p05_v, up_p95_v, up_top_v, up_swing_v, up_spread_v, up_mean_v, up_low_share, up_low_share_se, up_mid_share,
             up_mid_share_se, up_high_share, up_high_share_se, up_activity_v, sample_step_s
         into name indicator value value
     )

@@ -47,8 +47,11 @@ idle as (
         unit_id,
         bank,
         day,
-        -- Single rows of air, as a stop between two samples leaves them, are no unsteady sensor.
-        inner_spread(front_lambda - coalesce(lambda_target, 1)) as wide_idle_spread,
+        -- Single rows of air, as a stop between two samples leaves them, are no unsteady sensor. Nor is a target that is
+        -- logged more seldom than lambda and lags behind it: an unsteady sensor spreads with its target and without.
+        least(
+            inner_spread(front_lambda - coalesce(lambda_target, 1)), inner_spread(front_lambda)
+        ) as wide_idle_spread,
         count(*) as samples
     from sampled
     where front_ok and idle and front_lambda is not null

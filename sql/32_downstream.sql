@@ -35,6 +35,7 @@ whole as (
         bank,
         day,
         quantile_cont(rear_v, 0.98) - quantile_cont(rear_v, 0.02) as down_range_v,
+        quantile_cont(rear_v, 0.98) as down_top_v,
         avg(cast(rear_v < params.low_v as double)) as down_low_share,
         avg(cast(rear_v > params.high_v as double)) as down_high_share,
         avg(cast(abs(rear_v - params.bias_v) < params.stuck_range_v as double)) as down_bias_share,
@@ -76,7 +77,8 @@ long as (
     (unpivot (select * from usable) on down_level_v, down_spread_v into name indicator value value)
     union all by name
     (
-        unpivot (select * from whole) on down_range_v, down_low_share, down_high_share, down_bias_share, sample_step_s
+        unpivot (select * from whole)
+        on down_range_v, down_top_v, down_low_share, down_high_share, down_bias_share, sample_step_s
         into name indicator value value
     )
     union all by name

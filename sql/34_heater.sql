@@ -1,11 +1,13 @@
 -- table: heater_days
 -- grain: one row a unit, sensor or vehicle, day and indicator
--- reads: banks
+-- reads: banks, held_days
 -- params: start_run_s, cold_start_degc, bias_v, bias_band_v, never_closed_s, exact_ratio, activity_gap_s
 -- note: only cool starts whose logging begins with the engine count. A conventional sensor is active once it leaves the
 --   controller's 0.45 V; a wide-range one once it reads anything but its idle value
 
 with banks as not materialized (from banks),
+
+held_days as (from held_days),
 
 marked as (
     select
@@ -49,9 +51,11 @@ firsts as (
     qualify day = min(day) over (partition by unit_id, bank, started_at)
 ),
 
+-- Where the gateway holds its values, when a sensor first moved is when the gateway first did.
 cool_starts as (
     select firsts.*
     from firsts
+    anti join held_days on firsts.unit_id = held_days.unit_id and firsts.day = held_days.day
     where first_run_s <= params.start_run_s and start_degc < params.cold_start_degc
 ),
 

@@ -394,6 +394,75 @@ def test_where_the_mixture_is_in_doubt_a_downstream_sensor_on_one_side_waits() -
     assert held(far | lean, "downstream", "heater") is None
 
 
+FLAT_HIGH = {("down_range_v", 1): (0.02, -0.4), ("down_level_v", 1): (0.86, 0.15)}
+
+
+def test_a_downstream_sensor_that_no_longer_answers_fuel_cuts_is_dead_whatever_the_mixture() -> None:
+    # Check value 6.1 of the domain reference: stuck high even in a fuel cut; a fuel cut must bring less than 0.2 V.
+    mixed = FLAT_HIGH | {("trim_pct", 1): (9.0, 9.0), ("down_cut_moved_share", 1): (0.0, -1.0)}
+    assert held(mixed, "downstream", "stuck") is None
+    assert held(mixed, "upstream", "weak") == "rear_dead"
+    # It still answers them, or never did: then the mixture that the trims tell of may hold it there.
+    for moved in ((1.0, 0.0), (0.0, 0.0)):
+        answers = mixed | {("down_cut_moved_share", 1): moved}
+        assert held(answers, "downstream", "stuck") == "rear_held"
+
+
+def test_a_downstream_sensor_that_stays_lean_in_enrichment_is_dead_whatever_the_mixture() -> None:
+    # Check value 6.1 of the domain reference: stuck low (below 0.2 V) even after rich enrichment.
+    low = {("down_range_v", 1): (0.02, -0.7), ("down_level_v", 1): (0.08, -0.6), ("trim_pct", 1): (-9.0, -9.0)}
+    assert held(low, "downstream", "stuck") == "rear_held"
+    assert held(low | {("down_enriched_low_share", 1): (1.0, 1.0)}, "downstream", "stuck") is None
+    assert held(low | {("down_enriched_low_share", 1): (0.3, 0.3)}, "downstream", "stuck") == "rear_held"
+
+
+def test_flat_and_rich_without_a_fuel_cut_is_a_good_catalyst_or_a_dead_sensor() -> None:
+    # Common practice: flat alone is a good catalyst, flat in fuel cuts is a dead sensor.
+    assert held(FLAT_HIGH, "downstream", "stuck") == "rear_rests_rich"
+    assert held(FLAT_HIGH | {("down_cut_moved_share", 1): (0.0, 0.0)}, "downstream", "stuck") is None
+    # One that moved over its whole range before has lost it; one that lies elsewhere does not rest.
+    assert held(FLAT_HIGH | {("down_range_v", 1): (0.02, -0.7)}, "downstream", "stuck") is None
+    assert held(FLAT_HIGH | {("down_level_v", 1): (0.45, 0.0)}, "downstream", "stuck") is None
+    assert held(FLAT_HIGH, "downstream", "stuck", ("circuit",), "downstream") is None
+    # A failed test counts where no codes are read that it would set.
+    failed = FLAT_HIGH | {("downstream_margin", 1): (-0.1,)}
+    assert held(failed, "downstream", "stuck") is None
+    assert held(failed | {("codes_exported", 0): (1.0,)}, "downstream", "stuck") == "rear_rests_rich"
+
+
+@pytest.mark.parametrize("name", ["up_low_share", "up_rich_share"])
+def test_an_upstream_sensor_that_is_held_on_one_side_is_not_weak(name: str) -> None:
+    # Common practice: the control brings a sensor that lost its top back to its switching point; only a mixture that is
+    # off, or is wanted so by the downstream sensor, keeps it on one side.
+    away = {(name, 1): (0.78, 0.5)}
+    seen = away | {("down_range_v", 1): (0.7, 0.0)}
+    assert held(seen, "upstream", "weak") is None
+    assert held(away, "upstream", "weak") == "front_held_unseen"
+    assert held(away | {("down_range_v", 1): (0.05, -0.2)}, "upstream", "weak") in ("rear_dead", "front_pulled")
+    assert held(seen, "upstream", "weak", ("circuit",), "downstream") == "front_pulled"
+    assert held(away, "upstream", "weak", ("sensor",), "upstream") is None
+
+
+def test_a_value_that_stands_for_whole_trips_and_differs_between_them_is_the_export() -> None:
+    # Common practice: a dead sensor or a broken wire shows one value in every trip.
+    by_trip = {("up_activity_v", 1): (0.0,), ("up_swing_v", 1): (0.45,)}
+    for mode in ("weak", "heater", "stuck"):
+        assert held(by_trip, "upstream", mode) == "front_export_stands"
+    assert held(by_trip | {("up_swing_v", 1): (0.0,)}, "upstream", "stuck") is None
+    assert held(by_trip | {("up_activity_v", 1): (0.01,)}, "upstream", "stuck") is None
+    assert held(by_trip, "upstream", "stuck", ("circuit",), "upstream") is None
+    wide = {("wide_activity", 1): (0.0,), ("wide_spread", 1): (0.004,)}
+    assert held(wide, "upstream", "stuck") == "front_export_stands"
+    assert held(wide | {("wide_spread", 1): (0.0,)}, "upstream", "stuck") is None
+
+
+def test_no_mixture_makes_a_sensor_give_more_than_it_can() -> None:
+    # Domain reference 4: zirconia gives about 0.9 V in rich gas; above 1.0 V it is the heater or the supply (P0132, P2231).
+    rich = {("trim_pct", 1): (-20.0,)}
+    assert held(rich | {("up_top_v", 1): (0.9,)}, "upstream", "stuck") == "trims_unexplained"
+    assert held(rich | {("up_top_v", 1): (1.2,)}, "upstream", "stuck") is None
+
+
 def test_two_upstream_sensors_do_not_become_unsteady_at_once() -> None:
     # Common practice: what both banks share is a common cause.
     facts, holds, _ = read_blame(Settings())

@@ -95,7 +95,7 @@ def test_nothing_makes_nothing():
 def test_levels_of_known_readings():
     made = run(STEP, banks=banks(list(range(21)), front_v=EVEN))
     found = values(made)
-    expected = {"up_p05_v": 0.05, "up_p95_v": 0.95, "up_swing_v": 0.9, "up_mean_v": 0.5, "sample_step_s": 1.0}
+    expected = {"up_p05_v": 0.05, "up_p95_v": 0.95, "up_top_v": 0.98, "up_swing_v": 0.9, "up_mean_v": 0.5, "sample_step_s": 1.0}
     assert {name: found[name] for name in expected} == pytest.approx(expected)
     assert found["up_spread_v"] == pytest.approx(np.std(EVEN, ddof=1))
     assert found["up_activity_v"] == pytest.approx(0.05 / np.sqrt(2))

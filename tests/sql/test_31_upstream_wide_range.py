@@ -77,6 +77,14 @@ def test_idle_spread_is_taken_at_idle():
     assert np.std([*seen[:95], *[2.0] * 5]) > 0.2
     made = run(STEP, banks=wide(list(range(100)), front_lambda=[*seen[:95], *[2.0] * 5], idle=[True] * 100))
     assert values(made)["wide_idle_spread"] < 0.04
+    # A target that is logged more seldom lags behind; the sensor is as steady as before.
+    late = [1.0 if index < 60 else 0.8 for index in range(100)]
+    made = run(STEP, banks=wide(list(range(100)), front_lambda=seen, lambda_target=late, idle=[True] * 100))
+    assert values(made)["wide_idle_spread"] == pytest.approx(0.03, rel=0.02)
+    # And one that follows a target that moves is no unsteady one either.
+    follows = [target + value - 1.0 for target, value in zip(late, seen, strict=True)]
+    made = run(STEP, banks=wide(list(range(100)), front_lambda=follows, lambda_target=late, idle=[True] * 100))
+    assert values(made)["wide_idle_spread"] == pytest.approx(0.03, rel=0.02)
     few = int(PARAMS["idle_readings"]) - 1
     assert "wide_idle_spread" not in values(run(STEP, banks=wide(list(range(few)), front_lambda=1.0, idle=[True] * few)))
 

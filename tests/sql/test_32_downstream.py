@@ -30,6 +30,7 @@ def test_range_and_shares_are_taken_of_all_warm_readings():
     made = run(STEP, banks=banks(list(range(100)), rear_v=rear, rear_ok=False))
     found = values(made)
     assert found["down_range_v"] == pytest.approx(0.7)
+    assert found["down_top_v"] == pytest.approx(0.8)
     assert found["down_low_share"] == pytest.approx(0.2)
     assert found["down_high_share"] == pytest.approx(0.4)
     assert found["down_bias_share"] == pytest.approx(0.1)

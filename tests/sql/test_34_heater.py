@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 import pytest
 
-from tests.sql.given import START, banks, counts, run, values
+from tests.sql.given import START, banks, counts, rows, run, values
 
 SECONDS = list(range(0, 121, 2))
 
@@ -32,6 +32,13 @@ def measured(*frames: pl.DataFrame, **params: float) -> dict[str, float]:
 
 def test_no_samples_make_no_rows():
     assert run("34_heater").height == 0
+
+
+def test_where_the_gateway_holds_its_values_nothing_is_known_of_the_sensor():
+    held = rows("held_days", [{"unit_id": "V1", "day": START.date(), "held_share": 0.7}])
+    assert not values(run("34_heater", params={"activity_gap_s": 10.0}, banks=start(), held_days=held))
+    other = rows("held_days", [{"unit_id": "V2", "day": START.date(), "held_share": 0.7}])
+    assert "up_active_at_s" in values(run("34_heater", params={"activity_gap_s": 10.0}, banks=start(), held_days=other))
 
 
 def test_a_cold_start_logged_from_the_start():
