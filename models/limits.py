@@ -102,7 +102,7 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     season, a gateway or a family of wide spread makes nobody sick. Of an indicator that may be off to either side ("out")
     what lies beyond the peers' median counts where that is less. ``own_past`` indicators compare with the part's own first
     weeks, their limit being a share of it, and three of its own spreads from week to week at least; ``own_and_peers`` ones,
-    too, but what stands no worse than its peers does is no finding, whatever it was before.
+    too, but what stands no worse than its peers do, within one spread of theirs, is no finding, whatever it was before.
 
     The forecast goes along the Theil-Sen slope only where at least six weeks show a monotone trend (Mann-Kendall
     p < 0.05) in the bad direction; else the level is expected to stay.
@@ -136,7 +136,8 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     # The peers only ever move the yardstick away from the part, never towards it.
     moved_healthy = sign * pl.max_horizontal(sign * healthy, sign * peers)
     # What has come to where its family stands was unusual before: behind a slow sensor that was exchanged, say.
-    usual_now = (pl.col("compare") == "own_and_peers") & ((pl.col("level") - pl.col("peer_median")) * sign <= 0).fill_null(False)
+    beyond_peers = (pl.col("level") - pl.col("peer_median")) * sign - pl.col("peer_spread").fill_null(0)
+    usual_now = (pl.col("compare") == "own_and_peers") & (beyond_peers <= 0).fill_null(False)
     scatter = pl.when(pl.col("compare") == "both").then(PEER_SPREADS * pl.col("peer_spread"))
     usual = pl.when(out).then(scatter).otherwise(sign * peers + scatter)
     moved = pl.max_horizontal(sign * limit, sign * moved_healthy + 0.5 * reach, usual)

@@ -229,6 +229,9 @@ def test_what_has_come_to_where_its_family_stands_is_no_finding():
     up = {"compare": "own_and_peers", "worse": "up", "healthy": None, "limit": 1.0, "baseline": 0.05}
     assert standing(level=0.1, **up, peer_median=0.05)["strength"] == pytest.approx(1.0)
     assert standing(level=0.1, **up, peer_median=0.12)["strength"] == 0
+    # Within one spread of the family is where the family stands.
+    assert standing(level=0.1, **up, peer_median=0.08, peer_spread=0.03)["strength"] == 0
+    assert standing(level=0.1, **up, peer_median=0.08, peer_spread=0.01)["strength"] == pytest.approx(1.0)
 
 
 def test_own_past_of_nothing_is_no_yardstick():

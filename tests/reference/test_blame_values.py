@@ -441,6 +441,11 @@ def test_an_upstream_sensor_that_is_held_on_one_side_is_not_weak(name: str) -> N
     assert held(away | {("down_range_v", 1): (0.05, -0.2)}, "upstream", "weak") in ("rear_dead", "front_pulled")
     assert held(seen, "upstream", "weak", ("circuit",), "downstream") == "front_pulled"
     assert held(away, "upstream", "weak", ("sensor",), "upstream") is None
+    # One that does not move, or stays rich in fuel cuts, is held by nothing but itself.
+    pulled = away | {("down_range_v", 1): (0.13, -0.4)}
+    assert held(pulled, "upstream", "biased", ("circuit",), "downstream") == "front_pulled"
+    for still in ({("up_swing_v", 1): (0.05, -0.7)}, {("up_cut_floor_v", 1): (0.8, 0.7)}, {("up_stuck_share", 1): (0.9, 0.9)}):
+        assert held(pulled | still, "upstream", "biased", ("circuit",), "downstream") is None
 
 
 def test_a_value_that_stands_for_whole_trips_and_differs_between_them_is_the_export() -> None:
@@ -451,9 +456,10 @@ def test_a_value_that_stands_for_whole_trips_and_differs_between_them_is_the_exp
     assert held(by_trip | {("up_swing_v", 1): (0.0,)}, "upstream", "stuck") is None
     assert held(by_trip | {("up_activity_v", 1): (0.01,)}, "upstream", "stuck") is None
     assert held(by_trip, "upstream", "stuck", ("circuit",), "upstream") is None
-    wide = {("wide_activity", 1): (0.0,), ("wide_spread", 1): (0.004,)}
+    wide = {("wide_activity", 1): (0.0,), ("wide_idle_spread", 1): (0.004,)}
     assert held(wide, "upstream", "stuck") == "front_export_stands"
-    assert held(wide | {("wide_spread", 1): (0.0,)}, "upstream", "stuck") is None
+    # The spread about a target that moves says nothing of a sensor that does not.
+    assert held(wide | {("wide_idle_spread", 1): (0.0,), ("wide_spread", 1): (0.02,)}, "upstream", "stuck") is None
 
 
 def test_no_mixture_makes_a_sensor_give_more_than_it_can() -> None:
