@@ -462,6 +462,18 @@ def test_a_value_that_stands_for_whole_trips_and_differs_between_them_is_the_exp
     assert held(wide | {("wide_idle_spread", 1): (0.0,), ("wide_spread", 1): (0.02,)}, "upstream", "stuck") is None
 
 
+def test_a_catalyst_waits_while_the_sensor_behind_it_is_as_lively_as_ever() -> None:
+    # Common practice: a lost catalyst lets the swing of the upstream sensor through in even driving, not after cuts only.
+    early = {("recovery_mean_s", 1): (4.6, -11.0, -2.8)}
+    as_ever = early | {("rear_activity_v", 1): (0.094, -0.009, 0.018)}
+    assert held(as_ever, "catalyst", "storage", strength=1.0) == "rear_no_livelier"
+    for moves in ((0.20, 0.0, 0.0), (0.12, 0.04, 0.0), (0.12, 0.0, 0.06)):
+        assert held(early | {("rear_activity_v", 1): moves}, "catalyst", "storage", strength=1.0) is None
+    assert held(as_ever | {("catalyst_margin", 1): (-0.1,)}, "catalyst", "storage", strength=1.0) is None
+    assert held(as_ever, "catalyst", "storage", ("catalyst",), "catalyst", 1.0) is None
+    assert held(early, "catalyst", "storage", strength=1.0) is None  # nothing known of even driving
+
+
 def test_no_mixture_makes_a_sensor_give_more_than_it_can() -> None:
     # Domain reference 4: zirconia gives about 0.9 V in rich gas; above 1.0 V it is the heater or the supply (P0132, P2231).
     rich = {("trim_pct", 1): (-20.0,)}
