@@ -7,8 +7,6 @@
 
 with banks as not materialized (from banks),
 
-held_days as (from held_days),
-
 marked as (
     select
         unit_id,

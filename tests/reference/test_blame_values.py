@@ -416,6 +416,38 @@ def test_a_downstream_sensor_that_stays_lean_in_enrichment_is_dead_whatever_the_
     assert held(low | {("down_enriched_low_share", 1): (0.3, 0.3)}, "downstream", "stuck") == "rear_held"
 
 
+def test_flat_and_lean_without_an_enrichment_is_lean_gas_or_a_dead_sensor() -> None:
+    # Check value 6.1 of the domain reference: stuck low is below 0.2 V even after rich enrichment; "or truly lean".
+    still = {("down_range_v", 1): (0.02, -0.7), ("down_level_v", 1): (0.08, -0.6)}
+    low = still | {("trim_pct", 1): (-9.0, 0.0)}  # the control takes fuel away, as for a sensor that reads rich
+    assert held(low, "downstream", "stuck") == "rear_in_lean_gas"
+    assert held(still, "downstream", "stuck", ("sensor",), "upstream") == "rear_in_lean_gas"
+    assert held(low, "upstream", "biased") == "rear_dead"  # nor is the other one called
+    assert held(still, "downstream", "stuck") is None  # nothing speaks of a mixture that is off
+    assert held(low | {("down_enriched_low_share", 1): (1.0, 1.0)}, "downstream", "stuck") is None
+    assert held(low, "downstream", "stuck", ("circuit",), "downstream") is None
+    assert held(low | {("downstream_margin", 1): (-0.1,)}, "downstream", "stuck") is None
+    # Common practice: a cold sensor lies at the controller's 0.45 V; one that leaves it only when hot is alive, in a weak
+    # enrichment too, and bears the code of the upstream one out. A short shows at once.
+    wakes, short = {("down_active_at_s", 1): (38.0, 1.0)}, {("down_active_at_s", 1): (0.0, -30.0)}
+    weak = {("down_enriched_low_share", 1): (1.0, 1.0)}
+    assert held(still | wakes | weak, "downstream", "stuck") == "rear_in_lean_gas"
+    assert held(still | short | weak, "downstream", "stuck") is None
+    assert held(still | wakes, "downstream", "stuck", ("stuck",), "downstream") is None
+    assert held(still | wakes, "upstream", "biased", ("sensor",), "upstream") is None
+    assert held(still | short, "upstream", "biased", ("sensor",), "upstream") == "rear_dead"
+    # One that used to wait and no longer does is shorted, though trims and codes speak of the mixture, too.
+    fell = {("trim_pct", 1): (-13.0, -6.0), ("rich_bias_pct", 1): (12.0, 12.0)}
+    shorted = still | fell | {("down_active_at_s", 1): (0.0, -25.0)}
+    assert held(shorted, "downstream", "stuck") is None
+    assert held(shorted, "upstream", "biased") == "rear_dead"
+    assert held(still | fell | {("down_active_at_s", 1): (0.0, 0.0)}, "downstream", "stuck") == "rear_held"
+    # Where steady driving is too seldom logged for a level, the share of all warm readings stands for it.
+    seldom = {("down_range_v", 1): (0.31, -0.26), ("down_low_share", 1): (0.95, 0.83)}
+    assert held(seldom | wakes, "downstream", "stuck") == "rear_in_lean_gas"
+    assert held(seldom, "downstream", "stuck") is None
+
+
 def test_flat_and_rich_without_a_fuel_cut_is_a_good_catalyst_or_a_dead_sensor() -> None:
     # Common practice: flat alone is a good catalyst, flat in fuel cuts is a dead sensor.
     assert held(FLAT_HIGH, "downstream", "stuck") == "rear_rests_rich"
@@ -479,6 +511,11 @@ def test_no_mixture_makes_a_sensor_give_more_than_it_can() -> None:
     rich = {("trim_pct", 1): (-20.0,)}
     assert held(rich | {("up_top_v", 1): (0.9,)}, "upstream", "stuck") == "trims_unexplained"
     assert held(rich | {("up_top_v", 1): (1.2,)}, "upstream", "stuck") is None
+    # Nor does a catalyst: the downstream one is called though no fuel cut was seen, and though the mixture is in doubt.
+    over = FLAT_HIGH | {("down_top_v", 1): (1.2,)}
+    for doubt in ({}, {("trim_pct", 1): (9.0, 9.0)}, {("trim_pct", 1): (20.0, 20.0)}, {("lean_bias_pct", 1): (6.0,)}):
+        assert held(over | doubt, "downstream", "stuck") is None
+        assert held(FLAT_HIGH | doubt, "downstream", "stuck") is not None
 
 
 def test_two_upstream_sensors_do_not_become_unsteady_at_once() -> None:

@@ -21,6 +21,7 @@ WEEK = date(2026, 3, 2)
 WEEKS = 8
 ARRIVED = datetime(2026, 11, 25, tzinfo=UTC)
 PEERS = [f"P{number:02}" for number in range(10)]
+LISTED = 0.3  # limits.toml [judge.list_probability]: the least probability of a row
 # A narrowband vehicle in good order, as (component, indicator): value.
 HEALTHY = {
     ("B1S1", "up_swing_v"): 0.74,
@@ -291,3 +292,25 @@ def test_what_always_stood_where_it_stands_has_not_moved(tmp_path: Path) -> None
     assert scores(tmp_path / "rose", stirs)["CAT1"]["unmoved"] is False
     assert scores(tmp_path / "always", stirs, always=True)["CAT1"]["unmoved"] is True
     assert scores(tmp_path / "code", stirs, ("P0420",), always=True)["CAT1"]["unmoved"] is False
+
+
+def test_a_voltage_that_zirconia_cannot_give_is_the_sensor_or_its_wiring(tmp_path: Path) -> None:
+    # Domain reference 4.1: above 1.0 V it is a leak from the heater or a short to the supply (P0132, P0138, P2231).
+    for component, name, code in (("B1S1", "up_top_v", "P0132"), ("B1S2", "down_top_v", "P0138")):
+        fine = scores(tmp_path / f"{component}_fine", {(component, name): 0.9})[component]
+        assert fine["status"] == "judged" and fine["probability"] < 0.1
+        over = scores(tmp_path / f"{component}_over", {(component, name): 1.2})[component]
+        assert (over["status"], over["mode"]) == ("judged", "stuck") and over["probability"] > LISTED
+        named = scores(tmp_path / f"{component}_named", {(component, name): 1.2}, (code,))[component]
+        assert named["status"] == "judged" and named["probability"] > over["probability"]
+
+
+def test_a_limit_cycle_that_grew_is_a_slow_sensor_and_one_that_doubled_is_no_call(tmp_path: Path) -> None:
+    # Domain reference 7: the amplitude of the short trim grows in proportion to the lag of the sensor.
+    grown = scores(tmp_path / "grown", {("B1S1", "stft_spread_pct"): 4.2})["B1S1"]
+    assert (grown["status"], grown["mode"]) == ("judged", "slow") and grown["probability"] > LISTED
+    doubled = scores(tmp_path / "doubled", {("B1S1", "stft_spread_pct"): 3.0})["B1S1"]
+    assert doubled["probability"] < LISTED
+    # As far from its limit of every vehicle, but where it always stood.
+    always = scores(tmp_path / "always", {("B1S1", "stft_spread_pct"): 4.2}, always=True)["B1S1"]
+    assert always["probability"] < grown["probability"]
