@@ -14,7 +14,16 @@ from models.blame import Hold, Measured, evaluate, hold_back
 from models.breaks import fitted, inspected, replaced, since_fitted
 from models.calls import Call, ruled_out, with_calls
 from models.classifier import Model
-from models.codes import bank_of, codes_by_component, margin_drops, margin_lacks, newest_margins, part_of, trusted_margins
+from models.codes import (
+    bank_of,
+    codes_by_component,
+    margin_drops,
+    margin_lacks,
+    newest_margins,
+    part_of,
+    trusted_margins,
+    withdrawn,
+)
 from models.cuts import with_cuts_checked
 from models.drift import drift
 from models.findings import findings as find
@@ -70,6 +79,8 @@ def assess(
     judge = {name: limit.value for name, limit in read_limits(settings)["judge"].items()}
     known = known_at(settings, lake, week_start)
     weeks, codes, margins = _measured(settings, known)
+    lit = known.days.filter(pl.col("indicator") == "mil_on")
+    codes = codes.join(withdrawn(codes, lit), on=["unit_id", "code"], how="anti")
     units = scope_of(known.register, known.days)
     weeks = _worked_out(weeks, known, units, judge, indicators)
     grid = series_grid(

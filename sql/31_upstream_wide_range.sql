@@ -2,7 +2,7 @@
 -- grain: one row a unit, upstream wide-range sensor, day and indicator
 -- reads: banks, cuts
 -- params: block_s, block_readings, stuck_range_ratio, exact_ratio, exact_ma, pair_step_s, timing_step_s,
---   idle_readings
+--   idle_readings, cut_lambda
 -- note: lambda_target may rightly read 1.000 for ever; the sensor may not while the load moves. Pump current differs
 --   several-fold between designs, so only its level in fuel cuts against the unit's own past means anything
 
@@ -38,7 +38,8 @@ usable as (
         median(since_s) as sample_step_s,
         count(*) as samples
     from sampled
-    where front_ok
+    -- Nothing in closed loop is told to burn as lean as in a fuel cut: such a target is held from one.
+    where front_ok and coalesce(lambda_target < params.cut_lambda, true)
     group by unit_id, bank, day
 ),
 
@@ -47,14 +48,15 @@ idle as (
         unit_id,
         bank,
         day,
-        -- Single rows of air, as a stop between two samples leaves them, are no unsteady sensor. Nor is a target that is
+        -- Rows of air, as a stop between two samples or a value held from a fuel cut leaves them, are no unsteady sensor: no
+        -- fired operating point is that lean. Nor is a target that is
         -- logged more seldom than lambda and lags behind it: an unsteady sensor spreads with its target and without.
         least(
             inner_spread(front_lambda - coalesce(lambda_target, 1)), inner_spread(front_lambda)
         ) as wide_idle_spread,
         count(*) as samples
     from sampled
-    where front_ok and idle and front_lambda is not null
+    where front_ok and idle and front_lambda < params.cut_lambda
     group by unit_id, bank, day
     having count(*) >= params.idle_readings
 ),

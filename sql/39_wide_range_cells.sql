@@ -34,7 +34,7 @@ cells as (
         stddev_samp(error) filter (steady and cruise) as wide_steady_spread,
         count(*) filter (steady and cruise) as steady_readings
     from sampled
-    where front_ok
+    where front_ok and coalesce(lambda_target < params.cut_lambda, true)
     group by unit_id, bank, day
 ),
 

@@ -33,6 +33,7 @@ final as (
         bool_or(state in ('confirmed', 'permanent') and not cleared) as confirmed,
         coalesce(min(ts) filter (not cleared), min(ts)) as first_seen_at,
         max(ts) as last_seen_at,
+        max(ts) filter (state = 'pending') as pending_at,
         count(*) as readings
     from marked
     group by unit_id, code

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from models.codes import bank_of, codes_by_component, margin_lacks, newest_margins, part_of, trusted_margins
+from models.codes import bank_of, codes_by_component, margin_lacks, newest_margins, part_of, trusted_margins, withdrawn
 
 SEEN = datetime(2026, 3, 1, 9, tzinfo=UTC)
 NO_FITS = pl.DataFrame(schema={"unit_id": pl.String, "component": pl.String, "fitted_on": pl.Date})
@@ -154,3 +154,28 @@ def test_one_that_fails_where_most_pass_has_failed(failed: int, kept: bool) -> N
     given = results_of({unit: [-0.3 if place < failed else 0.5] for place, unit in enumerate(units)})
     families = pl.DataFrame({"unit_id": units, "engine_family": ["F"] * 4})
     assert trusted_margins(given, families).is_empty() is not kept
+
+
+def test_a_code_whose_lamp_went_out_is_withdrawn() -> None:
+    # 13 CCR 1968.2(d)(2): the lamp goes out after three driving cycles without the fault, the code stays for 40 warm-ups.
+    def gone(first: int, dark: int, pending: int | None = None, lit: tuple[int, ...] = (10, 11)) -> bool:
+        at = datetime(2026, 3, 1, tzinfo=UTC)
+        codes = pl.DataFrame(
+            {"unit_id": ["V1"], "code": ["P0133"], "first_seen_at": [at + timedelta(days=first)],
+             "pending_at": [at + timedelta(days=pending) if pending is not None else None]},
+            schema_overrides={"pending_at": pl.Datetime("us", "UTC")},
+        )
+        days = [(day, 1.0) for day in lit] + [(12 + day, 0.0) for day in range(dark)]
+        lamp = pl.DataFrame({
+            "unit_id": ["V1"] * len(days), "day": [(at + timedelta(days=day)).date() for day, _ in days],
+            "value": [value for _, value in days],
+        }, schema={"unit_id": pl.String, "day": pl.Date, "value": pl.Float64})
+        return withdrawn(codes, lamp).height == 1
+
+    assert gone(first=10, dark=3)
+    assert gone(first=9, dark=3, pending=9)
+    assert not gone(first=10, dark=2)  # two cycles are not enough
+    assert not gone(first=14, dark=5)  # came after the lamp had gone out: a code that lights none, or lamps not yet read
+    assert not gone(first=9, dark=5, pending=14)  # is found again
+    assert not gone(first=9, dark=5, lit=())  # a lamp that was never seen lit says nothing
+    assert not gone(first=9, dark=0)

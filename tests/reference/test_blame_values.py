@@ -442,6 +442,13 @@ def test_flat_and_lean_without_an_enrichment_is_lean_gas_or_a_dead_sensor() -> N
     assert held(shorted, "downstream", "stuck") is None
     assert held(shorted, "upstream", "biased") == "rear_dead"
     assert held(still | fell | {("down_active_at_s", 1): (0.0, 0.0)}, "downstream", "stuck") == "rear_held"
+    # The same on the rich side: a short to the supply stands at 0.88 V while the sensor is cold.
+    high = FLAT_HIGH | {("trim_pct", 1): (9.0, 6.7), ("down_cut_moved_share", 1): (0.5, -0.5)}
+    assert held(high, "downstream", "stuck") == "rear_held"
+    assert held(high | {("down_active_at_s", 1): (0.0, -20.0)}, "downstream", "stuck") is None
+    assert held(high | {("down_active_at_s", 1): (0.0, -20.0)}, "upstream", "", ("stuck",), "upstream") == "rear_dead"
+    assert held(FLAT_HIGH | {("down_active_at_s", 1): (0.0, -20.0)}, "downstream", "stuck") is None
+    assert held(FLAT_HIGH | {("down_active_at_s", 1): (0.0, 0.0)}, "downstream", "stuck") == "rear_rests_rich"
     # Where steady driving is too seldom logged for a level, the share of all warm readings stands for it.
     seldom = {("down_range_v", 1): (0.31, -0.26), ("down_low_share", 1): (0.95, 0.83)}
     assert held(seldom | wakes, "downstream", "stuck") == "rear_in_lean_gas"
@@ -821,3 +828,67 @@ def test_two_heaters_do_not_fail_at_once() -> None:
         active = pl.DataFrame(codes, schema={"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "role": pl.String}, orient="row")
         by = hold_back(parts, evaluate(banks, facts, levels, active, late), holds)["held_by"].to_list()
         assert by[0] == first and by[2:] == [None, None]
+
+
+def test_trims_that_moved_while_the_downstream_sensor_stands_were_needed() -> None:
+    # Common practice (upstream/downstream decision table): a sensor that reads lean makes the mixture rich, and the
+    # downstream sensor shows it; a clogged injector that is trimmed away leaves that one where it was.
+    off = {("lean_bias_pct", 1): (6.0, 8.5), ("trim_pct", 1): (7.1, 9.7)}
+    assert held(off | {("down_level_v", 1): (0.755, 0.011, 0.11)}, "upstream", "biased") == "trims_moved_alone"
+    assert held(off | {("down_level_v", 1): (0.755, 0.1, 0.11)}, "upstream", "biased") is None
+    # No past, no trims that moved, or lambda off its target as well: nothing speaks for another cause.
+    assert held(off | {("down_level_v", 1): (0.755,)}, "upstream", "biased") is None
+    steady = {("lean_bias_pct", 1): (6.0, 0.5), ("trim_pct", 1): (7.1, 0.5), ("down_level_v", 1): (0.755, 0.011)}
+    assert held(steady, "upstream", "biased") is None
+    assert held(off | {("down_level_v", 1): (0.755, 0.011), ("wide_offset", 1): (0.03, 0.03)}, "upstream", "biased") is None
+
+
+def test_what_lies_between_when_warm_cannot_be_seen_to_wake() -> None:
+    # Common practice: a conventional sensor is active once it leaves 0.45 V.
+    between = {("up_mid_share", 1): (0.92, 0.02), ("up_active_at_s", 1): (220.0, 160.0)}
+    assert held(between, "upstream", "heater") == "front_wake_unclear"
+    assert held(between, "upstream", "heater", ("heater",), "upstream") is None
+    assert held(between | {("upstream_margin", 1): (-0.1,)}, "upstream", "heater") is None
+    assert held({("up_mid_share", 1): (0.15, 0.02), ("up_active_at_s", 1): (220.0, 160.0)}, "upstream", "heater") is None
+    # One that came to lie between may be cold: a heater that failed.
+    assert held({("up_mid_share", 1): (0.92, 0.7), ("up_active_at_s", 1): (220.0, 160.0)}, "upstream", "heater") is None
+
+
+def test_a_mean_that_wanders_is_no_sensor_that_grew_weak() -> None:
+    # Mean of a limit cycle (worked): it lies between, and its swing is that of the noise.
+    mean = {("stft_spread_pct", 1): (0.7, 0.05, -1.2), ("up_p05_v", 1): (0.39, 0.0), ("up_p95_v", 1): (0.52, -0.1)}
+    shrank = mean | {("up_swing_v", 1): (0.12, -0.11)}
+    assert held(shrank | {("up_mid_share", 1): (0.94, 0.05)}, "upstream", "slow") == "front_averaged"
+    assert held(shrank | {("up_mid_share", 1): (0.91, 0.11)}, "upstream", "weak") == "front_averaged"
+    assert held(shrank | {("up_mid_share", 1): (0.94,)}, "upstream", "slow") != "front_averaged"
+    assert held(shrank | {("up_mid_share", 1): (0.94, 0.6)}, "upstream", "slow") != "front_averaged"
+
+
+def test_a_mean_recovery_that_is_later_than_its_peers_is_air_and_no_lost_storage() -> None:
+    # Oxygen balance of the storage (domain reference, recovery after a fuel cut): lost storage shortens it.
+    swings = {("rear_activity_v", 1): (0.173, 0.0, 0.09), ("rear_front_variance", 1): (1.19,)}
+    late = swings | {("recovery_mean_s", 1): (20.6, None, 16.2)}
+    for roles in ((), ("catalyst",)):
+        assert held(late, "catalyst", "storage", roles, "catalyst", 2.0) == "recovers_later"
+    sooner = swings | {("recovery_mean_s", 1): (2.0, None, -2.4)}
+    assert held(sooner, "catalyst", "storage", ("catalyst",), "catalyst", 2.0) is None
+
+
+def test_a_sensor_that_came_back_to_life_is_not_told_against_its_dead_past() -> None:
+    # Common practice: a new part has a past of its own, and so has one whose exchange nobody wrote down.
+    alive = {("up_swing_v", 1): (0.74, 0.72), ("up_mid_share", 1): (0.28, 0.24)}
+    assert held(alive, "upstream", "slow", strength=2.0) == "front_came_alive"
+    assert held(alive | {("up_mid_share", 1): (0.6, 0.56)}, "upstream", "slow", strength=2.0) is None
+    assert held(alive | {("upstream_margin", 1): (-0.1,)}, "upstream", "slow", strength=2.0) is None
+    assert held(alive | {("up_swing_v", 1): (0.74, 0.02)}, "upstream", "slow", strength=2.0) is None
+
+
+def test_a_slow_sensor_swings_about_the_target() -> None:
+    # Domain reference 7 (limit cycle of a loop with delay): symmetric, its mean is the target.
+    swings = {("wide_idle_spread", 1): (0.025, 0.016), ("wide_idle_offset", 1): (-0.025, -0.02)}
+    assert held(swings, "upstream", "slow", strength=1.0) == "wide_idle_mixture"
+    assert held(swings | {("wide_idle_offset", 1): (-0.005, 0.0)}, "upstream", "slow", strength=1.0) is None
+    assert held(swings | {("wide_cut_delay_s", 1): (2.5, 2.2)}, "upstream", "slow", strength=1.0) is None
+    assert held(swings | {("wide_spread", 1): (0.08, 0.05)}, "upstream", "slow", strength=1.0) is None
+    assert held(swings, "upstream", "slow", ("sensor",), "upstream", 1.0) is None
+    assert held(swings | {("upstream_margin", 1): (-0.1,)}, "upstream", "slow", strength=1.0) is None

@@ -77,6 +77,10 @@ def test_idle_spread_is_taken_at_idle():
     assert np.std([*seen[:95], *[2.0] * 5]) > 0.2
     made = run(STEP, banks=wide(list(range(100)), front_lambda=[*seen[:95], *[2.0] * 5], idle=[True] * 100))
     assert values(made)["wide_idle_spread"] < 0.04
+    # Nor are many rows of it, which a gateway that holds its values leaves after every stop.
+    made = run(STEP, banks=wide(list(range(130)), front_lambda=[*seen, *[1.53] * 30], idle=[True] * 130))
+    assert values(made)["wide_idle_spread"] == pytest.approx(0.03, rel=0.02)
+    assert counts(made)["wide_idle_spread"] == 100
     # A target that is logged more seldom lags behind; the sensor is as steady as before.
     late = [1.0 if index < 60 else 0.8 for index in range(100)]
     made = run(STEP, banks=wide(list(range(100)), front_lambda=seen, lambda_target=late, idle=[True] * 100))
@@ -87,6 +91,17 @@ def test_idle_spread_is_taken_at_idle():
     assert values(made)["wide_idle_spread"] == pytest.approx(0.03, rel=0.02)
     few = int(PARAMS["idle_readings"]) - 1
     assert "wide_idle_spread" not in values(run(STEP, banks=wide(list(range(few)), front_lambda=1.0, idle=[True] * few)))
+
+
+def test_a_target_held_from_a_fuel_cut_is_no_target():
+    """No operating point in closed loop is told to burn as lean as air (common practice)."""
+    target = [1.0] * 5 + [1.9999] * 15
+    made = values(run(STEP, banks=wide(list(range(20)), front_lambda=[1.01] * 20, lambda_target=target)))
+    assert made["wide_offset"] == pytest.approx(0.01)
+    assert "wide_offset" not in values(run(STEP, banks=wide([0, 1], front_lambda=1.01, lambda_target=1.9999)))
+    # A sensor that reads as lean as air is none the less seen to.
+    stuck = values(run(STEP, banks=wide(list(range(20)), front_lambda=1.9, lambda_target=1.0)))
+    assert stuck["wide_offset"] == pytest.approx(0.9)
 
 
 @pytest.mark.parametrize("otherwise", [{"kind": "narrowband"}, {"running": False}, {"front_ok": False}])

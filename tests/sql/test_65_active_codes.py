@@ -34,6 +34,11 @@ def test_a_pending_code_is_not_confirmed():
     assert (made["first_seen_at"], made["last_seen_at"]) == (at(0), at(9))
 
 
+def test_the_last_report_as_pending_stands_beside():
+    made = standing((0, "P0420", "pending"), (3, "P0420", "pending"), (9, "P0420", "confirmed"), (1, "P0133", "confirmed"))
+    assert (made["P0420"]["pending_at"], made["P0133"]["pending_at"]) == (at(3), None)
+
+
 def test_confirmed_and_permanent_codes_are_confirmed():
     made = standing((0, "P0420", "pending"), (1, "P0420", "confirmed"), (2, "P0133", "permanent"))
     assert [made[code]["confirmed"] for code in ("P0420", "P0133")] == [True, True]
