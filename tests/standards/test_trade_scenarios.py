@@ -62,12 +62,13 @@ def scores(
     tests: tuple[tuple[int, int, int, int, int], ...] = (),
     mended: bool = False,
     always: bool = False,
+    lamp: tuple[tuple[date, float], ...] = (),
 ) -> dict[str, dict]:
     """Component -> score of a vehicle that differs from its ten peers by ``changed`` in the newest three weeks.
 
     None stands for an indicator that is not measured. ``orders`` are component, action and day, ``tests`` on-board tests
     as monitor, test, raw value, lower and upper limit in steps of 1. ``mended``: two days after the newest of them it is as its peers.
-    ``always``: it has differed in every week.
+    ``always``: it has differed in every week. ``lamp``: days on which the lamp was read, 1 where it was on.
     """
     lake = Lake(str(folder / "lake"))
     days = []
@@ -82,6 +83,9 @@ def scores(
                 {"unit_id": unit, "component": component, "day": day, "indicator": indicator, "value": value}
                 for day, values in seen.items() for (component, indicator), value in values.items()
             ]
+    days += [
+        {"unit_id": "X", "component": "UNIT", "day": day, "indicator": "mil_on", "value": value} for day, value in lamp
+    ]
     frame = pl.DataFrame(days).filter(pl.col("value").is_not_null()).with_columns(
         bucket=0, month=pl.col("day").dt.strftime("%Y-%m"), samples=500, arrived_at=pl.lit(ARRIVED)
     )
@@ -314,3 +318,20 @@ def test_a_limit_cycle_that_grew_is_a_slow_sensor_and_one_that_doubled_is_no_cal
     # As far from its limit of every vehicle, but where it always stood.
     always = scores(tmp_path / "always", {("B1S1", "stft_spread_pct"): 4.2}, always=True)["B1S1"]
     assert always["probability"] < grown["probability"]
+
+
+def test_a_code_whose_lamp_went_out_names_no_part_and_holds_none_back(tmp_path: Path) -> None:
+    # 13 CCR 1968.2(d)(2): the lamp goes out after three driving cycles without the fault; the code stays for 40 warm-ups.
+    lit = ((date(2026, 2, 20), 1.0), (date(2026, 2, 21), 1.0))
+    out = tuple((date(2026, 2, day), 0.0) for day in (24, 26, 27))
+    near = {("B1S1", "up_mid_share"): 0.28}
+    stands = scores(tmp_path / "lit", near, ("P0133",), lamp=lit)["B1S1"]
+    assert stands["status"] == "judged" and stands["probability"] > LISTED and "P0133" in stands["why"]
+    gone = scores(tmp_path / "out", near, ("P0133",), lamp=lit + out)["B1S1"]
+    assert gone["status"] == "judged" and gone["probability"] < LISTED and "P0133" not in gone["why"]
+    assert gone == scores(tmp_path / "never", near, lamp=lit + out)["B1S1"]
+    soon = scores(tmp_path / "soon", near, ("P0133",), lamp=lit + out[:2])["B1S1"]
+    assert soon["probability"] == stands["probability"]
+    held = scores(tmp_path / "misfire", FAILING_CATALYST, ("P0301",), lamp=lit)["CAT1"]
+    told = scores(tmp_path / "passed", FAILING_CATALYST, ("P0301",), lamp=lit + out)["CAT1"]
+    assert (held["status"], told["status"]) == ("held", "judged")
