@@ -8,7 +8,7 @@ from models.breaks import since_fitted
 from models.limits import KIN_LEAST, PEERS_LEAST
 
 EASY_MARGIN = 0.5  # half of the limit: a result that far from it says nothing against the part (our own choice)
-LAMP_CYCLES = 3  # driving cycles without the fault after which the lamp goes out (13 CCR 1968.2(d)(2)); a day has one or more
+LAMP_DARK_DAYS = 3  # days on which the lamp was read and never on: a single one may be a gap in the reading (our own choice)
 _RESULTS_LEAST = 4  # three earlier results make a median of their own
 
 
@@ -40,7 +40,7 @@ def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame
     )
 
 
-def withdrawn(codes: pl.DataFrame, lamp: pl.DataFrame) -> pl.DataFrame:
+def withdrawn(codes: pl.DataFrame, lamp: pl.DataFrame, time_zone: str) -> pl.DataFrame:
     """Codes that the control unit keeps but no longer finds: its lamp was lit since they came, and is out.
 
     The lamp goes out after three driving cycles in which the monitor ran and found nothing; the code stays stored until 40
@@ -49,6 +49,7 @@ def withdrawn(codes: pl.DataFrame, lamp: pl.DataFrame) -> pl.DataFrame:
     Args:
         codes: unit_id, code, first_seen_at, pending_at (newest report as pending, null never).
         lamp: unit_id, day, value: 1 where the lamp was on at any time of the day, 0 where it was read and never on.
+        time_zone: that in which the days of ``lamp`` begin; instants of ``codes`` are UTC.
 
     Returns:
         unit_id, code. A vehicle whose lamp was never seen lit since the code came has none.
@@ -57,10 +58,10 @@ def withdrawn(codes: pl.DataFrame, lamp: pl.DataFrame) -> pl.DataFrame:
     dark = lamp.join(lit, on="unit_id").filter(pl.col("day") > pl.col("lit_on")).group_by("unit_id").agg(
         dark_days=pl.col("day").n_unique()
     )
-    gone_out = lit.join(dark, on="unit_id").filter(pl.col("dark_days") >= LAMP_CYCLES)
+    gone_out = lit.join(dark, on="unit_id").filter(pl.col("dark_days") >= LAMP_DARK_DAYS)
+    first, pending = (pl.col(name).dt.convert_time_zone(time_zone).dt.date() for name in ("first_seen_at", "pending_at"))
     return codes.join(gone_out, on="unit_id").filter(
-        (pl.col("first_seen_at").dt.date() <= pl.col("lit_on"))
-        & (pl.col("pending_at").dt.date() <= pl.col("lit_on")).fill_null(True)
+        (first <= pl.col("lit_on")) & (pending <= pl.col("lit_on")).fill_null(True)
     ).select("unit_id", "code")
 
 

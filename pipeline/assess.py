@@ -79,8 +79,8 @@ def assess(
     judge = {name: limit.value for name, limit in read_limits(settings)["judge"].items()}
     known = known_at(settings, lake, week_start)
     weeks, codes, margins = _measured(settings, known)
-    lit = known.days.filter(pl.col("indicator") == "mil_on")
-    codes = codes.join(withdrawn(codes, lit), on=["unit_id", "code"], how="anti")
+    lamp_days = known.days.filter(pl.col("indicator") == "mil_on")
+    codes = codes.join(withdrawn(codes, lamp_days, settings.time_zone), on=["unit_id", "code"], how="anti")
     units = scope_of(known.register, known.days)
     weeks = _worked_out(weeks, known, units, judge, indicators)
     grid = series_grid(

@@ -48,9 +48,9 @@ idle as (
         unit_id,
         bank,
         day,
-        -- Rows of air, as a stop between two samples or a value held from a fuel cut leaves them, are no unsteady sensor: no
-        -- fired operating point is that lean. Nor is a target that is
-        -- logged more seldom than lambda and lags behind it: an unsteady sensor spreads with its target and without.
+        -- Rows of air, as a stop between two samples or a value held from a fuel cut leaves them, are no unsteady
+        -- sensor: no fired operating point is that lean. Nor is a target that is logged more seldom than lambda and
+        -- lags behind it: an unsteady sensor spreads with its target and without.
         least(
             inner_spread(front_lambda - coalesce(lambda_target, 1)), inner_spread(front_lambda)
         ) as wide_idle_spread,

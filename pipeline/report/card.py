@@ -9,6 +9,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
+from models.codes import withdrawn
 from models.words import component_words, mode_words
 from pipeline.known import midnight_of
 from pipeline.lake import Lake
@@ -206,7 +207,7 @@ def _healthy_peer(ranked: pl.DataFrame, row: dict) -> str | None:
 
 
 def _codes(lake: Lake, settings: Settings, units: list[str], week_start: date) -> dict[str, list[str]]:
-    """Codes read since the last clear, newest first, as lines of text."""
+    """Codes read since the last clear, newest first, as lines of text; those that the control unit only stores say so."""
     midnight = midnight_of(settings, week_start)
     rows = lake.read(
         "codes",
@@ -220,12 +221,22 @@ def _codes(lake: Lake, settings: Settings, units: list[str], week_start: date) -
         .join(cleared, on="unit_id", how="left")
         .filter(pl.col("cleared_at").is_null() | (pl.col("ts") > pl.col("cleared_at")))
         .group_by("unit_id", "code")
-        .agg(state=pl.col("state").sort_by("ts").last(), first=pl.col("ts").min(), last=pl.col("ts").max())
+        .agg(
+            state=pl.col("state").sort_by("ts").last(), first_seen_at=pl.col("ts").min(), last=pl.col("ts").max(),
+            pending_at=pl.col("ts").filter(pl.col("state") == "pending").max(),
+        )
         .sort("unit_id", "last", "code", descending=[False, True, False])
     )
+    lamp = lake.read(
+        "indicator_days",
+        where=pl.col("unit_id").is_in(units) & (pl.col("indicator") == "mil_on") & (pl.col("day") < week_start),
+    )
+    stored = set(withdrawn(active, lamp, settings.time_zone).iter_rows())
     told: dict[str, list[str]] = {}
     for row in active.iter_rows(named=True):
-        line = f"{plain(row['code'])} {row['state']}, read {row['first']:%Y-%m-%d} to {row['last']:%Y-%m-%d}"
+        line = f"{plain(row['code'])} {row['state']}, read {row['first_seen_at']:%Y-%m-%d} to {row['last']:%Y-%m-%d}"
+        if (row["unit_id"], row["code"]) in stored:
+            line += "; the lamp has gone out since: stored, no longer found"
         told.setdefault(row["unit_id"], []).append(line)
     return told
 

@@ -158,7 +158,8 @@ def test_one_that_fails_where_most_pass_has_failed(failed: int, kept: bool) -> N
 
 def test_a_code_whose_lamp_went_out_is_withdrawn() -> None:
     # 13 CCR 1968.2(d)(2): the lamp goes out after three driving cycles without the fault, the code stays for 40 warm-ups.
-    def gone(first: int, dark: int, pending: int | None = None, lit: tuple[int, ...] = (10, 11)) -> bool:
+    def gone(first: int, dark: int, pending: int | None = None, lit: tuple[int, ...] = (10, 11),
+             zone: str = "UTC") -> bool:
         at = datetime(2026, 3, 1, tzinfo=UTC)
         codes = pl.DataFrame(
             {"unit_id": ["V1"], "code": ["P0133"], "first_seen_at": [at + timedelta(days=first)],
@@ -170,7 +171,7 @@ def test_a_code_whose_lamp_went_out_is_withdrawn() -> None:
             "unit_id": ["V1"] * len(days), "day": [(at + timedelta(days=day)).date() for day, _ in days],
             "value": [value for _, value in days],
         }, schema={"unit_id": pl.String, "day": pl.Date, "value": pl.Float64})
-        return withdrawn(codes, lamp).height == 1
+        return withdrawn(codes, lamp, zone).height == 1
 
     assert gone(first=10, dark=3)
     assert gone(first=9, dark=3, pending=9)
@@ -179,3 +180,6 @@ def test_a_code_whose_lamp_went_out_is_withdrawn() -> None:
     assert not gone(first=9, dark=5, pending=14)  # is found again
     assert not gone(first=9, dark=5, lit=())  # a lamp that was never seen lit says nothing
     assert not gone(first=9, dark=0)
+    # Midnight UTC is the morning of that day in Adelaide, and in Denver the evening of the day before, the last lit one.
+    assert not gone(first=9, dark=3, pending=12, zone="Australia/Adelaide")
+    assert gone(first=9, dark=3, pending=12, zone="America/Denver")

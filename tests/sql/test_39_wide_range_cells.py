@@ -44,6 +44,13 @@ def test_a_single_reading_is_a_cell_and_nothing_more():
     assert counts(made) == {"wide_cruise_offset": 1}
 
 
+def test_a_target_held_from_a_fuel_cut_is_no_target():
+    """No operating point in closed loop is told to burn as lean as air (common practice)."""
+    made = made_of(banks=wide(list(range(6)), front_lambda=1.02, lambda_target=[1.0] * 2 + [1.9999] * 4))
+    assert values(made, "B1S1")["wide_cruise_offset"] == pytest.approx(0.02, rel=1e-5)
+    assert counts(made)["wide_cruise_offset"] == 2
+
+
 # Two readings at idle, six at cruise, three under load, one that is none of them.
 CELLS = {
     "idle": [True] * 2 + [False] * 10,

@@ -5,13 +5,15 @@ from __future__ import annotations
 import csv
 import re
 from dataclasses import replace
+from datetime import UTC, date, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from pipeline.lake import Lake
-from pipeline.report.card import Card, cards, file_stem
+from pipeline.report.card import Card, _codes, cards, file_stem
 from pipeline.report.cardfacts import read_card_facts
 from pipeline.report.cardfiles import SHEET_COLUMNS, distinct_stems, write_cards
 from pipeline.report.cardhtml import card_page
@@ -19,6 +21,7 @@ from pipeline.report.cardpdf import card_pdf, printable
 from pipeline.report.rests import read_ranked
 from pipeline.report.words import read_indicators
 from pipeline.settings import Settings
+from pipeline.tables import table
 from tests.browser.report_lake import SCRIPT, WEEK, fill, weeks_frame
 
 
@@ -153,3 +156,26 @@ def test_cards_no_longer_listed_are_removed_and_none_when_not_wanted(lake: Lake,
     assert not stale.exists()
     assert write_cards(lake, Settings(card_vehicles=0), ranked, weeks_frame(), tmp_path / "none", "EUR") is None
     assert not (tmp_path / "none").exists()
+
+
+def test_a_code_that_is_only_stored_says_so(tmp_path: Path) -> None:
+    # 13 CCR 1968.2(d)(2): the lamp goes out after three driving cycles without the fault; the code stays for 40 warm-ups.
+    own = Lake(str(tmp_path / "lake"))
+    at = datetime(2026, 4, 1, 9, tzinfo=UTC)
+    read = pl.DataFrame({"unit_id": ["A", "B"], "ts": at, "code": "P0133", "state": "confirmed"})
+    own.append("codes", _filled("codes", read))
+    days = [("A", 1, 1.0), ("B", 1, 1.0), *(("A", day, 0.0) for day in (2, 3, 4)), *(("B", day, 0.0) for day in (2, 3))]
+    lamp = pl.DataFrame([
+        {"unit_id": unit, "component": "UNIT", "day": date(2026, 4, day), "indicator": "mil_on", "value": value,
+         "bucket": 0, "month": "2026-04", "samples": 9} for unit, day, value in days
+    ])
+    own.append("indicator_days", _filled("indicator_days", lamp))
+    told = _codes(own, Settings(lake=str(own.root)), ["A", "B"], date(2026, 4, 27))
+    plain_line = "P0133 confirmed, read 2026-04-01 to 2026-04-01"
+    assert told == {"A": [f"{plain_line}; the lamp has gone out since: stored, no longer found"], "B": [plain_line]}
+
+
+def _filled(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    given = frame.with_columns(export_id=pl.lit("e"), line=pl.lit(1), arrived_at=pl.lit(datetime(2026, 4, 25, tzinfo=UTC)))
+    empty = {column: pl.lit(None) for column in table(name).columns if column not in given.columns}
+    return given.with_columns(**empty).select(*table(name).columns)
