@@ -49,6 +49,7 @@ class Lake:
         self.root = self._store.root  # folder on a disk, None in an object store
         self._versions = versions
         self._opened: dict[str, DeltaTable] = {}
+        self._unmoved: set[str] = set()  # tables of a transaction that it has not written yet: nobody else does
 
     def at(self, versions: dict[str, int]) -> Lake:
         """The same lake as it was, to be read only: each table in the version named, others absent."""
@@ -58,8 +59,6 @@ class Lake:
     def scratch(self) -> Path:
         """Folder on this machine for what is held only during a run."""
         return self._store.scratch
-
-    # -- reading ---------------------------------------------------------------------------------------------
 
     def exists(self, name: str) -> bool:
         """Whether the table has ever been written."""
@@ -157,8 +156,6 @@ class Lake:
         except OSError as error:
             raise self._store.unwritten(None, error) if changes else self._store.unread(None, error) from error
 
-    # -- writing ---------------------------------------------------------------------------------------------
-
     def settle(self, time_zone: str, buckets: int) -> None:
         """Note on first use in which zone days begin and how many buckets there are; hold to it afterwards.
 
@@ -221,6 +218,7 @@ class Lake:
         """Put files into the table in the place of others, in one commit."""
         if not added and not gone:
             return
+        self._unmoved.discard(declared.name)
         logged_ms = self._store.modified_ms(f"{declared.name}/_delta_log")
         now_ms = max([logged_ms, *(part.written_ms for part in added)])
         actions: list[AddAction | RemoveAction] = []
@@ -238,15 +236,18 @@ class Lake:
         that was killed is rolled back by :meth:`recover` when the next one begins.
         """
         self._note(_INTENT, {name: self.version(name) for name in names})
+        self._unmoved = set(names)
         try:
             yield
         except BaseException as error:
+            self._unmoved = set()
             try:
                 self.recover()
             except LakeError as further:
                 # On a full disk undoing fails, too; the intent stays, and the next run undoes.
                 raise LakeError(f"{error}; the next run undoes what was begun ({further})") from error
             raise
+        self._unmoved = set()
         self._erase(_INTENT)
 
     def recover(self) -> list[str]:
@@ -283,8 +284,6 @@ class Lake:
             self.recover()
             yield
 
-    # -- housekeeping ----------------------------------------------------------------------------------------
-
     def tidy(self, name: str, keep_days: int) -> Tidied:
         """Join small files of a table, note its state, and remove files that no version of ``keep_days`` days needs.
 
@@ -294,8 +293,6 @@ class Lake:
             return tidied(self._open(name), name, keep_days, None if name == "readings" else _WRITER)
         except (DeltaError, OSError) as error:
             raise self._store.unwritten(name, error) from error
-
-    # -- ground ----------------------------------------------------------------------------------------------
 
     def _uri(self, name: str) -> str:
         return f"{self.uri}/{name}"
@@ -316,7 +313,8 @@ class Lake:
 
     def _open(self, name: str) -> DeltaTable:
         pinned = (self._versions or {}).get(name)
-        if pinned is None or name not in self._opened:  # the past stays as it is and is opened once
+        stays = pinned is not None or name in self._unmoved
+        if not stays or name not in self._opened:  # what stays as it is is opened once
             try:
                 self._opened[name] = DeltaTable(self._uri(name), version=pinned, storage_options=self._store.options)
             except (DeltaError, OSError) as error:
@@ -354,6 +352,7 @@ class Lake:
         if self._versions is not None:
             raise UnfitError(f"{self.uri} is opened as it was; nothing can be written to the past")
         declared = table(name)
+        self._unmoved.discard(name)
         try:
             opened = self._find(name)
             grows = opened is not None and self._grows(opened, declared)

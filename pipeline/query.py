@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from types import TracebackType
+from typing import ClassVar
 
 import duckdb
 import polars as pl
@@ -82,8 +83,11 @@ class Session:
     Times are UTC; nothing outside the process is reachable but the files attached.
     """
 
+    _checked: ClassVar[set[Step]] = set()
+
     def __init__(self, params: dict[str, float], threads: int = 2, memory_limit_mb: int = 2000) -> None:
         self._params = params
+        self._words: dict[str, pl.Enum] = {}
         self._connection = duckdb.connect(config={"threads": str(threads), "memory_limit": f"{memory_limit_mb}MB"})
         self._connection.execute("set TimeZone = 'UTC'")
         # It would gather every column of a table that a step reads twice; reading it twice is cheaper.
@@ -101,24 +105,19 @@ class Session:
     def attach(self, name: str, frame: pl.DataFrame) -> None:
         """Make a frame readable under a table name; a frame attached before under that name is replaced.
 
-        A column of the type ``pl.Enum`` is one of the engine's, too: text to read, a small number to sort and group by.
+        A column of the type ``pl.Enum`` is held as the place of each word, a small number to compare and group by. Under
+        its name the same goes for every frame attached later, of which only rows with a known word are held; :meth:`fetch`
+        puts the words back.
         """
-        listed = {column: kind for column, kind in frame.schema.items() if isinstance(kind, pl.Enum)}
-        if not listed:
-            self._connection.register(name, frame.to_arrow())
-            return
-        self._connection.register(f"{name}_rows", frame.to_arrow())
-        for column, kind in listed.items():
-            words = ", ".join("'" + word.replace("'", "''") + "'" for word in kind.categories)
-            self._connection.execute(f"create type {name}_{column} as enum ({words})")
-        typed = ", ".join(f"cast({column} as {name}_{column}) as {column}" for column in listed)
-        self._connection.table(f"{name}_rows").project(f"* replace ({typed})").create_view(name, replace=True)
+        self._words |= {column: kind for column, kind in frame.schema.items() if isinstance(kind, pl.Enum)}
+        for column, kind in self._words.items():
+            if column in frame.columns:
+                frame = frame.with_columns(pl.col(column).cast(kind, strict=False).to_physical()).drop_nulls(column)
+        self._connection.register(name, frame.to_arrow())
 
     def detach(self, name: str) -> None:
         """Let go of a frame that no later step reads."""
-        self._connection.execute(f"drop view if exists {name}")
         self._connection.unregister(name)
-        self._connection.unregister(f"{name}_rows")
 
     def attach_files(self, name: str, uris: list[str]) -> None:
         """Make the Parquet files of a declared table readable under its name, partition columns included."""
@@ -157,7 +156,10 @@ class Session:
             self._connection.execute(f"create or replace temp {kind} {made.table} as {text}")
         except duckdb.Error as error:
             raise QueryError(f"{made.path.name}: {error}") from error
-        self._check(made, table(made.table))
+        # Columns come out of the text, not out of the rows: once is enough, and a view would be planned anew for it.
+        if made not in self._checked:
+            self._check(made, table(made.table))
+            self._checked.add(made)
 
     def offenders(self, name: str) -> pl.DataFrame:
         """Rows returned by a data check: none means that it passes."""
@@ -179,7 +181,8 @@ class Session:
             frame = self._connection.table(name).pl()
         except duckdb.Error as error:
             raise QueryError(f"table {name!r}: {error}") from error
-        return frame.select(pl.col(c).cast(spec.type) for c, spec in declared.columns.items()).sort(
+        told = [pl.col(column).cat.to(kind) for column, kind in self._words.items() if column in frame.columns]
+        return frame.with_columns(told).select(pl.col(c).cast(spec.type) for c, spec in declared.columns.items()).sort(
             list(declared.sort)
         )
 

@@ -46,7 +46,7 @@ class Settings(BaseSettings):
         description="Dask cluster that derives: tcp://HOST:PORT, or local for as many processes as `threads`; none if empty",
     )
     shard_readings: int = Field(
-        500_000,
+        750_000,
         ge=10_000,
         description="most readings a thread derives at once; more are cut into day ranges, of one day at least",
     )

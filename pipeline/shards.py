@@ -168,7 +168,7 @@ def _read(path: str) -> pl.DataFrame:
     declared = table("readings").columns
     partition = {column: declared[column].type for column in table("readings").partition}
     try:
-        found = pl.read_parquet(path, hive_partitioning=True, hive_schema=partition)
+        found = pl.read_parquet(path, hive_partitioning=True, hive_schema=partition, parallel="none")
     except (OSError, pl.exceptions.PolarsError) as error:
         raise LakeError(f"readings file {path} cannot be read: {error}") from error
     return found.select(

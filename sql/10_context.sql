@@ -78,7 +78,7 @@ stepped as (
 gaps as (
     select
         *,
-        coalesce(raw_step_s > params.trip_gap_s, true) as after_gap
+        (raw_step_s > params.trip_gap_s) is not false as after_gap
     from stepped
 ),
 
@@ -99,9 +99,8 @@ trip_begins as (
         *,
         -- A run time that falls is a new start; compared only since the last gap, which has begun a trip already.
         after_gap
-        or coalesce(
-            run_time_s < lag(known_run_time_s) over () - 1 and lag(known_run_time_at) over () > long_ago(), false
-        ) as begins
+        or (run_time_s < lag(known_run_time_s) over () - 1 and lag(known_run_time_at) over () > long_ago()) is true
+            as begins
     from run_times
 ),
 
@@ -252,22 +251,17 @@ described as (
         coalesce(seconds_between(engine_started_at, ts), seconds_between(started_at, ts)) as run_s,
         engine_started_at is not null as run_time_known,
         coalesce(rpm > params.running_rpm, maf_gs > 0, true) as running,
-        coalesce(
+        (
             speed_kmh > params.cut_speed_kmh
-            and coalesce(rpm > params.cut_rpm, true)
+            and (rpm > params.cut_rpm) is not false
             and coalesce(load_pct < params.cut_load_pct, throttle_pct is not null)
-            and coalesce(
-                throttle_pct <= idle_throttle_pct + params.cut_throttle_over_idle_pct, true
-            ),
-            false
-        ) as overrun,
+            and (throttle_pct <= idle_throttle_pct + params.cut_throttle_over_idle_pct) is not false
+        ) is true as overrun,
         -- Load and throttle fail though the vehicle reports them: a fuel cut may pass unseen, and what follows it too.
-        reports_load and load_pct is null and throttle_pct is null and coalesce(speed_kmh > params.cut_speed_kmh, true)
+        reports_load and load_pct is null and throttle_pct is null and (speed_kmh > params.cut_speed_kmh) is not false
             as blind,
-        coalesce(
-            lambda_target < params.enrich_lambda or (fuel_status_b1 = 4 and load_pct > params.enrich_load_pct),
-            false
-        ) as enriched
+        (lambda_target < params.enrich_lambda or (fuel_status_b1 = 4 and load_pct > params.enrich_load_pct)) is true
+            as enriched
     from carried
 ),
 
@@ -281,16 +275,14 @@ flagged as (
         -- The control unit says open loop on overrun, or a wide-range sensor sees more air than a fired engine leaves.
         -- A conventional sensor reads lean half of the time, so it is asked only where the status is not reported.
         running and overrun and (
-            coalesce(fuel_status_b1 in (4, 8), near_o2_v < params.cut_lean_v, false)
-            or coalesce(near_lambda > params.cut_lambda, false)
-        ) as cut,
-        running and coalesce(speed_kmh <= params.idle_speed_kmh and rpm < params.idle_rpm, false) as idle,
-        running and coalesce(
+            coalesce(fuel_status_b1 in (4, 8), near_o2_v < params.cut_lean_v) or near_lambda > params.cut_lambda
+        ) is true as cut,
+        running and (speed_kmh <= params.idle_speed_kmh and rpm < params.idle_rpm) is true as idle,
+        running and (
             speed_kmh >= params.cruise_speed_kmh
-            and coalesce(rpm >= params.cruise_rpm, true)
-            and coalesce(load_pct < params.cruise_load_pct, true),
-            false
-        ) as cruise
+            and (rpm >= params.cruise_rpm) is not false
+            and (load_pct < params.cruise_load_pct) is not false
+        ) is true as cruise
     from described
 ),
 
@@ -347,11 +339,10 @@ final as (
         case when enriched_at > long_ago() then seconds_between(enriched_at, ts) end as since_enriched_s,
         running and (
             run_s >= params.warm_run_without_coolant_s
-            or coalesce(
+            or (
                 maf_gs is not null
-                and own_air_g >= params.light_off_air_g * (1 - case when day = began_on then first_heat else 0 end),
-                false
-            )
+                and own_air_g >= params.light_off_air_g * (1 - case when day = began_on then first_heat else 0 end)
+            ) is true
         ) as hot
     from heated
 )

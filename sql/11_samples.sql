@@ -13,9 +13,9 @@ with context as (from context),
 neighbours as (
     select
         *,
-        coalesce(unit_id = lag(unit_id) over () and started_at = lag(started_at) over (), false) as goes_on,
-        coalesce(day = lag(day) over (), false) as goes_on_today,
-        coalesce(lag(cut) over (), false) as cut_before
+        (unit_id = lag(unit_id) over () and started_at = lag(started_at) over ()) is true as goes_on,
+        (day = lag(day) over ()) is true as goes_on_today,
+        (lag(cut) over ()) is true as cut_before
     from context
 ),
 
@@ -32,8 +32,8 @@ timed as (
         -- nor the status is reported at all, high load may be enriched.
         warm and not cut and not enriched
         and case
-            when coalesce(reports_target, false) then lambda_target is not null
-            else coalesce(load_pct <= params.enrich_load_pct, true)
+            when reports_target then lambda_target is not null
+            else (load_pct <= params.enrich_load_pct) is not false
         end as looks_closed,
         warm and not enriched as settling
     from neighbours
@@ -63,19 +63,19 @@ final as (
         banks,
         reports_b1 as status_known_b1,
         reports_b1 or reports_b2 as status_known_b2,
-        case when reports_b1 then coalesce(fuel_status_b1 in (2, 16), false) else looks_closed end as closed_b1,
+        case when reports_b1 then (fuel_status_b1 in (2, 16)) is true else looks_closed end as closed_b1,
         -- Many two-bank engines report one fuel system only.
         case
-            when reports_b2 then coalesce(fuel_status_b2 in (2, 16), false)
-            when reports_b1 then coalesce(fuel_status_b1 in (2, 16), false)
+            when reports_b2 then (fuel_status_b2 in (2, 16)) is true
+            when reports_b1 then (fuel_status_b1 in (2, 16)) is true
             else looks_closed
         end as closed_b2,
         settling
-        and coalesce(since_cut_s >= params.settle_after_cut_s, true)
-        and coalesce(since_enriched_s >= params.settle_after_cut_s, true) as front_settled,
+        and (since_cut_s >= params.settle_after_cut_s) is not false
+        and (since_enriched_s >= params.settle_after_cut_s) is not false as front_settled,
         settling
-        and coalesce(since_cut_s >= params.settle_rear_after_cut_s, true)
-        and coalesce(since_enriched_s >= params.settle_rear_after_cut_s, true) as rear_settled,
+        and (since_cut_s >= params.settle_rear_after_cut_s) is not false
+        and (since_enriched_s >= params.settle_rear_after_cut_s) is not false as rear_settled,
         rpm,
         speed_kmh,
         coolant_degc,

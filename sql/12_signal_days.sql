@@ -46,13 +46,13 @@ paired as (
         lambda_b1s1,
         lambda_b2s1,
         stft_b1_pct,
-        o2_b1s1_v = lag(o2_b1s1_v) over () as same_o2_b1s1_v,
-        o2_b1s2_v = lag(o2_b1s2_v) over () as same_o2_b1s2_v,
-        o2_b2s1_v = lag(o2_b2s1_v) over () as same_o2_b2s1_v,
-        o2_b2s2_v = lag(o2_b2s2_v) over () as same_o2_b2s2_v,
-        lambda_b1s1 = lag(lambda_b1s1) over () as same_lambda_b1s1,
-        lambda_b2s1 = lag(lambda_b2s1) over () as same_lambda_b2s1,
-        stft_b1_pct = lag(stft_b1_pct) over () as same_stft_b1_pct,
+        case when moved then o2_b1s1_v = lag(o2_b1s1_v) over () end as same_o2_b1s1_v,
+        case when moved then o2_b1s2_v = lag(o2_b1s2_v) over () end as same_o2_b1s2_v,
+        case when moved then o2_b2s1_v = lag(o2_b2s1_v) over () end as same_o2_b2s1_v,
+        case when moved then o2_b2s2_v = lag(o2_b2s2_v) over () end as same_o2_b2s2_v,
+        case when moved then lambda_b1s1 = lag(lambda_b1s1) over () end as same_lambda_b1s1,
+        case when moved then lambda_b2s1 = lag(lambda_b2s1) over () end as same_lambda_b2s1,
+        case when moved then stft_b1_pct = lag(stft_b1_pct) over () end as same_stft_b1_pct,
         last_value(case when coalesce(o2_b1s1_v, lambda_b1s1) is not null then ts when ts = started_at then long_ago() end
             ignore nulls) over so_far as front_1_at,
         last_value(case when coalesce(o2_b2s1_v, lambda_b2s1) is not null then ts when ts = started_at then long_ago() end
@@ -65,13 +65,13 @@ repeated as (
     select
         unit_id,
         day,
-        held_share(same_o2_b1s1_v, moved, o2_b1s1_v, params.held_compared_share) as o2_b1s1_v,
-        held_share(same_o2_b1s2_v, moved, o2_b1s2_v, params.held_compared_share) as o2_b1s2_v,
-        held_share(same_o2_b2s1_v, moved, o2_b2s1_v, params.held_compared_share) as o2_b2s1_v,
-        held_share(same_o2_b2s2_v, moved, o2_b2s2_v, params.held_compared_share) as o2_b2s2_v,
-        held_share(same_lambda_b1s1, moved, lambda_b1s1, params.held_compared_share) as lambda_b1s1,
-        held_share(same_lambda_b2s1, moved, lambda_b2s1, params.held_compared_share) as lambda_b2s1,
-        held_share(same_stft_b1_pct, moved, stft_b1_pct, params.held_compared_share) as stft_b1_pct
+        held_share(same_o2_b1s1_v, o2_b1s1_v, params.held_compared_share) as o2_b1s1_v,
+        held_share(same_o2_b1s2_v, o2_b1s2_v, params.held_compared_share) as o2_b1s2_v,
+        held_share(same_o2_b2s1_v, o2_b2s1_v, params.held_compared_share) as o2_b2s1_v,
+        held_share(same_o2_b2s2_v, o2_b2s2_v, params.held_compared_share) as o2_b2s2_v,
+        held_share(same_lambda_b1s1, lambda_b1s1, params.held_compared_share) as lambda_b1s1,
+        held_share(same_lambda_b2s1, lambda_b2s1, params.held_compared_share) as lambda_b2s1,
+        held_share(same_stft_b1_pct, stft_b1_pct, params.held_compared_share) as stft_b1_pct
     from paired
     group by unit_id, day
 ),

@@ -22,16 +22,67 @@ timed as (
         and seconds_between(cut_seen_at, ts) <= greatest(params.recovery_most_s, params.rear_cut_wait_s)
 ),
 
-recovered as (
+-- What is asked of the cut itself, over its own few readings.
+within as (
     select
         unit_id,
         bank,
         cut_began_at,
-        min(since_end_s) filter (rear_v > params.rear_rich_v) as recovery_s,
-        max(since_end_s) filter (rear_v is not null) as watched_s
+        seconds_between(cut_began_at, max(ts)) as cut_s,
+        coalesce(bool_or(hot) filter (since_begin_s = 0), false) as hot,
+        -- One reading may have been taken before the exhaust of the cut arrived: the floor needs a second one.
+        case when count(front_v) >= 2 then min(front_v) end as front_floor_v,
+        case when count(front_lambda) >= 2 then max(front_lambda) end as front_lambda,
+        case when count(front_ma) >= 2 then max(front_ma) end as front_ma,
+        max(since_begin_s) filter (front_v >= params.low_v or front_lambda <= params.cut_lambda) as last_rich_s,
+        max(since_begin_s) filter (rear_v >= params.rear_fall_v) as last_high_s,
+        count(rear_v) as rear_readings
     from timed
-    where since_end_s > 0 and since_end_s <= params.recovery_most_s
+    where cut
     group by unit_id, bank, cut_began_at
+    having cut_s >= params.cut_least_s
+),
+
+-- What is asked of the cut and of what follows it.
+followed as (
+    select
+        unit_id,
+        bank,
+        cut_began_at,
+        min(day) as day,
+        min(kind) as kind,
+        avg(step_s) as step_s,
+        bool_and(warm) as warm,
+        min(since_begin_s) filter (front_v < params.low_v or front_lambda > params.cut_lambda) as first_lean_s,
+        min(rear_v) filter (since_end_s <= params.rear_cut_wait_s) as rear_floor_v,
+        min(since_begin_s) filter (rear_v <= params.rear_lean_v) as rear_lean_s,
+        safe_ratio(
+            max(since_begin_s) filter (rear_v is not null) - min(since_begin_s) filter (rear_v is not null),
+            cast(count(rear_v) - 1 as double)
+        ) as rear_step_s,
+        min(since_end_s) filter (
+            rear_v > params.rear_rich_v and since_end_s > 0 and since_end_s <= params.recovery_most_s
+        ) as recovery_s,
+        max(since_end_s) filter (
+            rear_v is not null and since_end_s > 0 and since_end_s <= params.recovery_most_s
+        ) as watched_s
+    from timed
+    group by unit_id, bank, cut_began_at
+),
+
+measured as (
+    select
+        followed.* exclude (rear_floor_v, rear_lean_s),
+        within.* exclude (unit_id, bank, cut_began_at, last_high_s),
+        case when within.rear_readings >= 2 then followed.rear_floor_v end as rear_floor_v,
+        -- From 0.6 V to 0.3 V: the sensor's own lag, without the time the catalyst takes to fill.
+        followed.rear_lean_s - within.last_high_s as rear_fall_s
+    from followed
+    inner join within
+        on
+            followed.unit_id = within.unit_id
+            and followed.bank = within.bank
+            and followed.cut_began_at = within.cut_began_at
 ),
 
 recoveries as (
@@ -43,12 +94,12 @@ recoveries as (
         sum(timed.maf_gs * timed.step_s) as recovery_air_g,
         avg(timed.maf_gs) as flow_gs
     from timed
-    inner join recovered
+    inner join measured
         on
-            timed.unit_id = recovered.unit_id
-            and timed.bank = recovered.bank
-            and timed.cut_began_at = recovered.cut_began_at
-    where timed.since_end_s > 0 and timed.since_end_s <= coalesce(recovered.recovery_s, recovered.watched_s)
+            timed.unit_id = measured.unit_id
+            and timed.bank = measured.bank
+            and timed.cut_began_at = measured.cut_began_at
+    where timed.since_end_s > 0 and timed.since_end_s <= coalesce(measured.recovery_s, measured.watched_s)
     group by timed.unit_id, timed.bank, timed.cut_began_at
 ),
 
@@ -81,53 +132,21 @@ oxygen as (
         mixtures.cut_began_at,
         -sum(oxygen_rate_gs(mixtures.maf_gs, mixtures.known_lambda) * mixtures.step_s) as oxygen_g
     from mixtures
-    inner join recovered
+    inner join measured
         on
-            mixtures.unit_id = recovered.unit_id
-            and mixtures.bank = recovered.bank
-            and mixtures.cut_began_at = recovered.cut_began_at
+            mixtures.unit_id = measured.unit_id
+            and mixtures.bank = measured.bank
+            and mixtures.cut_began_at = measured.cut_began_at
     where
         mixtures.since_end_s > 0
-        and mixtures.since_end_s <= recovered.recovery_s
+        and mixtures.since_end_s <= measured.recovery_s
         and mixtures.known_lambda < 1
     group by mixtures.unit_id, mixtures.bank, mixtures.cut_began_at
 ),
 
-measured as (
-    select
-        unit_id,
-        bank,
-        cut_began_at,
-        min(day) as day,
-        min(kind) as kind,
-        seconds_between(cut_began_at, max(ts) filter (cut)) as cut_s,
-        avg(step_s) as step_s,
-        bool_and(warm) as warm,
-        coalesce(bool_or(hot) filter (since_begin_s = 0), false) as hot,
-        -- One reading may have been taken before the exhaust of the cut arrived: the floor needs a second one.
-        case when count(front_v) filter (cut) >= 2 then min(front_v) filter (cut) end as front_floor_v,
-        case when count(front_lambda) filter (cut) >= 2 then max(front_lambda) filter (cut) end as front_lambda,
-        case when count(front_ma) filter (cut) >= 2 then max(front_ma) filter (cut) end as front_ma,
-        min(since_begin_s) filter (front_v < params.low_v or front_lambda > params.cut_lambda) as first_lean_s,
-        max(since_begin_s) filter (cut and (front_v >= params.low_v or front_lambda <= params.cut_lambda)) as last_rich_s,
-        case
-            when count(rear_v) filter (cut) >= 2 then min(rear_v) filter (since_end_s <= params.rear_cut_wait_s)
-        end as rear_floor_v,
-        -- From 0.6 V to 0.3 V: the sensor's own lag, without the time the catalyst takes to fill.
-        min(since_begin_s) filter (rear_v <= params.rear_lean_v)
-        - max(since_begin_s) filter (rear_v >= params.rear_fall_v and cut) as rear_fall_s,
-        safe_ratio(
-            max(since_begin_s) filter (rear_v is not null) - min(since_begin_s) filter (rear_v is not null),
-            cast(count(rear_v) - 1 as double)
-        ) as rear_step_s,
-        count(rear_v) filter (cut) as rear_readings
-    from timed
-    group by unit_id, bank, cut_began_at
-),
-
 final as (
     select
-        measured.* exclude (cut_began_at, rear_fall_s, first_lean_s, last_rich_s),
+        measured.* exclude (cut_began_at, rear_fall_s, first_lean_s, last_rich_s, recovery_s, watched_s),
         measured.cut_began_at as began_at,
         -- A sensor that was not polled for a while before it was seen lean is not late: its delay is not known.
         case
@@ -138,12 +157,12 @@ final as (
         end as front_lean_s,
         case when measured.rear_floor_v <= params.rear_lean_v and measured.rear_fall_s >= 0 then measured.rear_fall_s end
             as rear_fall_s,
-        coalesce(recovered.watched_s, 0) as watched_s,
+        coalesce(measured.watched_s, 0) as watched_s,
         -- A catalyst that was not seen to fill cannot be seen to empty.
         case
-            when measured.rear_floor_v <= params.rear_lean_v then coalesce(recovered.recovery_s, recovered.watched_s)
+            when measured.rear_floor_v <= params.rear_lean_v then coalesce(measured.recovery_s, measured.watched_s)
         end as recovery_s,
-        recovered.recovery_s is not null and coalesce(measured.rear_floor_v <= params.rear_lean_v, false)
+        measured.recovery_s is not null and coalesce(measured.rear_floor_v <= params.rear_lean_v, false)
             as recovery_seen,
         -- Air that was not sampled is missing, not nothing.
         case when measured.rear_floor_v <= params.rear_lean_v and recoveries.air_known then recoveries.recovery_air_g end
@@ -152,11 +171,6 @@ final as (
             as oxygen_g,
         recoveries.flow_gs
     from measured
-    left join recovered
-        on
-            measured.unit_id = recovered.unit_id
-            and measured.bank = recovered.bank
-            and measured.cut_began_at = recovered.cut_began_at
     left join recoveries
         on
             measured.unit_id = recoveries.unit_id
@@ -167,7 +181,6 @@ final as (
             measured.unit_id = oxygen.unit_id
             and measured.bank = oxygen.bank
             and measured.cut_began_at = oxygen.cut_began_at
-    where measured.cut_s >= params.cut_least_s
 )
 
 from final

@@ -26,10 +26,10 @@ create macro counts_until(sampled, now_at, bound_s, begins) as
 create macro share_error(share, readings) as
     sqrt(share * (1 - share) / nullif(readings, 0));
 
--- Share of the readings that equal the one before, of those that were compared while the vehicle moved on; null where fewer
--- than `least` of the signal's readings were. An aggregate.
-create macro held_share(same, moved, reading, least) as
-    case when count(same) filter (moved) >= least * count(reading) then avg(cast(same as double)) filter (moved) end;
+-- Share of the readings that equal the one before, of those that were compared (`same` is null of the others); null where
+-- fewer than `least` of the signal's readings were. An aggregate.
+create macro held_share(same, reading, least) as
+    case when count(same) >= least * count(reading) then avg(cast(same as double)) end;
 
 -- An instant before every reading: what is dated so was never seen.
 create macro long_ago() as timestamptz '1900-01-01 00:00:00+00';
@@ -40,15 +40,11 @@ create macro block_of(instant, block_s) as
 
 -- Whether the row before belongs to the same trip of the same bank, for rows in the order of unit, bank and instant.
 create macro same_trip(unit_id, bank, started_at) as
-    coalesce(
-        unit_id = lag(unit_id) over () and bank = lag(bank) over () and started_at = lag(started_at) over (), false
-    );
+    (unit_id = lag(unit_id) over () and bank = lag(bank) over () and started_at = lag(started_at) over ()) is true;
 
 -- Whether the row after does.
 create macro trip_goes_on(unit_id, bank, started_at) as
-    coalesce(
-        unit_id = lead(unit_id) over () and bank = lead(bank) over () and started_at = lead(started_at) over (), false
-    );
+    (unit_id = lead(unit_id) over () and bank = lead(bank) over () and started_at = lead(started_at) over ()) is true;
 
 -- Spread of the inner 80 % of the values, as the standard deviation that a normal distribution of that width has: its 10
 -- and 90 % points lie 2.563 of them apart (any table). Single rows far off do not move it.
