@@ -13,7 +13,7 @@ with context as (from context),
 neighbours as (
     select
         *,
-        (unit_id = lag(unit_id) over () and started_at = lag(started_at) over ()) is true as goes_on,
+        same_trip(unit_id, started_at) as goes_on,
         (day = lag(day) over ()) is true as goes_on_today,
         (lag(cut) over ()) is true as cut_before
     from context

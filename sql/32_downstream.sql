@@ -8,12 +8,26 @@ with banks as not materialized (from banks),
 
 cuts as not materialized (from cuts),
 
-sampled as (
+seen as not materialized (
     select
-        banks.*,
-        case when same_trip(unit_id, bank, started_at) then seconds_between(lag(ts) over (), ts) end as since_s
+        *
     from banks
     where rear_v is not null and running and warm
+),
+
+-- Windows stream over the rows of one bank, and do not over those of both.
+sampled as (
+    select
+        *,
+        case when same_trip(unit_id, started_at) then seconds_between(lag(ts) over (), ts) end as since_s
+    from seen
+    where bank = 1
+    union all
+    select
+        *,
+        case when same_trip(unit_id, started_at) then seconds_between(lag(ts) over (), ts) end as since_s
+    from seen
+    where bank = 2
 ),
 
 usable as (

@@ -11,7 +11,7 @@ with banks as not materialized (from banks),
 
 cuts as not materialized (from cuts),
 
-together as (
+seen as not materialized (
     select
         unit_id,
         bank,
@@ -20,13 +20,30 @@ together as (
         started_at,
         front_v,
         rear_v,
-        rear_ok and cruise and hot as usable,
-        case when same_trip(unit_id, bank, started_at) then abs(front_v - lag(front_v) over ()) end as front_moved_v,
-        case when same_trip(unit_id, bank, started_at) then abs(rear_v - lag(rear_v) over ()) end as rear_moved_v,
-        case when same_trip(unit_id, bank, started_at) then seconds_between(lag(ts) over (), ts) end as since_s,
-        row_number() over () as place
+        rear_ok and cruise and hot as usable
     from banks
     where kind = 'narrowband' and front_v is not null and rear_v is not null and running
+),
+
+-- Windows stream over the rows of one bank, and do not over those of both.
+together as (
+    select
+        *,
+        case when same_trip(unit_id, started_at) then abs(front_v - lag(front_v) over ()) end as front_moved_v,
+        case when same_trip(unit_id, started_at) then abs(rear_v - lag(rear_v) over ()) end as rear_moved_v,
+        case when same_trip(unit_id, started_at) then seconds_between(lag(ts) over (), ts) end as since_s,
+        row_number() over () as place
+    from seen
+    where bank = 1
+    union all
+    select
+        *,
+        case when same_trip(unit_id, started_at) then abs(front_v - lag(front_v) over ()) end as front_moved_v,
+        case when same_trip(unit_id, started_at) then abs(rear_v - lag(rear_v) over ()) end as rear_moved_v,
+        case when same_trip(unit_id, started_at) then seconds_between(lag(ts) over (), ts) end as since_s,
+        row_number() over () as place
+    from seen
+    where bank = 2
 ),
 
 paths as (

@@ -9,21 +9,41 @@
 
 with banks as not materialized (from banks),
 
-sampled as (
+seen as not materialized (
     select
         unit_id,
         bank,
+        ts,
         day,
+        started_at,
         front_v,
         front_ok,
-        idle and steady as idling,
-        case when same_trip(unit_id, bank, started_at) then lag(front_v) over () end as before_v,
-        case when trip_goes_on(unit_id, bank, started_at) then lead(front_v) over () end as after_v,
-        case when same_trip(unit_id, bank, started_at) then seconds_between(lag(ts) over (), ts) end as since_s,
-        case when trip_goes_on(unit_id, bank, started_at) then seconds_between(ts, lead(ts) over ()) end as until_s,
-        trip_goes_on(unit_id, bank, started_at) and lead(day) over () = day as after_today
+        idle and steady as idling
     from banks
     where kind = 'narrowband' and front_v is not null and running
+),
+
+-- Windows stream over the rows of one bank, and do not over those of both.
+sampled as (
+    select
+        *,
+        case when same_trip(unit_id, started_at) then lag(front_v) over () end as before_v,
+        case when trip_goes_on(unit_id, started_at) then lead(front_v) over () end as after_v,
+        case when same_trip(unit_id, started_at) then seconds_between(lag(ts) over (), ts) end as since_s,
+        case when trip_goes_on(unit_id, started_at) then seconds_between(ts, lead(ts) over ()) end as until_s,
+        trip_goes_on(unit_id, started_at) and lead(day) over () = day as after_today
+    from seen
+    where bank = 1
+    union all
+    select
+        *,
+        case when same_trip(unit_id, started_at) then lag(front_v) over () end as before_v,
+        case when trip_goes_on(unit_id, started_at) then lead(front_v) over () end as after_v,
+        case when same_trip(unit_id, started_at) then seconds_between(lag(ts) over (), ts) end as since_s,
+        case when trip_goes_on(unit_id, started_at) then seconds_between(ts, lead(ts) over ()) end as until_s,
+        trip_goes_on(unit_id, started_at) and lead(day) over () = day as after_today
+    from seen
+    where bank = 2
 ),
 
 measured as (

@@ -38,13 +38,13 @@ create macro long_ago() as timestamptz '1900-01-01 00:00:00+00';
 create macro block_of(instant, block_s) as
     cast(epoch_us(instant) // cast(block_s * 1000000 as bigint) as bigint);
 
--- Whether the row before belongs to the same trip of the same bank, for rows in the order of unit, bank and instant.
-create macro same_trip(unit_id, bank, started_at) as
-    (unit_id = lag(unit_id) over () and bank = lag(bank) over () and started_at = lag(started_at) over ()) is true;
+-- Whether the row before belongs to the same trip, for rows (of one bank) in the order of unit and instant.
+create macro same_trip(unit_id, started_at) as
+    (unit_id = lag(unit_id) over () and started_at = lag(started_at) over ()) is true;
 
 -- Whether the row after does.
-create macro trip_goes_on(unit_id, bank, started_at) as
-    (unit_id = lead(unit_id) over () and bank = lead(bank) over () and started_at = lead(started_at) over ()) is true;
+create macro trip_goes_on(unit_id, started_at) as
+    (unit_id = lead(unit_id) over () and started_at = lead(started_at) over ()) is true;
 
 -- Spread of the inner 80 % of the values, as the standard deviation that a normal distribution of that width has: its 10
 -- and 90 % points lie 2.563 of them apart (any table). Single rows far off do not move it.
