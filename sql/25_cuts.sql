@@ -103,26 +103,42 @@ recoveries as (
     group by timed.unit_id, timed.bank, timed.cut_began_at
 ),
 
-mixtures as (
+lambdas as not materialized (
     select
         unit_id,
         bank,
+        ts,
         cut_began_at,
         since_end_s,
         step_s,
         maf_gs,
-        coalesce(
-            -- No mixture has lambda 0: it stands for nothing seen since the cut began.
-            nullif(
-                last_value(
-                    case when front_lambda is not null then front_lambda when ts = cut_began_at then 0 end ignore nulls
-                ) over (rows between unbounded preceding and current row),
-                0
-            ),
-            lambda_target
-        ) as known_lambda
+        lambda_target,
+        -- No mixture has lambda 0: it stands for nothing seen since the cut began.
+        case when front_lambda is not null then front_lambda when ts = cut_began_at then 0 end as seen_lambda
     from timed
     where kind = 'wide_range'
+),
+
+-- Windows stream over the rows of one bank, and do not over those of both.
+carried as (
+    select
+        *,
+        last_value(seen_lambda ignore nulls) over (rows between unbounded preceding and current row) as last_lambda
+    from lambdas
+    where bank = 1
+    union all
+    select
+        *,
+        last_value(seen_lambda ignore nulls) over (rows between unbounded preceding and current row) as last_lambda
+    from lambdas
+    where bank = 2
+),
+
+mixtures as (
+    select
+        *,
+        coalesce(nullif(last_lambda, 0), lambda_target) as known_lambda
+    from carried
 ),
 
 oxygen as (
