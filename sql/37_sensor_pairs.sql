@@ -26,7 +26,7 @@ seen as not materialized (
 ),
 
 -- Windows stream over the rows of one bank, and do not over those of both.
-together as (
+together as not materialized (
     select
         *,
         case when same_trip(unit_id, started_at) then abs(front_v - lag(front_v) over ()) end as front_moved_v,
