@@ -288,7 +288,8 @@ def _on_threads(lake: Lake, most: int) -> Measure:
     def measured(work: Sequence[ShardWork]) -> Iterator[Made | Exception]:
         pool = ThreadPoolExecutor(most)
         try:
-            yield from in_order(work, partial(pool.submit, measure, lake=lake), most)
+            # One more than there are threads waits, so that none of them stands idle while a result is kept.
+            yield from in_order(work, partial(pool.submit, measure, lake=lake), most + 1)
         finally:
             pool.shutdown(cancel_futures=True)
 
