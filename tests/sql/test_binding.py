@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import shutil
+from datetime import date
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from pipeline import query
@@ -17,6 +19,7 @@ from pipeline.tables import table, tables
 STEPS = sorted(path.stem for path in SQL.glob("*.sql"))
 CHECKS = sorted(f"checks/{path.stem}" for path in (SQL / "checks").glob("*.sql"))
 PARAMS = qualify_params(Settings())
+DAY = date(2026, 1, 5)
 USING_PARAMS = [name for name in STEPS if step(name).params]
 
 
@@ -93,6 +96,24 @@ def test_a_step_that_makes_other_columns_is_refused(moved_sql):
         with pytest.raises(QueryError, match=r"lacks \['readings'\], has undeclared \['reading'\]"):
             session.run("renamed")
     query.step.cache_clear()
+
+
+def test_an_enum_is_held_as_places_and_comes_back_as_words():
+    """Frames attached later follow it; vehicles that it does not know are left out."""
+    words = pl.Enum(["V1", "V2"])
+    ends = {"day": [DAY], "arrived_at": [None]}
+    with Session(PARAMS, threads=1) as session:
+        found = pl.DataFrame(
+            {"unit_id": ["V2"], "component": ["UNIT"], "day": [DAY], "indicator": ["step_s"], "value": [1.5], "samples": [9]}
+        )
+        session.attach("fuel_days", found.with_columns(pl.col("unit_id").cast(words)))
+        spans = pl.concat([pl.DataFrame({"unit_id": [unit]} | ends) for unit in ("V1", "V2", "V3")])
+        session.attach("export_spans", spans.with_columns(pl.col("arrived_at").cast(pl.Datetime("us", "UTC"))))
+        for read in step("50_indicator_days").reads:
+            if read not in ("fuel_days", "export_spans"):
+                session.attach(read, table(read).empty())
+        session.run("50_indicator_days")
+        assert session.fetch("indicator_days")["unit_id"].to_list() == ["V2"]
 
 
 def test_a_header_that_lacks_a_field_is_refused(moved_sql):

@@ -136,6 +136,20 @@ def test_error_in_a_transaction_undoes_every_table(tmp_path: Path) -> None:
     assert lake.recover() == []
 
 
+def test_a_transaction_reads_what_it_has_written(tmp_path: Path) -> None:
+    """Its tables are opened once before they are written, and again after each write."""
+    lake = Lake(str(tmp_path / "lake"))
+    partitions = [{"day": MORNING.date(), "bucket": 3}]
+    lake.replace("readings", readings(("V1", MORNING, 3)), partitions)
+    with lake.transaction("readings"):
+        assert lake.read("readings")["rpm"].to_list() == [800.0]
+        for rpm in (900.0, 950.0):
+            lake.replace("readings", readings(("V1", MORNING, 3), rpm=rpm), partitions)
+            assert lake.read("readings")["rpm"].to_list() == [rpm]
+    Lake(lake.uri).replace("readings", readings(("V1", MORNING, 3), rpm=990.0), partitions)
+    assert lake.read("readings")["rpm"].to_list() == [990.0]
+
+
 def test_stopped_transaction_is_undone_by_the_next_lock(tmp_path: Path) -> None:
     lake = Lake(str(tmp_path))
     lake.append("readings", readings(("V1", MORNING, 0)))
