@@ -258,7 +258,10 @@ def _fit(
     trees = HistGradientBoostingClassifier(
         **TREES, random_state=seed, monotonic_cst=[direction(name) for name in names] + [0],
     )
-    return trees.fit(_stacked(values, index[kept], which[kept]), failed[kept], weight[kept] * factor[kept])
+    rows = _stacked(values, index[kept], which[kept])
+    # What only the rows left out report would have no value at all here, which the trees cannot bin; a constant never splits.
+    rows[:, np.isnan(rows).all(axis=0)] = 0.0
+    return trees.fit(rows, failed[kept], weight[kept] * factor[kept])
 
 
 def _joining(raw: Floats, limits: Floats, failed: NDArray, weight: Floats) -> Floats:

@@ -288,7 +288,7 @@ def _scored(
     quiet = timedelta(days=judge["quiet_after_inspection_days"])
     visited = sound_again(code_back(quiet_after_inspection(held, quiet)))
     return with_probability(_with_status(visited), weights).with_columns(
-        **_window(week_start), **_texts()
+        **_window(week_start), **_texts(), second_opinion=pl.lit(None, pl.Float64)
     )
 
 

@@ -36,11 +36,13 @@ _PLAIN = {
 @dataclass(frozen=True)
 class Prognosis:
     """``chances``: unit_id, component, probability_7d, probability_14d, probability (28 d), probability_56d, judged_by,
-    moved_by (words); only components that the classifier judged. ``inputs``: feature, rows, shift.
+    moved_by (words); only components that the classifier judged. ``inputs``: feature, rows, shift. ``leans``: the model has
+    not seen this fleet.
     """
 
     chances: pl.DataFrame
     inputs: pl.DataFrame
+    leans: bool = False
 
     @property
     def shifted(self) -> float:
@@ -105,11 +107,13 @@ def prognosis(
         result = result.join(said, on=["unit_id", "component"], how="left").with_columns(
             pl.col("moved_by").fill_null("")
         )
-    return Prognosis(result, input_shift(model, frame))
+    return Prognosis(result, input_shift(model, frame), model.leaning > 0)
 
 
 def with_prognosis(scored: pl.DataFrame, made: Prognosis) -> pl.DataFrame:
-    """Scores by limits with the classifier's chances in their place, where it judged."""
+    """Scores by limits with the classifier's chances in their place, where it judged; what limits say stays beside them, as
+    ``second_opinion``, where the classifier has not seen the fleet.
+    """
     joined = scored.join(made.chances, on=["unit_id", "component"], how="left", suffix="_by_model")
     told = pl.when((pl.col("moved_by").fill_null("") != "") & (pl.col("status") == "judged")).then(
         pl.when(pl.col("why") == "").then(pl.lit("")).otherwise(pl.lit("; "))
@@ -119,6 +123,7 @@ def with_prognosis(scored: pl.DataFrame, made: Prognosis) -> pl.DataFrame:
         probability=pl.coalesce("probability_by_model", "probability"),
         probability_7d=pl.coalesce("probability_7d_by_model", "probability_7d"),
         judged_by=pl.coalesce("judged_by_by_model", "judged_by"),
+        second_opinion=pl.when(pl.lit(made.leans) & pl.col("probability_by_model").is_not_null()).then("probability"),
         why=pl.col("why") + told,
     )
 

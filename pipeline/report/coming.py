@@ -37,7 +37,7 @@ def coming(ranked: pl.DataFrame) -> pl.DataFrame:
         .sort(pl.col("waits_for") == "evidence", "probability", "unit_id", "component", descending=[False, True, False, False])
     )
     return rows.with_columns(
-        waits=pl.struct("waits_for", "on_trial", "by_limits").map_elements(_waits, return_dtype=pl.String),
+        waits=pl.struct("waits_for", "on_trial", "by_limits", "second_opinion").map_elements(_waits, return_dtype=pl.String),
         meanwhile=pl.struct("with_row", "waits_for").map_elements(_meanwhile, return_dtype=pl.String),
     )
 
@@ -45,6 +45,8 @@ def coming(ranked: pl.DataFrame) -> pl.DataFrame:
 def _waits(row: dict) -> str:
     if row["on_trial"]:
         return f"limits and trends give it {percent(row['by_limits'])}, {WAITS['evidence']}; the chance is that of {ON_TRIAL}"
+    if row["waits_for"] == "evidence" and row["second_opinion"] is not None:
+        return f"{WAITS['evidence']}: limits and trends alone give it {percent(row['second_opinion'])}, and both must agree"
     return WAITS[row["waits_for"]]
 
 

@@ -501,6 +501,47 @@ def test_a_value_that_stands_for_whole_trips_and_differs_between_them_is_the_exp
     assert held(wide | {("wide_idle_spread", 1): (0.0,), ("wide_spread", 1): (0.02,)}, "upstream", "stuck") is None
 
 
+def test_a_downstream_value_that_stands_for_whole_trips_and_differs_between_them_is_the_export() -> None:
+    # Common practice, as for the upstream one: an open circuit lies at the controller's one voltage in every trip.
+    by_trip = {("rear_activity_v", 1): (0.0,), ("down_range_v", 1): (0.11, -0.65), ("down_low_share", 1): (0.0,)}
+    assert held(by_trip, "downstream", "stuck", strength=1.9) == "rear_export_stands"
+    assert held(by_trip | {("down_range_v", 1): (0.0, -0.76)}, "downstream", "stuck", strength=1.9) != "rear_export_stands"
+    assert held(by_trip | {("rear_activity_v", 1): (0.01,)}, "downstream", "stuck", strength=1.9) != "rear_export_stands"
+    assert held(by_trip, "downstream", "stuck", ("circuit",), "downstream", 1.9) != "rear_export_stands"
+
+
+def test_an_upstream_value_that_stands_while_the_trim_swings_is_the_export() -> None:
+    # Common practice: the short trim swings between the switches of the upstream sensor; one that is dead ends the limit cycle.
+    stands = {("up_activity_v", 1): (0.0,), ("up_swing_v", 1): (0.004, -0.68), ("stft_spread_pct", 1): (1.15, -0.06, -0.1)}
+    for mode in ("weak", "heater", "stuck"):
+        assert held(stands, "upstream", mode, strength=2.0) == "front_stands_alone"
+    for trims in ((0.2, -1.0, -1.1), (5.4, 4.1, 4.0), (1.15, None, -0.1)):
+        assert held(stands | {("stft_spread_pct", 1): trims}, "upstream", "weak", strength=2.0) != "front_stands_alone"
+    assert held(stands | {("up_activity_v", 1): (0.01,)}, "upstream", "weak", strength=2.0) is None
+    assert held(stands, "upstream", "weak", ("circuit",), "upstream", 2.0) is None
+
+
+def test_a_downstream_sensor_is_not_stuck_for_cuts_that_were_none() -> None:
+    # Common practice: hybrids and automatic gearboxes overrun without a fuel cut. Published: a good one moves more than 0.5 V.
+    high = {("down_cut_floor_v", 1): (0.63, -0.01, 0.58), ("down_range_v", 1): (0.55, 0.05, 0.15), ("down_low_share", 1): (0.0,)}
+    assert held(high, "downstream", "stuck", strength=1.1) == "rear_cuts_unproved"
+    assert held(high | {("down_cut_floor_v", 1): (0.63, 0.5, 0.58)}, "downstream", "stuck", strength=1.1) is None
+    for moves in ((0.12, 0.0, -0.5), (0.55, 0.0, -0.2)):
+        assert held(high | {("down_range_v", 1): moves}, "downstream", "stuck", strength=1.1) != "rear_cuts_unproved"
+    assert held(high | {("downstream_margin", 1): (-0.1,)}, "downstream", "stuck", strength=1.1) is None
+    assert held(high, "downstream", "stuck", ("sensor",), "downstream", 1.1) is None
+
+
+def test_a_sensor_that_always_swung_little_may_be_a_mean() -> None:
+    # Mean over a part of a limit cycle (worked): the swing shrinks, the trim does not.
+    little = {("up_swing_v", 1): (0.27, 0.0), ("up_p95_v", 1): (0.64, 0.0), ("stft_spread_pct", 1): (1.1, 0.0, -0.1)}
+    assert held(little, "upstream", "weak", strength=1.4) == "front_averaged"
+    assert held(little | {("up_swing_v", 1): (0.27, None)}, "upstream", "weak", strength=1.4) == "front_averaged"
+    assert held(little | {("up_swing_v", 1): (0.27, -0.3)}, "upstream", "weak", strength=1.4) is None
+    assert held(little | {("up_p95_v", 1): (0.8, 0.0)}, "upstream", "weak", strength=1.4) is None
+    assert held(little, "upstream", "weak", ("sensor",), "upstream", 1.4) is None
+
+
 def test_a_catalyst_waits_while_the_sensor_behind_it_is_as_lively_as_ever() -> None:
     # Common practice: a lost catalyst lets the swing of the upstream sensor through in even driving, not after cuts only.
     early = {("recovery_mean_s", 1): (4.6, -11.0, -2.8)}
@@ -860,6 +901,11 @@ def test_a_mean_that_wanders_is_no_sensor_that_grew_weak() -> None:
     shrank = mean | {("up_swing_v", 1): (0.12, -0.11)}
     assert held(shrank | {("up_mid_share", 1): (0.94, 0.05)}, "upstream", "slow") == "front_averaged"
     assert held(shrank | {("up_mid_share", 1): (0.91, 0.11)}, "upstream", "weak") == "front_averaged"
+    # Where most readings lay between for good, the share wanders by more: 0.5 to 0.7 is the same gateway, 0.3 to 0.7 is not.
+    wanders = shrank | {("up_p05_v", 1): (0.37, 0.02), ("up_p95_v", 1): (0.66, -0.03)}
+    assert held(wanders | {("up_mid_share", 1): (0.71, 0.2)}, "upstream", "slow") == "front_averaged"
+    assert held(wanders | {("up_mid_share", 1): (0.71, 0.35)}, "upstream", "slow") != "front_averaged"
+    assert held(wanders | {("up_mid_share", 1): (0.71, 0.2)}, "upstream", "slow", ("sensor",), "upstream") != "front_averaged"
     assert held(shrank | {("up_mid_share", 1): (0.94,)}, "upstream", "slow") != "front_averaged"
     assert held(shrank | {("up_mid_share", 1): (0.94, 0.6)}, "upstream", "slow") != "front_averaged"
 

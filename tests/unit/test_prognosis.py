@@ -75,6 +75,17 @@ def test_a_model_on_trial_moves_no_list_and_its_chances_are_kept(job: Job, model
     assert not table(job, "scores").equals(by_limits) and ranking(model) is model
 
 
+def test_what_limits_say_stays_beside_a_model_that_has_not_seen_the_fleet(job: Job, model: Model):
+    assess(job.settings, job.lake, WEEK, REPLAYED, replace(model, leaning=0.5))
+    both = table(job, "scores").join(table(job, "evidence"), on=["unit_id", "component"])
+    judged = both.filter(pl.col("judged_by") == "catalysts only")
+    assert judged.height and (judged["second_opinion"] == judged["limits_probability"]).all()
+    assert both.filter(pl.col("judged_by") != "catalysts only")["second_opinion"].null_count() == both.height - judged.height
+    for alone in (model, replace(model, ranks=False, leaning=0.5)):  # the fleet's own, and one on trial
+        assess(job.settings, job.lake, WEEK, REPLAYED, alone)
+        assert table(job, "scores")["second_opinion"].null_count() == table(job, "scores").height
+
+
 def test_limits_alone_change_nothing(job: Job):
     assess(job.settings, job.lake, WEEK, REPLAYED, LIMITS_ALONE)
     evidence, scores = table(job, "evidence"), table(job, "scores")

@@ -99,6 +99,23 @@ def test_below_the_least_probability_nothing_is_called(tmp_path: Path) -> None:
     assert below["expected_saving"] > 0 and below["rank"] == 2
 
 
+def test_a_model_that_has_not_seen_the_fleet_calls_nothing_alone(tmp_path: Path) -> None:
+    # The product's first rule: a wrong part is worse than no call.
+    least = read_limits(SETTINGS)["judge"]["list_probability"].value
+    _, frame = ranked(
+        tmp_path,
+        score("BOTH", "CAT1", 0.9, second_opinion=least),
+        score("MODEL", "CAT1", 0.9, second_opinion=least - 1e-5),
+        score("LIMITS", "CAT1", least - 1e-5, second_opinion=0.9),
+        score("OWN", "CAT1", 0.9, second_opinion=None),
+    )
+    assert set(places(frame)) == {("BOTH", "CAT1"), ("OWN", "CAT1")}
+    waits = dict(frame.select("unit_id", "waits_for").iter_rows())
+    assert waits == {"BOTH": None, "OWN": None, "MODEL": "evidence", "LIMITS": "evidence"}
+    said = dict(coming(frame).select("unit_id", "waits").iter_rows())
+    assert said["MODEL"].endswith("limits and trends alone give it 30 %, and both must agree")
+
+
 def test_what_is_on_the_way_and_what_it_waits_for(tmp_path: Path) -> None:
     judge = read_limits(SETTINGS)["judge"]
     listed_from, coming_from = judge["list_probability"].value, judge["coming_probability"].value
