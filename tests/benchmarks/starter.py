@@ -87,10 +87,9 @@ def main() -> None:
     apart = [_trained(others) for others in rest]
     model = _trained(near)
     held_out = pl.concat([
-        _tested(of_others, fleet, others)
-        for of_others, fleets, others in zip(apart, left_out, rest, strict=True) for fleet in fleets
+        _tested(of_others, fleets, others) for of_others, fleets, others in zip(apart, left_out, rest, strict=True)
     ])
-    strange = pl.concat([_tested(model, fleet, near) for fleet in far])
+    strange = _tested(model, far, near)
     gain = _gain(strange)
     judged = [(fleet, of_others) for of_others, fleets in zip(apart, left_out, strict=True) for fleet in fleets]
     judged += [(fleet, model) for fleet in far]
@@ -159,9 +158,9 @@ def _trained(fleets: list[Fleet]) -> Model:
     return replace(model, leaning=LEANING)
 
 
-def _tested(model: Model, fleet: Fleet, others: list[Fleet]) -> pl.DataFrame:
-    """Rows of a fleet with the chances of a model of the others, of limits, and of rivals trained on the others."""
-    test, known = fleet.rows(), pl.concat([other.rows() for other in others], how="diagonal")
+def _tested(model: Model, fleets: list[Fleet], others: list[Fleet]) -> pl.DataFrame:
+    """Rows of fleets with the chances of a model of the others, of limits, and of rivals trained on the others."""
+    test, known = (pl.concat([fleet.rows() for fleet in some], how="diagonal") for some in (fleets, others))
     limits = expit(limits_of(test))
     likely = chances(model, test).by_horizon[:, 2]
     hit = known["hit"].to_numpy()
