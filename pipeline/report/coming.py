@@ -46,7 +46,7 @@ def _waits(row: dict) -> str:
     if row["on_trial"]:
         return f"limits and trends give it {percent(row['by_limits'])}, {WAITS['evidence']}; the chance is that of {ON_TRIAL}"
     if row["waits_for"] == "evidence" and row["second_opinion"] is not None:
-        return f"{WAITS['evidence']}: limits and trends alone give it {percent(row['second_opinion'])}, and both must agree"
+        return f"{WAITS['evidence']}: limits and trends give it {percent(row['second_opinion'])}, and both judges must find it likely"
     return WAITS[row["waits_for"]]
 
 

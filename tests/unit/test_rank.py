@@ -113,7 +113,7 @@ def test_a_model_that_has_not_seen_the_fleet_calls_nothing_alone(tmp_path: Path)
     waits = dict(frame.select("unit_id", "waits_for").iter_rows())
     assert waits == {"BOTH": None, "OWN": None, "MODEL": "evidence", "LIMITS": "evidence"}
     said = dict(coming(frame).select("unit_id", "waits").iter_rows())
-    assert said["MODEL"].endswith("limits and trends alone give it 30 %, and both must agree")
+    assert said["MODEL"].endswith("limits and trends give it 30 %, and both judges must find it likely")
 
 
 def test_what_is_on_the_way_and_what_it_waits_for(tmp_path: Path) -> None:
