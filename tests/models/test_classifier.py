@@ -240,3 +240,14 @@ def test_a_leaning_model_stands_halfway_and_keeps_its_horizons_in_order() -> Non
 def test_a_frame_without_any_of_the_features_still_has_its_rows() -> None:
     made_of = matrix(pl.DataFrame({"unit_id": ["V1", "V2"]}), ["gone.x", "own.x"])
     assert made_of.shape == (2, 2) and np.isnan(made_of).all()
+
+
+def test_a_feature_that_only_one_fleet_reports_does_not_stop_the_training() -> None:
+    # Fleets are kept apart as wholes: without the one that reports it, its column has no value at all.
+    frame, known = made(units=80)
+    numbers = frame["unit_id"].str.slice(1).cast(pl.Int64)
+    fleets = frame.with_columns(fleet=(numbers % 2).cast(pl.String))
+    told = fleets.with_columns(pl.when(pl.col("fleet") == "1").then(1.0).cast(pl.Float32).alias("drift.recovery_s"))
+    model = train(told, known, "one reports it", kept_apart="fleet")
+    assert "drift.recovery_s" in model.families["catalyst"].features
+    assert np.isfinite(chances(model, told).by_horizon).all()
