@@ -59,10 +59,11 @@ def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, c
 
     A row is listed where waiting costs more than acting, its probability reaches ``judge.list_probability``, nothing
     holds it back, and its depot has a bay. Where a model judges that has not seen this fleet, limits and trends must reach
-    it, too (``second_opinion``): of parts that only one of the two calls on fleets of others, few are bad. Ties are broken by probability, unit and component. A part that is not listed
-    though nothing holds it back is on the way from ``judge.coming_probability`` on; ``waits_for`` says what it lacks. No
-    vehicle is opened for such a part, so a model on trial says which they are, and limits from half-way to the list on. What
-    has always stood where it stands is not on the way.
+    it, too (``second_opinion``): a wrong part is worse than no call. Ties are broken by probability, unit and component.
+
+    A part that is not listed though nothing holds it back is on the way from ``judge.coming_probability`` on; ``waits_for``
+    says what it lacks. No vehicle is opened for such a part, so a model on trial says which they are, and limits from half-way
+    to the list on. What has always stood where it stands is not on the way.
     """
     judge = read_limits(settings)["judge"]
     least = judge["list_probability"].value
@@ -73,8 +74,8 @@ def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, c
     )
     sure = with_interval(judged.rename({"kind": "sensor_kind", "part": "kind"}), read_reliability(settings))
     priced = expected_saving(sure, costs)
-    likely = pl.min_horizontal("p28", pl.col("second_opinion").round(6)) >= least
-    callable_ = likely & (pl.col("status") == "judged")
+    agreed = pl.min_horizontal("p28", pl.col("second_opinion").round(6)) >= least
+    callable_ = agreed & (pl.col("status") == "judged")
     bays = {depot: settings.bays.get(depot, settings.bays_per_depot) for depot in scores["depot"].unique()}
     chosen = choose(priced.filter(callable_), bays).select(
         "unit_id", "component", "rank", "chosen", "job_saving"
@@ -99,7 +100,7 @@ def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, c
         .with_columns(
             act_cost=pl.col("wait_cost") - pl.col("expected_saving"),
             list_rank=pl.when(pl.col("chosen").fill_null(False)).then(pl.col("rank")),
-            waits_for=_waits_for(likely, least, judge["coming_probability"].value),
+            waits_for=_waits_for(agreed, least, judge["coming_probability"].value),
             action=pl.struct("component", "mode").map_elements(
                 lambda row: action_words(row["component"], row["mode"]), return_dtype=pl.String
             ),
@@ -124,8 +125,11 @@ def _with_trial(scores: pl.DataFrame, chances: pl.DataFrame) -> pl.DataFrame:
     return joined.with_columns(trial_probability=on_trial).drop("by_model", "model")
 
 
-def _waits_for(callable_: pl.Expr, listed_from: float, coming_from: float) -> pl.Expr:
-    """What keeps a part on the way off the list; null for parts on it, held back or less likely than ``coming_from``."""
+def _waits_for(agreed: pl.Expr, listed_from: float, coming_from: float) -> pl.Expr:
+    """What keeps a part on the way off the list; null for parts on it, held back or less likely than ``coming_from``.
+
+    agreed: whether all who judge the part find it likely enough for the list.
+    """
     unlisted = (pl.col("status") == "judged") & ~pl.col("chosen").fill_null(False)
     # What limits put half-way to the list stays in sight, whatever a model on trial says.
     by_limits = pl.coalesce("second_opinion", "p28")
@@ -133,7 +137,7 @@ def _waits_for(callable_: pl.Expr, listed_from: float, coming_from: float) -> pl
     moving = ~pl.col("unmoved").fill_null(False)
     return (
         pl.when(~(unlisted & likely & moving)).then(None)
-        .when(~callable_).then(pl.lit("evidence"))
+        .when(~agreed).then(pl.lit("evidence"))
         .when(pl.col("expected_saving") <= 0).then(pl.lit("saving"))
         .otherwise(pl.lit("bay"))
     )
