@@ -39,6 +39,11 @@ TREES = {
     "learning_rate": 0.1, "max_iter": 80, "max_leaf_nodes": 8, "min_samples_leaf": 80, "l2_regularization": 5.0,
     "max_features": 0.3, "max_bins": 64, "early_stopping": False,
 }
+# What holds a part back holds for both judges: limits.toml [judge.probability_held], the share of held parts that fail.
+HELD_MOST = 0.1
+# A voltage that zirconia cannot give: no fleet that trains the starter has one, so that its trees can say nothing of it.
+UNTAUGHT = ("up_top_v", "down_top_v")
+_UNTAUGHT_FROM = 0.5  # of the way from healthy to limit
 _MOST_ROWS = 250_000  # part-intervals the trees see; healthy ones beyond are drawn and weighed
 _PULL = 2.0  # strength of the prior of the joining weights, in part-intervals
 _PRIOR = np.array([0.0, 1.0, 0.0])
@@ -62,7 +67,8 @@ class Model:
     One that does not rank is on trial: its chances are kept beside those of limits and trends and move no list.
     ``leaning`` (0..1) is the weight of limits and trends in the log-odds of its chances within 28 days, and as much is
     added at the other horizons; 0 leaves the model alone. A model that judges fleets it has not seen leans on limits
-    half-way: a logarithmic pool of two opinions (C. Genest, J. V. Zidek, Statistical Science 1 (1986) 114-148).
+    half-way: a logarithmic pool of two opinions (C. Genest, J. V. Zidek, Statistical Science 1 (1986) 114-148). It gives no
+    part that is held back more than ``HELD_MOST``, and leaves to limits what none of its fleets could teach (``UNTAUGHT``).
     """
 
     name: str
@@ -74,7 +80,8 @@ class Model:
 
 @dataclass(frozen=True)
 class Chances:
-    """Of failing within 7, 14, 28 and 56 days, shape (rows, intervals); NaN where the family has no model.
+    """Of failing within 7, 14, 28 and 56 days, shape (rows, intervals); NaN where the family has no model, or a model that
+    has not seen the fleet was never taught.
 
     ``raw`` is the log-odds of the hazard before joining, same shape.
     """
@@ -129,7 +136,20 @@ def chances(model: Model, frame: pl.DataFrame) -> Chances:
             raw[rows] = raw_scores(part, matrix(chosen, part.features))
             hazards = expit(join(part.joining, raw[rows], limits_of(chosen)))
             by_horizon[rows] = _leant(1 - np.cumprod(1 - hazards, axis=1), limits_of(chosen), model.leaning)
+    if model.leaning:
+        held = (frame["status"] == "held").to_numpy()
+        by_horizon[held] = np.minimum(by_horizon[held], HELD_MOST)
+        by_horizon[_untaught(frame)] = np.nan
     return Chances(by_horizon, raw)
+
+
+def _untaught(frame: pl.DataFrame) -> NDArray[np.bool_]:
+    """Rows of which an indicator speaks that no training fleet has beyond its healthy range."""
+    beyond = np.zeros(frame.height, dtype=bool)
+    for indicator in UNTAUGHT:
+        if f"gone.{indicator}" in frame.columns:
+            beyond |= (frame[f"gone.{indicator}"] > _UNTAUGHT_FROM).fill_null(False).to_numpy()
+    return beyond
 
 
 def _leant(likely: Floats, limits: Floats, leaning: float) -> Floats:

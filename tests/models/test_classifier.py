@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -251,3 +252,19 @@ def test_a_feature_that_only_one_fleet_reports_does_not_stop_the_training() -> N
     model = train(told, known, "one reports it", kept_apart="fleet")
     assert "drift.recovery_s" in model.families["catalyst"].features
     assert np.isfinite(chances(model, told).by_horizon).all()
+
+
+def test_a_model_that_has_not_seen_the_fleet_gives_no_held_part_much_and_says_nothing_of_what_it_was_not_taught(
+    trained: Model,
+) -> None:
+    frame, _ = made(units=40, seed=5)
+    strange = replace(trained, leaning=0.5)
+    held = chances(strange, frame.with_columns(status=pl.lit("held"))).by_horizon
+    free = chances(strange, frame).by_horizon
+    assert free[:, 2].max() > 0.5 and held.max() == pytest.approx(0.1)
+    assert np.allclose(held, np.minimum(free, 0.1)) and (np.diff(held) >= 0).all()
+    # Domain reference 4.1: no mixture makes zirconia give 1.2 V; no simulated fleet has that fault.
+    over = frame.with_columns(pl.lit(1.67).cast(pl.Float32).alias("gone.down_top_v"))
+    assert np.isnan(chances(strange, over).by_horizon).all()
+    assert np.allclose(chances(strange, frame.with_columns(pl.lit(0.3).alias("gone.down_top_v"))).by_horizon, free)
+    assert not np.isnan(chances(trained, over).by_horizon).any()  # the fleet's own model may have learnt it
