@@ -40,6 +40,7 @@ from pipeline.assess import REPLAYED, assess
 from pipeline.backtest import prove, truth_of
 from pipeline.facts import read_indicators
 from pipeline.lake import Lake
+from pipeline.limits import read_limits
 from pipeline.prognosis import LIMITS_ALONE
 from pipeline.rank import rank
 from pipeline.report.proof import proof_table
@@ -200,6 +201,16 @@ def _compared(near: pl.DataFrame, far: pl.DataFrame) -> list[str]:
     for name, figure in (("Brier score", brier), ("calibration error", expected_calibration_error)):
         add(f"{name}, model", [figure(rows["probability"], rows["hit"]) for rows in (near, far)])
         add(f"{name}, limits and trends", [figure(expit(limits_of(rows)), rows["hit"]) for rows in (near, far)])
+    # Held parts lie below the line by either judge, so that these are the parts each of them would call.
+    least = read_limits(Settings())["judge"]["list_probability"].value
+    for title, by_model, by_limits in (("both judges", True, True), ("the model alone", True, False),
+                                       ("limits and trends alone", False, True)):
+        called = [
+            rows["hit"].to_numpy()[((rows["probability"].to_numpy() >= least) == by_model)
+                                   & ((expit(limits_of(rows)) >= least) == by_limits)]
+            for rows in (near, far)
+        ]
+        add(f"share of bad parts among those called by {title}", [float(hit.mean()) if hit.size else float("nan") for hit in called])
     return lines
 
 
