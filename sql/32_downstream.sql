@@ -87,6 +87,25 @@ falls as (
     group by cuts.unit_id, cuts.bank, cuts.day
 ),
 
+-- Readings of many falls, taken at any phase, make up the time of one: as many times their step as there are readings a
+-- fall. Falls that a short cut ends first are under way in it, too, so the time of all counts for those that came down.
+-- The band lies below where a sound sensor rests in even driving.
+dwells as (
+    select
+        cuts.unit_id,
+        cuts.bank,
+        cuts.day,
+        safe_ratio(
+            sum(cuts.rear_between * cuts.rear_step_s),
+            cast(count(*) filter (cuts.rear_floor_v <= params.rear_lean_v) as double)
+        ) as down_fall_dwell_s,
+        count(*) filter (cuts.rear_floor_v <= params.rear_lean_v) as samples
+    from cuts
+    anti join held_days on cuts.unit_id = held_days.unit_id and cuts.day = held_days.day
+    where cuts.warm and cuts.rear_floor_v is not null and cuts.rear_step_s > 0
+    group by cuts.unit_id, cuts.bank, cuts.day
+),
+
 long as (
     (unpivot (select * from usable) on down_level_v, down_spread_v into name indicator value value)
     union all by name
@@ -102,6 +121,8 @@ long as (
     )
     union all by name
     (unpivot (select * from falls) on down_fall_s into name indicator value value)
+    union all by name
+    (unpivot (select * from dwells) on down_fall_dwell_s into name indicator value value)
 ),
 
 final as (

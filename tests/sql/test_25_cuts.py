@@ -64,6 +64,7 @@ def test_a_cut_and_what_the_sensors_did():
     assert made["rear_fall_s"] == 1  # 0.7 V a second after the cut began, 0.1 V another second later
     assert made["rear_step_s"] == 1
     assert made["rear_readings"] == 6
+    assert made["rear_between"] == 0
     assert made["recovery_s"] == 12
     assert made["recovery_air_g"] == pytest.approx(60)
     assert made["oxygen_g"] is None  # grams need a measured lambda
@@ -199,6 +200,13 @@ def test_a_cut_that_goes_on_over_midnight_does_not_begin_again():
 
 
 # -- sparse polls ----------------------------------------------------------------------------------
+
+
+def test_readings_on_their_way_down_are_counted_in_the_cut_alone():
+    falling = {9: 0.4, 10: 0.7, 11: 0.5, 12: 0.45, 13: 0.44, 14: 0.3, 15: 0.29, 16: 0.31}
+    rear = [falling.get(second, 0.7) for second in range(40)]
+    made = only(run("25_cuts", banks=banks(**second_by_second(rear_v=rear))))
+    assert made["rear_between"] == 2  # 0.44 and 0.3 V: from 0.3 V on, below 0.45 V
 
 
 def test_one_reading_in_a_cut_is_no_floor():
