@@ -36,7 +36,12 @@ within as (
         case when count(front_ma) >= 2 then max(front_ma) end as front_ma,
         max(since_begin_s) filter (front_v >= params.low_v or front_lambda <= params.cut_lambda) as last_rich_s,
         max(since_begin_s) filter (rear_v >= params.rear_fall_v) as last_high_s,
-        count(*) filter (rear_v >= params.rear_lean_v and rear_v < params.rear_rich_v) as rear_between,
+        count(*) filter (front_lambda < params.cut_lambda) as front_before,
+        safe_ratio(
+            max(since_begin_s) filter (front_lambda is not null) - min(since_begin_s) filter (front_lambda is not null),
+            cast(count(front_lambda) - 1 as double)
+        ) as front_step_s,
+        count(*) filter (rear_v >= params.rear_lean_v and rear_v < params.rear_fall_v) as rear_between,
         count(rear_v) as rear_readings
     from timed
     where cut

@@ -1,6 +1,6 @@
 -- table: upstream_wide_range_days
 -- grain: one row a unit, upstream wide-range sensor, day and indicator
--- reads: banks, cuts
+-- reads: banks, cuts, held_days
 -- params: block_s, block_readings, stuck_range_ratio, exact_ratio, exact_ma, pair_step_s, timing_step_s,
 --   idle_readings, cut_lambda
 -- note: lambda_target may rightly read 1.000 for ever; the sensor may not while the load moves. Pump current differs
@@ -128,6 +128,22 @@ delays as (
     group by unit_id, bank, day
 ),
 
+-- Readings of many cuts, taken at any phase, make up the time of one: on average as many steps as there are readings from
+-- the cut to the first lean one, at any sampling.
+dwells as (
+    select
+        cuts.unit_id,
+        cuts.bank,
+        cuts.day,
+        avg(cuts.front_before * cuts.front_step_s) as wide_cut_dwell_s,
+        count(*) as samples
+    from cuts
+    anti join held_days on cuts.unit_id = held_days.unit_id and cuts.day = held_days.day
+    where
+        cuts.kind = 'wide_range' and cuts.warm and cuts.front_lambda >= params.cut_lambda and cuts.front_step_s > 0
+    group by cuts.unit_id, cuts.bank, cuts.day
+),
+
 long as (
     (
         unpivot (select * from usable)
@@ -142,6 +158,8 @@ long as (
     (unpivot (select * from in_cuts) on wide_cut_lambda, wide_cut_ma into name indicator value value)
     union all by name
     (unpivot (select * from delays) on wide_cut_delay_s into name indicator value value)
+    union all by name
+    (unpivot (select * from dwells) on wide_cut_dwell_s into name indicator value value)
 ),
 
 final as (

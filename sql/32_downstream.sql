@@ -89,7 +89,6 @@ falls as (
 
 -- Readings of many falls, taken at any phase, make up the time of one: as many times their step as there are readings a
 -- fall. Falls that a short cut ends first are under way in it, too, so the time of all counts for those that came down.
--- The band lies below where a sound sensor rests in even driving.
 dwells as (
     select
         cuts.unit_id,

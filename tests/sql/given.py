@@ -179,7 +179,7 @@ def cuts(*records: dict, **shared: object) -> pl.DataFrame:
         "cut_s": 6.0,
         "step_s": 1.0,
     }
-    defaults |= {"warm": True, "hot": True, "rear_between": 0, "rear_readings": 6, "watched_s": 50.0} | shared
+    defaults |= {"warm": True, "hot": True, "front_before": 0, "rear_between": 0, "rear_readings": 6, "watched_s": 50.0} | shared
     made = [defaults | {"began_at": at(60 * index)} | record for index, record in enumerate(records)]
     return rows(
         "cuts", [{"recovery_seen": record.get("recovery_s") is not None} | record for record in made]

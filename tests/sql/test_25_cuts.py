@@ -203,10 +203,22 @@ def test_a_cut_that_goes_on_over_midnight_does_not_begin_again():
 
 
 def test_readings_on_their_way_down_are_counted_in_the_cut_alone():
-    falling = {9: 0.4, 10: 0.7, 11: 0.5, 12: 0.52, 13: 0.44, 14: 0.31, 15: 0.29, 16: 0.4}
+    falling = {9: 0.4, 10: 0.7, 11: 0.7, 12: 0.62, 13: 0.44, 14: 0.31, 15: 0.29, 16: 0.4}
     rear = [falling.get(second, 0.7) for second in range(40)]
     made = only(run("25_cuts", banks=banks(**second_by_second(rear_v=rear))))
-    assert made["rear_between"] == 2  # 0.44 and 0.31 V, between the 0.3 and 0.5 V given
+    assert made["rear_between"] == 2  # 0.44 and 0.31 V
+
+
+def test_upstream_readings_before_the_air_of_the_cut_are_counted_with_their_step():
+    # Polled every second second: 1.0, 1.1 and 1.8 in the cut from second 10 to 15; lean from lambda 1.3 on.
+    polled = {8: 1.0, 10: 1.0, 12: 1.1, 14: 1.8, 16: 1.0}
+    made = only(run("25_cuts", banks=banks(**second_by_second(kind="wide_range", front_v=None, front_lambda=polled))))
+    assert made["front_before"] == 2
+    assert made["front_step_s"] == 2
+    once = {10: 1.0}
+    made = only(run("25_cuts", banks=banks(**second_by_second(kind="wide_range", front_v=None, front_lambda=once))))
+    assert made["front_before"] == 1
+    assert made["front_step_s"] is None
 
 
 def test_one_reading_in_a_cut_is_no_floor():

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 from scipy.stats import norm
 
-from tests.sql.given import PARAMS, banks, counts, cuts, run, values
+from tests.sql.given import PARAMS, START, banks, counts, cuts, rows, run, values
 
 STEP = "31_upstream_wide_range"
 DITHER = [1 + 0.02 * (-1) ** index for index in range(20)]
@@ -129,3 +129,26 @@ def test_levels_in_cuts_are_medians_of_warm_ones():
 def test_the_delay_needs_readings_that_are_close_enough():
     slow = cuts({"front_lambda": 1.9, "front_lean_s": 4.0, "step_s": 5.0}, kind="wide_range")
     assert "wide_cut_delay_s" not in values(run(STEP, cuts=slow))
+
+
+@pytest.mark.parametrize("delay_s", [0.4, 1.5, 3.0])
+@pytest.mark.parametrize("step_s", [0.5, 2.0, 5.0])
+def test_readings_of_many_cuts_make_up_the_time_to_lean(step_s, delay_s):
+    # Worked: polls every step at every phase after the cut; those before lambda 1.3 are delay / step a cut on average.
+    events = []
+    for phase in range(200):
+        polls = [step_s * (number + (phase + 0.5) / 200) for number in range(20)]
+        before = sum(poll < delay_s for poll in polls)
+        events.append({"front_lambda": 1.9, "front_before": before, "front_step_s": step_s})
+    made = run(STEP, cuts=cuts(*events, kind="wide_range"))
+    assert values(made)["wide_cut_dwell_s"] == pytest.approx(delay_s, abs=step_s / 100)
+    assert counts(made)["wide_cut_dwell_s"] == 200
+
+
+@pytest.mark.parametrize("otherwise", [{"front_lambda": 1.2}, {"front_lambda": None}, {"front_step_s": None}, {"warm": False}])
+def test_a_cut_without_lean_gas_times_nothing(otherwise):
+    event = {"front_lambda": 1.9, "front_before": 1, "front_step_s": 2.0, "kind": "wide_range"}
+    assert "wide_cut_dwell_s" in values(run(STEP, cuts=cuts(event)))
+    assert "wide_cut_dwell_s" not in values(run(STEP, cuts=cuts(event | otherwise)))
+    held = rows("held_days", [{"unit_id": "V1", "day": START.date(), "held_share": 0.7}])
+    assert "wide_cut_dwell_s" not in values(run(STEP, cuts=cuts(event), held_days=held))
