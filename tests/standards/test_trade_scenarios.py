@@ -34,6 +34,7 @@ HEALTHY = {
     ("B1S1", "stft_spread_pct"): 1.5,
     ("B1S2", "down_level_v"): 0.70,
     ("B1S2", "down_range_v"): 0.65,
+    ("B1S2", "down_top_v"): 0.82,
     ("B1S2", "down_bias_share"): 0.02,
     ("B1S2", "down_low_share"): 0.08,
     ("B1S2", "down_cut_moved_share"): 1.0,
@@ -307,6 +308,20 @@ def test_a_voltage_that_zirconia_cannot_give_is_the_sensor_or_its_wiring(tmp_pat
         assert (over["status"], over["mode"]) == ("judged", "stuck") and over["probability"] > LISTED
         named = scores(tmp_path / f"{component}_named", {(component, name): 1.2}, (code,))[component]
         assert named["status"] == "judged" and named["probability"] > over["probability"]
+
+
+def test_a_downstream_sensor_that_no_longer_reaches_rich_is_weak_unless_its_gas_is_lean(tmp_path: Path) -> None:
+    # Domain reference, 3.3 and 4.1: rich gas gives 0.8 V and more; a published downstream test begins at 0.6 V. Lean gas and a
+    # false mixture come before the sensor.
+    sunk = {("B1S2", "down_top_v"): 0.57, ("B1S2", "down_level_v"): 0.53}
+    weak = scores(tmp_path / "weak", sunk)["B1S2"]
+    assert (weak["status"], weak["mode"]) == ("judged", "weak")
+    assert weak["probability"] > scores(tmp_path / "little", {("B1S2", "down_top_v"): 0.74})["B1S2"]["probability"]
+    made = scores(tmp_path / "made", sunk, always=True)["B1S2"]  # has always read so: a family or a wiring of its own
+    assert made["probability"] < 0.1
+    lean = {("B1S2", "down_top_v"): 0.2, ("B1S2", "down_level_v"): 0.08, ("B1S2", "down_low_share"): 0.97}
+    gas = scores(tmp_path / "gas", lean, codes=("P0171",))["B1S2"]
+    assert gas["status"] == "held"
 
 
 def test_a_limit_cycle_that_grew_is_a_slow_sensor_and_one_that_doubled_is_no_call(tmp_path: Path) -> None:
