@@ -101,8 +101,9 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     peers' spreads, but a part that has lost three quarters of what its peers have is at its limit. So a calibration, a
     season, a gateway or a family of wide spread makes nobody sick. Of an indicator that may be off to either side ("out")
     what lies beyond the peers' median counts where that is less. ``own_past`` indicators compare with the part's own first
-    weeks, their limit being a share of it, and three of its own spreads from week to week at least; ``own_and_peers`` ones,
-    too, but what stands no worse than its peers do, within one spread of theirs, is no finding, whatever it was before.
+    weeks, or the declared healthy value where that is worse, their limit being a share of it, and three of the part's own
+    spreads from week to week at least; ``own_and_peers`` ones, too, but what stands no worse than its peers do, within one
+    spread of theirs, is no finding, whatever it was before.
 
     The forecast goes along the Theil-Sen slope only where at least six weeks show a monotone trend (Mann-Kendall
     p < 0.05) in the bad direction; else the level is expected to stay.
@@ -124,11 +125,15 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     level = pl.when(out).then(beside.abs()).otherwise(pl.col("level"))
     slope = pl.when(out).then(pl.col("slope_per_week") * beside.sign()).otherwise(pl.col("slope_per_week"))
     own = pl.col("compare").is_in(["own_past", "own_and_peers"])
-    healthy = pl.when(own).then(pl.col("baseline")).otherwise(pl.col("healthy"))
-    change = pl.max_horizontal(pl.col("limit") * pl.col("baseline").abs(), OWN_SPREADS * pl.col("own_spread"))
+    # A past that was better than the declared healthy value is healthy: ten times nothing is still little.
+    past = pl.when(pl.col("baseline").is_not_null()).then(
+        sign * pl.max_horizontal(sign * pl.col("baseline"), sign * pl.col("healthy"))
+    )
+    healthy = pl.when(own).then(past).otherwise(pl.col("healthy"))
+    change = pl.max_horizontal(pl.col("limit") * past.abs(), OWN_SPREADS * pl.col("own_spread"))
     limit = (
         pl.when(own)
-        .then(pl.when(pl.col("limit").is_not_null()).then(pl.col("baseline") + sign * change))
+        .then(pl.when(pl.col("limit").is_not_null()).then(past + sign * change))
         .otherwise(pl.col("limit"))
     )
     reach = (limit - healthy) * sign

@@ -200,6 +200,18 @@ def test_peers_never_bring_a_part_to_its_limit_sooner(level, peer, spread, worse
 # -- own past --------------------------------------------------------------------------------------
 
 
+def test_a_past_better_than_healthy_is_healthy():
+    # Worked: awake after 0.1 s then and 1.5 s now is no weak heater where 5 s are sound; from 5 s on two and a half times count.
+    own = {"compare": "own_past", "worse": "up", "healthy": 5.0, "limit": 1.5}
+    assert standing(level=1.5, baseline=0.1, **own)["strength"] == 0
+    assert standing(level=12.5, baseline=0.1, **own)["strength"] == pytest.approx(1)
+    assert standing(level=25.0, baseline=10.0, **own)["strength"] == pytest.approx(1)
+    assert standing(level=25.0, baseline=None, **own)["strength"] is None
+    fell = {"compare": "own_past", "worse": "down", "healthy": 0.8, "limit": 0.25}
+    assert standing(level=0.6, baseline=0.9, **fell)["strength"] == pytest.approx(1)
+    assert standing(level=0.675, baseline=0.9, **fell | {"healthy": None})["strength"] == pytest.approx(1)
+
+
 def test_own_past_holds_a_part_against_its_first_weeks():
     own = {"compare": "own_past", "worse": "down", "healthy": None, "limit": 0.08}
     made = standing(level=1.92, baseline=2.0, **own)
