@@ -56,7 +56,10 @@ def test_embedded_indicators_are_sound() -> None:
     judged = frame.filter(pl.col("use") == "judge")
     assert judged.height > 10 and frame["indicator"].is_unique().all()
     assert judged.filter(pl.col("release") >= 1).is_empty()
-    down, up = (judged.filter(pl.col("worse") == worse) for worse in ("down", "up"))
+    # Of what is told against the own past the limit is a share of it.
+    own = pl.col("compare").is_in(["own_past", "own_and_peers"])
+    assert judged.filter(own & (pl.col("limit") <= 0)).is_empty()
+    down, up = (judged.filter(~own & (pl.col("worse") == worse)) for worse in ("down", "up"))
     assert down.filter(pl.col("limit") >= pl.col("healthy")).is_empty()
     assert up.filter(pl.col("limit") <= pl.col("healthy")).is_empty()
     assert judged.filter(pl.col("mode").is_null() | pl.col("unit").is_null()).is_empty()
