@@ -322,8 +322,10 @@ def test_a_downstream_sensor_that_no_longer_reaches_rich_is_weak_unless_its_gas_
     lean = {("B1S2", "down_top_v"): 0.2, ("B1S2", "down_level_v"): 0.08, ("B1S2", "down_low_share"): 0.97}
     gas = scores(tmp_path / "gas", lean, codes=("P0171",))["B1S2"]
     assert gas["status"] == "held"
-    often = scores(tmp_path / "often", {("B1S2", "down_top_v"): 0.57, ("B1S2", "down_level_v"): 0.3})["B1S2"]
-    assert often["status"] == "held" and "on the lean side in even driving" in often["reason"]
+    between = {("B1S2", "down_top_v"): 0.57, ("B1S2", "down_level_v"): 0.3}
+    assert scores(tmp_path / "between", between)["B1S2"]["status"] == "held"
+    unknown = scores(tmp_path / "unknown", between | {("B1S2", "down_active_at_s"): None})["B1S2"]
+    assert unknown["status"] == "held" and "on the lean side in even driving" in unknown["reason"]
 
 
 def test_a_limit_cycle_that_grew_is_a_slow_sensor_and_one_that_doubled_is_no_call(tmp_path: Path) -> None:
