@@ -32,6 +32,8 @@ HEALTHY = {
     ("B1S1", "up_cut_floor_v"): 0.06,
     ("B1S1", "up_active_at_s"): 15.0,
     ("B1S1", "stft_spread_pct"): 1.5,
+    ("B1S1", "wide_spread"): 0.03,
+    ("B1S1", "wide_steady_spread"): 0.015,
     ("B1S2", "down_level_v"): 0.70,
     ("B1S2", "down_range_v"): 0.65,
     ("B1S2", "down_top_v"): 0.82,
@@ -326,6 +328,16 @@ def test_a_downstream_sensor_that_no_longer_reaches_rich_is_weak_unless_its_gas_
     assert scores(tmp_path / "between", between)["B1S2"]["status"] == "held"
     unknown = scores(tmp_path / "unknown", between | {("B1S2", "down_active_at_s"): None})["B1S2"]
     assert unknown["status"] == "held" and "on the lean side in even driving" in unknown["reason"]
+
+
+def test_a_catalyst_waits_for_lambda_that_grew_unsteady_in_even_driving_not_in_any(tmp_path: Path) -> None:
+    # Common practice: the sensor before the catalyst. Forced dither is 1 to 3 % of lambda; traffic spreads it as much and more.
+    traffic = FAILING_CATALYST | {("B1S1", "wide_spread"): 0.06}
+    made = scores(tmp_path / "traffic", traffic, kind="wide_range")["CAT1"]
+    assert "spreads more than it used to" not in made["reason"]
+    unsteady = traffic | {("B1S1", "wide_steady_spread"): 0.05}
+    made = scores(tmp_path / "unsteady", unsteady, kind="wide_range")["CAT1"]
+    assert made["status"] == "held" and "spreads more than it used to" in made["reason"]
 
 
 def test_a_limit_cycle_that_grew_is_a_slow_sensor_and_one_that_doubled_is_no_call(tmp_path: Path) -> None:
