@@ -9,6 +9,8 @@ from __future__ import annotations
 import polars as pl
 
 OWN = "_own"
+# Of the same fall, one timed cut by cut and one over all cuts together.
+MEASURED_ALIKE = {"down_fall_dwell_s": "down_fall_s"}
 
 
 def with_own_past(weeks: pl.DataFrame, indicators: pl.DataFrame) -> pl.DataFrame:
@@ -25,12 +27,12 @@ def with_own_past(weeks: pl.DataFrame, indicators: pl.DataFrame) -> pl.DataFrame
 
 def louder_twin(levels: pl.DataFrame) -> pl.DataFrame:
     """One row of each quantity: of a measure and its ``_own`` twin the one that lies closer to its limit, since what is
-    measured once must not speak twice.
+    measured once must not speak twice; nor must one quantity that is measured in two ways (:data:`MEASURED_ALIKE`).
 
     Args:
         levels: unit_id, component, indicator, strength, strength_28d (null where nothing can be said).
     """
-    quantity = pl.col("indicator").str.strip_suffix(OWN)
+    quantity = pl.col("indicator").str.strip_suffix(OWN).replace(MEASURED_ALIKE)
     order = levels.with_columns(_quantity=quantity, _place=pl.int_range(pl.len())).sort(
         "unit_id", "component", "_quantity", "strength_28d", "strength", "indicator",
         descending=[False, False, False, True, True, False], nulls_last=True,

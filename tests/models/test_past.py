@@ -33,3 +33,12 @@ def test_of_twins_the_one_closer_to_its_limit_speaks():
 def test_twins_of_another_vehicle_are_others():
     rows = [level("up_swing_v", 0.2), level("up_swing_v_own", 0.9, unit="V2")]
     assert louder_twin(pl.DataFrame(rows)).height == 2
+
+
+def test_one_slow_fall_speaks_once_however_it_is_timed():
+    rows = [level("down_fall_s", 0.9, 1.1), level("down_fall_dwell_s_own", 1.4, 1.0), level("down_top_v", 0.2)]
+    assert louder_twin(pl.DataFrame(rows))["indicator"].to_list() == ["down_fall_s", "down_top_v"]
+    rows[1] = level("down_fall_dwell_s_own", 1.4)
+    assert louder_twin(pl.DataFrame(rows))["indicator"].to_list() == ["down_fall_dwell_s_own", "down_top_v"]
+    rows[0] = level("down_fall_s", None)  # single falls that no gateway times
+    assert louder_twin(pl.DataFrame(rows, infer_schema_length=None))["indicator"].to_list() == ["down_fall_dwell_s_own", "down_top_v"]
