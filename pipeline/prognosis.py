@@ -21,6 +21,7 @@ from pipeline.lake import Lake
 
 OWN_MODEL = "_models/own"  # where in the lake the fleet's own promoted model lies
 LIMITS_ALONE = Model(LIMITS, {})
+_NOTHING_SAID = pl.DataFrame(schema=dict.fromkeys(("unit_id", "component", "said", "quantity"), pl.String))
 _TOLD_FROM = 0.1  # rows less likely than this get no words on what moved them
 _PLAIN = {
     "code": "an active code names it",
@@ -36,11 +37,13 @@ _PLAIN = {
 @dataclass(frozen=True)
 class Prognosis:
     """``chances``: unit_id, component, probability_7d, probability_14d, probability (28 d), probability_56d, judged_by,
-    moved_by (words); only components that the classifier judged. ``inputs``: feature, rows, shift. ``leans``: the model has
-    not seen this fleet.
+    moved_by (words); only components that the classifier judged. ``movers``: unit_id, component, said (words of one mover),
+    quantity (of an indicator), the strongest first. ``inputs``: feature, rows, shift. ``leans``: the model has not seen this
+    fleet.
     """
 
     chances: pl.DataFrame
+    movers: pl.DataFrame
     inputs: pl.DataFrame
     leans: bool = False
 
@@ -100,24 +103,26 @@ def prognosis(
         probability=pl.Series(made[:, 2]), probability_56d=pl.Series(made[:, 3]),
         judged_by=pl.lit(model.name),
     )
-    said = _in_words(pl.concat(moved), trends, indicators) if moved else None
-    if said is None:
-        result = result.with_columns(moved_by=pl.lit(""))
-    else:
-        result = result.join(said, on=["unit_id", "component"], how="left").with_columns(
-            pl.col("moved_by").fill_null("")
-        )
-    return Prognosis(result, input_shift(model, frame), model.leaning > 0)
+    said = _in_words(pl.concat(moved), trends, indicators) if moved else _NOTHING_SAID
+    told_by = said.group_by("unit_id", "component").agg(moved_by=pl.col("said").str.join("; "))
+    result = result.join(told_by, on=["unit_id", "component"], how="left").with_columns(pl.col("moved_by").fill_null(""))
+    return Prognosis(result, said, input_shift(model, frame), model.leaning > 0)
 
 
 def with_prognosis(scored: pl.DataFrame, made: Prognosis) -> pl.DataFrame:
     """Scores by limits with the classifier's chances in their place, where it judged; what limits say stays beside them, as
     ``second_opinion``, where the classifier has not seen the fleet.
     """
-    joined = scored.join(made.chances, on=["unit_id", "component"], how="left", suffix="_by_model")
-    told = pl.when((pl.col("moved_by").fill_null("") != "") & (pl.col("status") == "judged")).then(
-        pl.when(pl.col("why") == "").then(pl.lit("")).otherwise(pl.lit("; "))
-        + pl.lit("weighs most: ") + pl.col("moved_by")
+    keys = ["unit_id", "component"]
+    # A value that the row has told already is not told twice.
+    again = pl.format("; {} ", "quantity")
+    told = made.movers.join(scored.select(*keys, "why"), on=keys).with_columns(
+        pl.when((pl.lit("; ") + pl.col("why")).str.contains(again, literal=True)).then("quantity").otherwise("said").alias("said")
+    ).unique([*keys, "said"], keep="first", maintain_order=True)
+    weighing = told.group_by(keys).agg(weighs=pl.col("said").str.join("; "))
+    joined = scored.join(made.chances, on=keys, how="left", suffix="_by_model").join(weighing, on=keys, how="left")
+    told = pl.when(pl.col("weighs").is_not_null() & (pl.col("status") == "judged")).then(
+        pl.when(pl.col("why") == "").then(pl.lit("")).otherwise(pl.lit("; ")) + pl.lit("weighs most: ") + pl.col("weighs")
     ).otherwise(pl.lit(""))
     return joined.with_columns(
         probability=pl.coalesce("probability_by_model", "probability"),
@@ -134,9 +139,9 @@ def stamp(frame: pl.DataFrame, series: str, week_start: date) -> pl.DataFrame:
 
 
 def _in_words(moved: pl.DataFrame, trends: pl.DataFrame, indicators: pl.DataFrame) -> pl.DataFrame:
-    """The movers of a row in one text: value, unit, own past, peers and limit of an indicator, or what else it is."""
+    """The movers of each row, strongest first: value, unit, own past, peers and limit of an indicator, or what else it is."""
     spoken = trends.join(indicators.select("indicator", "quantity", "unit"), on="indicator").select(
-        "unit_id", "component", mover="indicator", said=words()
+        "unit_id", "component", "quantity", mover="indicator", said=words()
     )
     plain = pl.DataFrame({"mover": list(_PLAIN), "plain": list(_PLAIN.values())})
     return (
@@ -146,6 +151,5 @@ def _in_words(moved: pl.DataFrame, trends: pl.DataFrame, indicators: pl.DataFram
         .filter(pl.col("said").is_not_null())
         .unique(["unit_id", "component", "said"], keep="first", maintain_order=True)
         .sort("unit_id", "component", "place")
-        .group_by("unit_id", "component", maintain_order=True)
-        .agg(moved_by=pl.col("said").str.join("; "))
+        .select(_NOTHING_SAID.columns)
     )

@@ -11,12 +11,22 @@ import polars as pl
 import pytest
 
 from models.classifier import Model, train
+from models.explain import LIMITS
 from models.store import MODEL, save
 from pipeline.assess import REPLAYED, assess
 from pipeline.errors import LakeError
 from pipeline.facts import read_costs, read_indicators
 from pipeline.lake import Lake
-from pipeline.prognosis import LIMITS_ALONE, OWN_MODEL, chosen_model, prognosis, ranking, starter_model, with_prognosis
+from pipeline.prognosis import (
+    LIMITS_ALONE,
+    OWN_MODEL,
+    Prognosis,
+    chosen_model,
+    prognosis,
+    ranking,
+    starter_model,
+    with_prognosis,
+)
 from pipeline.rank import priced_list
 from tests.golden.sample import Job, fill, fleet, small_exports
 from tests.models.made_features import made
@@ -105,6 +115,20 @@ def test_what_moves_a_likely_row_is_said_with_its_numbers(job: Job, model: Model
     scores = table(job, "scores").join(told.select("unit_id", "component", "moved_by"), on=["unit_id", "component"])
     judged = scores.filter(pl.col("status") == "judged")
     assert judged.height and judged["why"].str.contains("weighs most: ").all()
+
+
+def test_a_value_that_a_row_has_told_is_not_told_twice():
+    row = {"unit_id": "V1", "component": "CAT1", "probability": 0.7, "probability_7d": 0.5, "judged_by": LIMITS, "status": "judged"}
+    scored = pl.DataFrame([row | {"why": "mean time to rich 2.0 s (limit 3.2, own past 8.0); P0420 catalyst"}])
+    said = [("mean time to rich 2.0 s (limit 1.0)", "mean time to rich"), ("limits and trends", None),
+            ("time to rich 3.0 s (limit 2.5)", "time to rich")]  # fmt: skip
+    movers = pl.DataFrame([("V1", "CAT1", *each) for each in said], ["unit_id", "component", "said", "quantity"], orient="row")
+    chances = scored.select("unit_id", "component", probability_7d=0.6, probability=0.8, judged_by=pl.lit("trees"))
+    [why] = with_prognosis(scored, Prognosis(chances, movers, pl.DataFrame()))["why"]
+    assert why == (
+        "mean time to rich 2.0 s (limit 3.2, own past 8.0); P0420 catalyst; "
+        "weighs most: mean time to rich; limits and trends; time to rich 3.0 s (limit 2.5)"
+    )
 
 
 def test_a_model_that_cannot_be_trusted_stops_the_run(tmp_path: Path):
