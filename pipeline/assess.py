@@ -33,7 +33,7 @@ from models.past import louder_twin, with_own_past
 from models.probability import Weights, with_probability
 from models.proposals import proposed_breaks
 from models.visits import code_back, quiet_after_inspection, sound_again, sound_on_newest_day
-from pipeline.components import expected_components, never_hot, scope_of
+from pipeline.components import expected_components, gone_quiet, never_hot, scope_of
 from pipeline.facts import read_blame, read_codes, read_indicators
 from pipeline.known import Known, known_at, midnight_of
 from pipeline.lake import Lake
@@ -94,7 +94,7 @@ def assess(
     quiet = timedelta(days=judge["quiet_after_inspection_days"])
     tested = inspected(known.work_orders, week_start - quiet)
     exchanged = replaced(known.work_orders, week_start - timedelta(days=judge["code_back_days"]))
-    components = expected_components(units)
+    components = gone_quiet(expected_components(units), known.days, week_start - _NEW_PART)
     newest = known.days.filter(pl.col("day") >= week_start - _NEW_PART)
     # A day of a catalyst rests on a handful of fuel cuts, and catalysts do not mend.
     sensors = standing.filter((pl.col("use") == "judge") & ~pl.col("component").str.starts_with("CAT"))

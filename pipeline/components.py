@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import polars as pl
 
 # Fuels burned under lambda control with a three-way catalyst.
@@ -80,6 +82,28 @@ def expected_components(units: pl.DataFrame) -> pl.DataFrame:
             outside.with_columns(not_judged_because=pl.lit("")).select(*columns, "not_judged_because"),
         ]
     ).sort("unit_id", "component")
+
+
+def gone_quiet(components: pl.DataFrame, days: pl.DataFrame, since: date) -> pl.DataFrame:
+    """``components`` with another reason for vehicles that sent readings once and none from ``since`` on: no signal that is
+    switched on would change that.
+
+    Args:
+        components: from :func:`expected_components`.
+        days: unit_id, day of what was measured.
+    """
+    newest = days.group_by("unit_id").agg(newest=pl.col("day").max()).filter(pl.col("newest") < since)
+    because = pl.format(
+        "no readings since {}: see whether the vehicle is driven, and its gateway powered and in contact", pl.col("newest").dt.to_string()
+    )
+    return (
+        components.join(newest, on="unit_id", how="left", maintain_order="left")
+        .with_columns(
+            not_judged_because=pl.when(pl.col("newest").is_not_null() & (pl.col("component") != ""))
+            .then(because).otherwise("not_judged_because")
+        )
+        .drop("newest")
+    )
 
 
 def never_hot(components: pl.DataFrame, standing: pl.DataFrame, least_share: float) -> pl.DataFrame:

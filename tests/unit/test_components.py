@@ -7,7 +7,7 @@ from datetime import date
 import polars as pl
 import pytest
 
-from pipeline.components import IN_SCOPE_FUELS, expected_components, never_hot, scope_of
+from pipeline.components import IN_SCOPE_FUELS, expected_components, gone_quiet, never_hot, scope_of
 from pipeline.tables import table
 
 DAY = date(2026, 4, 1)
@@ -139,3 +139,18 @@ def test_a_catalyst_that_is_never_hot_says_so_and_the_others_keep_their_reason()
     changed = told.filter(pl.col("not_judged_because") != parts["not_judged_because"])
     assert changed["component"].to_list() == ["CAT1"]
     assert changed["not_judged_because"].item().startswith("never warm: the catalyst is hot in 1 % of the readings")
+
+
+def test_a_vehicle_that_sends_no_more_is_told_so_and_no_signal_to_switch_on():
+    seen = days(("V1", "UNIT", "x"), ("V2", "UNIT", "x"))
+    units = scope_of(register({"unit_id": "V1", "fuel": "petrol"}, {"unit_id": "V3", "fuel": "diesel"}), seen)
+    parts = expected_components(units)
+    assert gone_quiet(parts, seen, DAY).equals(parts)
+    seen = seen.with_columns(day=pl.when(pl.col("unit_id") == "V2").then(date(2026, 4, 8)).otherwise("day"))
+    told = gone_quiet(parts, seen, date(2026, 4, 2))
+    assert told.drop("not_judged_because").equals(parts.drop("not_judged_because"))
+    changed = told.filter(pl.col("not_judged_because") != parts["not_judged_because"])
+    assert changed["component"].to_list() == ["B1S1", "B1S2", "CAT1"] and set(changed["unit_id"]) == {"V1"}
+    assert set(changed["not_judged_because"]) == {
+        "no readings since 2026-04-01: see whether the vehicle is driven, and its gateway powered and in contact"
+    }
