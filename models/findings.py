@@ -47,8 +47,9 @@ def words() -> pl.Expr:
     """Quantity, value and unit, and what it is held against."""
 
     def number(column: str) -> pl.Expr:
-        # Three significant digits: 0.123, 1.23, 12.3, 123.
+        # Three significant digits: 0.123, 1.23, 12.3, 123. What rounds to nothing is 0.0, not -0.0.
         value = pl.col(column)
+        value = pl.when(value.abs() < 0.0005).then(0.0).otherwise(value)
         return (
             pl.when(value.abs() < 1)
             .then(value.round(3).cast(pl.String))

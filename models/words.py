@@ -84,5 +84,5 @@ def action_words(component: str, mode: str) -> str:
         raise ValueError(f"component must be B1S1 to B2S2, CAT1 or CAT2, got {component!r}")
     what = mode_words(mode)
     if not what:
-        return f"Inspect {part} before anything is ordered: no single failure mode stands out"
+        return f"Inspect {part} before anything is ordered: its signals show no single failure mode"
     return f"{_FIRST.get(mode, 'Confirm')} {part} ({what}); {ready}"

@@ -38,7 +38,7 @@ from pipeline.facts import read_blame, read_codes, read_indicators
 from pipeline.known import Known, known_at, midnight_of
 from pipeline.lake import Lake
 from pipeline.limits import qualify_params, read_limits
-from pipeline.prognosis import chosen_model, prognosis, stamp, with_prognosis
+from pipeline.prognosis import chosen_model, prognosis, stamp, with_agreed_window, with_prognosis
 from pipeline.query import Session
 from pipeline.settings import Settings
 from pipeline.tables import table
@@ -127,7 +127,8 @@ def assess(
     made = prognosis(judge_by, trends, evidence, indicators)
     keep("chances", made.chances)
     keep("input_shift", made.inputs)
-    scores = keep("scores", with_prognosis(scored, made) if judge_by.ranks else scored)
+    judged = with_prognosis(scored, made) if judge_by.ranks else scored
+    scores = keep("scores", with_agreed_window(judged, week_start))
     return counted(scores, week_start, made.shifted)
 
 

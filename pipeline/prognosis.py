@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 
 import models
-from models.classifier import Model, chances
+from models.classifier import EDGES, PROMISED, Model, chances
 from models.explain import LIMITS, movers
 from models.features import features
 from models.findings import words
@@ -130,6 +130,18 @@ def with_prognosis(scored: pl.DataFrame, made: Prognosis) -> pl.DataFrame:
         judged_by=pl.coalesce("judged_by_by_model", "judged_by"),
         second_opinion=pl.when(pl.lit(made.leans) & pl.col("probability_by_model").is_not_null()).then("probability"),
         why=pl.col("why") + told,
+    )
+
+
+def with_agreed_window(scores: pl.DataFrame, week_start: date) -> pl.DataFrame:
+    """Scores without a window of failure that only begins after the 28 days within which the part fails more likely than not.
+
+    The window is the forecast of one indicator along its slope; the chance knows codes, on-board tests and all others. Where
+    they contradict each other, no date is said.
+    """
+    late = (pl.col("probability") > 0.5) & (pl.col("window_from") > week_start + timedelta(days=EDGES[PROMISED + 1]))
+    return scores.with_columns(
+        pl.when(late.fill_null(False)).then(None).otherwise(name).alias(name) for name in ("window_from", "window_to")
     )
 
 

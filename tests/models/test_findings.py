@@ -109,6 +109,11 @@ def test_pure_numbers_have_no_unit(unit):
     assert only({"level": 1.234, "unit": unit})["evidence"] == "quantity 0 1.23 (limit 1.0)"
 
 
+@pytest.mark.parametrize("value, said", [(-0.0004, "0.0"), (0.0, "0.0"), (-0.0, "0.0"), (-0.0006, "-0.001")])
+def test_nothing_has_no_sign(value, said):
+    assert only({"level": value})["evidence"] == f"quantity 0 {said} V (limit 1.0)"
+
+
 def test_words_name_the_loudest_first_and_three_at_most():
     made = only(*({"strength": strength} for strength in (0.5, 0.9, 0.7, 0.8, 0.1)))
     named = [part.split(" (")[0] for part in made["evidence"].split("; ")]

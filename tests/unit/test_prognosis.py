@@ -25,6 +25,7 @@ from pipeline.prognosis import (
     prognosis,
     ranking,
     starter_model,
+    with_agreed_window,
     with_prognosis,
 )
 from pipeline.rank import priced_list
@@ -129,6 +130,24 @@ def test_a_value_that_a_row_has_told_is_not_told_twice():
         "mean time to rich 2.0 s (limit 3.2, own past 8.0); P0420 catalyst; "
         "weighs most: mean time to rich; limits and trends; time to rich 3.0 s (limit 2.5)"
     )
+
+
+def test_no_window_is_said_that_begins_after_the_part_has_likely_failed():
+    week = date(2026, 4, 27)
+    rows = [  # chance within 28 days, window; whether it stays
+        (0.99, date(2026, 8, 1), date(2026, 9, 1), False),
+        (0.99, date(2026, 5, 25), date(2026, 9, 1), True),  # day 28
+        (0.99, date(2026, 5, 26), date(2026, 9, 1), False),
+        (0.50, date(2026, 8, 1), date(2026, 9, 1), True),
+        (None, date(2026, 8, 1), date(2026, 9, 1), True),
+        (0.99, None, date(2026, 9, 1), True),
+        (0.99, None, None, True),
+    ]
+    scores = pl.DataFrame(rows, ["probability", "window_from", "window_to", "stays"], orient="row")
+    made = with_agreed_window(scores, week)
+    stays = pl.col("stays")
+    assert made.filter(stays).equals(scores.filter(stays))
+    assert made.filter(~stays).select("window_from", "window_to").rows() == [(None, None)] * 2
 
 
 def test_a_model_that_cannot_be_trusted_stops_the_run(tmp_path: Path):
