@@ -7,6 +7,8 @@ import pytest
 
 from models.blame import Hold
 from models.calls import read_calls, ruled_out, with_calls
+from pipeline.facts import read_blame
+from pipeline.settings import Settings
 
 CALL = {"parts": ["upstream"], "cause": "c", "rule_out": "r", "test": "t", "source": "s"}
 FACTS = {"cold": {"scope": "bank", "roles": ["heater"]}}
@@ -46,6 +48,25 @@ def test_a_cold_sensor_is_a_heater_not_a_slow_sensor():
     calls = read_calls({"call": [CALL | {"fact": "cold", "as_mode": "heater", "cause": "heater"}, CALL]}, FACTS)
     assert with_calls(component(), truths(cold=True), calls).select("mode", "call_cause").row(0) == ("heater", "heater")
     assert with_calls(component(), truths(cold=False), calls).select("mode", "call_cause").row(0) == ("slow", "c")
+
+
+@pytest.mark.parametrize(
+    ("part", "mode", "true", "cause"),
+    [
+        ("upstream", "", "", "no single failure mode"),
+        ("downstream", "", "", "no single failure mode"),
+        ("upstream", "", "front_heater_codes", "a cold sensor"),
+        ("downstream", "", "rear_heater_codes", "a cold sensor"),
+        ("upstream", "", "front_circuit_codes", "open or shorted signal circuit"),
+        ("upstream", "biased", "", "the sensor's signal does not hold its value"),
+        ("downstream", "biased", "", "aged sensor"),
+    ],
+)
+def test_a_code_without_a_finding_is_not_told_as_a_fault_of_the_signal(part: str, mode: str, true: str, cause: str):
+    _, _, calls = read_blame(Settings())
+    known = truths(**{call.fact: call.fact == true for call in calls if call.fact})
+    made = with_calls(component(part, mode), known, calls).row(0, named=True)
+    assert made["call_cause"].startswith(cause) and made["mode"] == mode
 
 
 def test_no_call_for_another_part():
