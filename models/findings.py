@@ -70,6 +70,6 @@ def words() -> pl.Expr:
         .otherwise(pl.lit(""))
     )
     return pl.concat_str(
-        pl.col("quantity"), pl.lit(" "), number("level"), unit, pl.lit(" (limit "), number("limit"), own, peers,
+        pl.col("quantity"), pl.lit(": "), number("level"), unit, pl.lit(" (limit "), number("limit"), own, peers,
         pl.lit(")"),
     )

@@ -115,7 +115,7 @@ def with_prognosis(scored: pl.DataFrame, made: Prognosis) -> pl.DataFrame:
     """
     keys = ["unit_id", "component"]
     # A value that the row has told already is not told twice.
-    again = pl.format("; {} ", "quantity")
+    again = pl.format("; {}: ", "quantity")
     told = made.movers.join(scored.select(*keys, "why"), on=keys).with_columns(
         pl.when((pl.lit("; ") + pl.col("why")).str.contains(again, literal=True)).then("quantity").otherwise("said").alias("said")
     ).unique([*keys, "said"], keep="first", maintain_order=True)

@@ -101,23 +101,23 @@ def test_words_give_value_unit_and_what_it_is_held_against():
     made = only(
         {"level": 0.4567, "limit": 0.45, "baseline": 0.1234, "peer_median": 12.34, "quantity": "dwell"}
     )
-    assert made["evidence"] == "dwell 0.457 V (limit 0.45, own past 0.123, peers 12.3)"
+    assert made["evidence"] == "dwell: 0.457 V (limit 0.45, own past 0.123, peers 12.3)"
 
 
 @pytest.mark.parametrize("unit", ["1", "share", "ratio"])
 def test_pure_numbers_have_no_unit(unit):
-    assert only({"level": 1.234, "unit": unit})["evidence"] == "quantity 0 1.23 (limit 1.0)"
+    assert only({"level": 1.234, "unit": unit})["evidence"] == "quantity 0: 1.23 (limit 1.0)"
 
 
 @pytest.mark.parametrize("value, said", [(-0.0004, "0.0"), (0.0, "0.0"), (-0.0, "0.0"), (-0.0006, "-0.001")])
 def test_nothing_has_no_sign(value, said):
-    assert only({"level": value})["evidence"] == f"quantity 0 {said} V (limit 1.0)"
+    assert only({"level": value})["evidence"] == f"quantity 0: {said} V (limit 1.0)"
 
 
 def test_words_name_the_loudest_first_and_three_at_most():
     made = only(*({"strength": strength} for strength in (0.5, 0.9, 0.7, 0.8, 0.1)))
     named = [part.split(" (")[0] for part in made["evidence"].split("; ")]
-    assert named == ["quantity 1 0.9 V", "quantity 3 0.8 V", "quantity 2 0.7 V"]
+    assert named == ["quantity 1: 0.9 V", "quantity 3: 0.8 V", "quantity 2: 0.7 V"]
 
 
 def test_weak_evidence_is_not_worth_a_word():

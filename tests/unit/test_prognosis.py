@@ -120,15 +120,15 @@ def test_what_moves_a_likely_row_is_said_with_its_numbers(job: Job, model: Model
 
 def test_a_value_that_a_row_has_told_is_not_told_twice():
     row = {"unit_id": "V1", "component": "CAT1", "probability": 0.7, "probability_7d": 0.5, "judged_by": LIMITS, "status": "judged"}
-    scored = pl.DataFrame([row | {"why": "mean time to rich 2.0 s (limit 3.2, own past 8.0); P0420 catalyst"}])
-    said = [("mean time to rich 2.0 s (limit 1.0)", "mean time to rich"), ("limits and trends", None),
-            ("time to rich 3.0 s (limit 2.5)", "time to rich")]  # fmt: skip
+    scored = pl.DataFrame([row | {"why": "mean time to rich: 2.0 s (limit 3.2, own past 8.0); P0420 catalyst"}])
+    said = [("mean time to rich: 2.0 s (limit 1.0)", "mean time to rich"), ("limits and trends", None),
+            ("time to rich: 3.0 s (limit 2.5)", "time to rich")]  # fmt: skip
     movers = pl.DataFrame([("V1", "CAT1", *each) for each in said], ["unit_id", "component", "said", "quantity"], orient="row")
     chances = scored.select("unit_id", "component", probability_7d=0.6, probability=0.8, judged_by=pl.lit("trees"))
     [why] = with_prognosis(scored, Prognosis(chances, movers, pl.DataFrame()))["why"]
     assert why == (
-        "mean time to rich 2.0 s (limit 3.2, own past 8.0); P0420 catalyst; "
-        "weighs most: mean time to rich; limits and trends; time to rich 3.0 s (limit 2.5)"
+        "mean time to rich: 2.0 s (limit 3.2, own past 8.0); P0420 catalyst; "
+        "weighs most: mean time to rich; limits and trends; time to rich: 3.0 s (limit 2.5)"
     )
 
 
