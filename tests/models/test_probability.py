@@ -44,6 +44,11 @@ def test_evidence_adds_in_log_odds():
     assert made[0] == pytest.approx(logistic(-6 + 5 + 1.5 * 0.5 + 3 + 2))
 
 
+def test_wear_that_is_sure_counts_up_to_half_the_way():
+    assert likely(worn=0.25)[0] == pytest.approx(logistic(-6 + 1.5 * 0.25))
+    assert likely(worn=0.5) == likely(worn=1.5) == pytest.approx((logistic(-6 + 1.5 * 0.5),) * 2)
+
+
 def test_a_confirmed_code_weighs_more_than_a_pending_one_and_that_more_than_none():
     confirmed, pending, none = (likely(code_confirmed=state)[0] for state in (True, False, None))
     assert confirmed == pytest.approx(logistic(-3))
