@@ -310,6 +310,22 @@ def test_a_catalyst_code_that_nothing_else_bears_out_waits() -> None:
     assert held(still | {("catalyst_margin", 1): (0.3,)}, "catalyst", "", ("catalyst",)) == "catalyst_code_alone"
 
 
+def test_a_catalyst_that_stores_as_its_peers_do_waits_whatever_its_code_says() -> None:
+    # Oxygen balance (domain reference): what a catalyst no longer stores shows in the time until the sensor behind it is rich
+    # again after fuel cuts, and in even driving. Common practice: such a code is confirmed by the on-board test first.
+    like_peers = {("rear_activity_v", 1): (0.16, 0.01, 0.04), ("recovery_s", 1): (5.4, 0.1, 0.3)}
+    assert held(like_peers, "catalyst", "", ("catalyst",)) == "catalyst_code_alone"
+    assert held(like_peers, "catalyst", "") is None
+    assert held(like_peers | {("catalyst_margin", 1): (-0.3,)}, "catalyst", "", ("catalyst",)) is None
+    for other in (
+        {("rear_activity_v", 1): (0.16, 0.04, 0.04)}, {("rear_activity_v", 1): (0.16, 0.01, 0.06)},
+        {("recovery_s", 1): (5.4, -4.5, -3.0)},
+    ):
+        assert held(like_peers | other, "catalyst", "", ("catalyst",)) is None
+    assert held({("rear_activity_v", 1): (0.16, 0.01, 0.04)}, "catalyst", "", ("catalyst",)) is None  # no fuel cut seen
+    assert held(like_peers, "catalyst", "storage", ("catalyst",), strength=0.5) is None  # something measured does bear it out
+
+
 def test_air_behind_the_catalyst_is_not_a_lack_of_storage() -> None:
     # Domain reference, diagnostic order: an exhaust leak between the sensors before a catalyst. A catalyst without storage lets
     # the downstream sensor repeat the upstream one, both ways alike; a leak draws it lean.
