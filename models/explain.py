@@ -78,13 +78,15 @@ def movers(part: FamilyModel, frame: pl.DataFrame) -> pl.DataFrame:
 
     Returns:
         week_start, unit_id, component, place (1 first), mover (an indicator or the name of another feature), moves
-        (log-odds); only what moves by more than 0.05.
+        (log-odds); only what is known and moves by more than 0.05.
     """
     _, parts = contributions(part, frame)
     names = [*part.features, LIMITS]
     owners = [_owners(name, frame, part.features) for name in names]
+    # That something is not known may move a row, too, and is no word against the part.
+    known = np.column_stack([~np.isnan(matrix(frame, part.features)), np.ones(frame.height, dtype=bool)])
     pieces = [
-        frame.select(KEYS).with_columns(mover=owner, moves=pl.Series(parts[:, place]))
+        frame.select(KEYS).with_columns(mover=owner, moves=pl.Series(parts[:, place])).filter(pl.Series(known[:, place]))
         for place, owner in enumerate(owners)
     ]
     summed = pl.concat(pieces).group_by(*KEYS, "mover").agg(pl.col("moves").sum()).filter(pl.col("moves") > 0.05)

@@ -60,3 +60,15 @@ def test_movers_name_the_indicator_and_are_three_at_most(part: FamilyModel):
         pl.col("moves").diff().over("week_start", "unit_id").max()).item() or 0) <= 0
     assert set(found["mover"]) <= {"recovery_s", "top.gone", "rear_gone", "limits", LIMITS}
     assert "recovery_s" in set(found["mover"])
+
+
+def test_what_is_not_known_is_no_mover():
+    frame, known = made()
+    silent = known["days_to_failure"].is_between(0, 28).fill_null(False)  # a sensor that falls silent before it fails
+    name = "own_z.recovery_s"
+    frame = frame.drop("top.gone").with_columns(pl.when(silent).then(None).otherwise(name).alias(name))
+    part = train(frame, known, "test").families["catalyst"]
+    unknown = frame.filter(pl.col(name).is_null())
+    _, parts = contributions(part, unknown)
+    assert (parts[:, part.features.index(name)] > 0.05).mean() > 0.9  # what is missing does move them
+    assert movers(part, unknown).height and "recovery_s" not in set(movers(part, unknown)["mover"])
