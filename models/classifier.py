@@ -41,9 +41,8 @@ TREES = {
 }
 # What holds a part back holds for both judges: limits.toml [judge.probability_held], the share of held parts that fail.
 HELD_MOST = 0.1
-# A voltage that zirconia cannot give: no fleet that trains the starter has one, so that its trees can say nothing of it. The
-# others are younger than the starter.
-UNTAUGHT = ("up_top_v", "down_top_v", "down_top_v_own", "down_fall_dwell_s_own")
+# A voltage that zirconia cannot give: no fleet that trains the starter has one, so that its trees can say nothing of it.
+UNTAUGHT = ("up_top_v", "down_top_v")
 _UNTAUGHT_FROM = 0.5  # of the way from healthy to limit
 _MOST_ROWS = 250_000  # part-intervals the trees see; healthy ones beyond are drawn and weighed
 _PULL = 2.0  # strength of the prior of the joining weights, in part-intervals

@@ -46,7 +46,7 @@ from pipeline.rank import rank
 from pipeline.report.proof import proof_table
 from pipeline.settings import Settings, read_settings
 
-NAME = "starter model 2"
+NAME = "starter model 3"
 LEANING = 0.5  # it only ever judges fleets it has not seen
 _WEEK = timedelta(days=7)
 _RESAMPLES = 400
