@@ -326,6 +326,17 @@ def test_a_catalyst_that_stores_as_its_peers_do_waits_whatever_its_code_says() -
     assert held(like_peers, "catalyst", "storage", ("catalyst",), strength=0.5) is None  # something measured does bear it out
 
 
+def test_a_downstream_sensor_that_only_a_code_names_waits_for_its_upstream_one() -> None:
+    # Common practice, decision table: a wrong mixture holds the downstream sensor rich or lean, and its monitor fails with it.
+    for role in ("circuit", "sensor", "heater"):
+        assert held({}, "downstream", "", (role,), "upstream") == "front_before_rear_code"
+    assert held({("downstream_margin", 1): (-0.2,)}, "downstream", "", ("circuit",), "upstream") is None
+    assert held({}, "downstream", "slow", ("circuit",), "upstream") == "front_before_rear"
+    # What is electrical of its own is no matter of the mixture.
+    for role in ("circuit", "heater", "sensor"):
+        assert held({}, "downstream", "", (role,), "downstream") is None
+
+
 def test_air_behind_the_catalyst_is_not_a_lack_of_storage() -> None:
     # Domain reference, diagnostic order: an exhaust leak between the sensors before a catalyst. A catalyst without storage lets
     # the downstream sensor repeat the upstream one, both ways alike; a leak draws it lean.
