@@ -144,11 +144,11 @@ def test_a_commanded_ratio_that_always_reads_one_is_no_frozen_sensor(tmp_path: P
 
 
 def held(
-    levels: dict[tuple[str, int], tuple[float, ...]], part: str, mode: str, roles: tuple[str, ...] = (), named: str = "",
-    strength: float = 0.0,
+    levels: dict[tuple[str, int], tuple[float, ...]], part: str, mode: str, roles: tuple[str, ...] = (),
+    named: str | tuple[str, ...] = "", strength: float = 0.0,
 ) -> str | None:
     """Which fact of the shipped table holds a part back; levels: (indicator, bank) -> (level, change, apart from peers),
-    ``named``: the part that the codes name, ``strength``: that of the finding of the mode."""
+    ``named``: the part that the codes name, or one a code, ``strength``: that of the finding of the mode."""
     facts, holds, _ = read_blame(Settings())
     banks = pl.DataFrame({"unit_id": ["V1"], "bank": [1]}, schema_overrides={"bank": pl.Int32})
     rows = [("V1", bank, name, *(*told, None, None)[:3]) for (name, bank), told in levels.items()]
@@ -156,7 +156,8 @@ def held(
     columns |= {name: pl.Float64 for name in ("level", "change", "apart")}
     names = {"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "role": pl.String}
     found = {"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "mode": pl.String, "strength": pl.Float64}
-    codes = pl.DataFrame([("V1", 1, named, role) for role in roles], names, orient="row")
+    parts = (named,) * len(roles) if isinstance(named, str) else named
+    codes = pl.DataFrame([("V1", 1, *each) for each in zip(parts, roles, strict=True)], names, orient="row")
     seen = pl.DataFrame([("V1", 1, part, mode, strength)] if mode else [], found, orient="row")
     truths = evaluate(banks, facts, pl.DataFrame(rows, columns, orient="row"), codes, seen)
     component = banks.with_columns(part=pl.lit(part), mode=pl.lit(mode))
@@ -328,13 +329,16 @@ def test_a_catalyst_that_stores_as_its_peers_do_waits_whatever_its_code_says() -
 
 def test_a_downstream_sensor_that_only_a_code_names_waits_for_its_upstream_one() -> None:
     # Common practice, decision table: a wrong mixture holds the downstream sensor rich or lean, and its monitor fails with it.
+    both = ("upstream", "downstream")
     for role in ("circuit", "sensor", "heater"):
-        assert held({}, "downstream", "", (role,), "upstream") == "front_before_rear_code"
-    assert held({("downstream_margin", 1): (-0.2,)}, "downstream", "", ("circuit",), "upstream") is None
-    assert held({}, "downstream", "slow", ("circuit",), "upstream") == "front_before_rear"
-    # What is electrical of its own is no matter of the mixture.
-    for role in ("circuit", "heater", "sensor"):
+        assert held({}, "downstream", "", (role, "sensor"), both) == "front_before_rear_code"
+        assert held({}, "downstream", "", (role,), "upstream") is None  # nothing speaks against it
         assert held({}, "downstream", "", (role,), "downstream") is None
+    assert held({("downstream_margin", 1): (-0.2,)}, "downstream", "", ("circuit", "sensor"), both) is None
+    assert held({}, "downstream", "slow", ("circuit", "sensor"), both) == "front_before_rear"
+    # What is electrical of its own is no matter of the mixture.
+    for role in ("circuit", "heater"):
+        assert held({}, "downstream", "", ("circuit", role), both) is None
 
 
 def test_air_behind_the_catalyst_is_not_a_lack_of_storage() -> None:
