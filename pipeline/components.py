@@ -94,7 +94,8 @@ def gone_quiet(components: pl.DataFrame, days: pl.DataFrame, since: date) -> pl.
     """
     newest = days.group_by("unit_id").agg(newest=pl.col("day").max()).filter(pl.col("newest") < since)
     because = pl.format(
-        "no readings since {}: see whether the vehicle is driven, and its gateway powered and in contact", pl.col("newest").dt.to_string()
+        "no usable readings since {}: see whether the vehicle is driven, and its gateway powered and in contact",
+        pl.col("newest").dt.to_string(),
     )
     return (
         components.join(newest, on="unit_id", how="left", maintain_order="left")

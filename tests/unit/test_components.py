@@ -152,5 +152,5 @@ def test_a_vehicle_that_sends_no_more_is_told_so_and_no_signal_to_switch_on():
     changed = told.filter(pl.col("not_judged_because") != parts["not_judged_because"])
     assert changed["component"].to_list() == ["B1S1", "B1S2", "CAT1"] and set(changed["unit_id"]) == {"V1"}
     assert set(changed["not_judged_because"]) == {
-        "no readings since 2026-04-01: see whether the vehicle is driven, and its gateway powered and in contact"
+        "no usable readings since 2026-04-01: see whether the vehicle is driven, and its gateway powered and in contact"
     }
