@@ -17,7 +17,8 @@ _FACT_FIELDS = {
     "every_bank", "other_bank", "rose", "fell", "over_peers", "under_peers",
 }
 _COMPARES = ("above", "below", "beyond", "rose", "fell", "over_peers", "under_peers")
-_HOLD_FIELDS = {"fact", "parts", "modes", "why", "cause", "rule_out", "test", "clear", "source"}
+_HOLD_FIELDS = {"fact", "parts", "modes", "why", "cause", "rule_out", "test", "clear", "source", "cleared_by", "doubted_by"}
+_HOLD_OPTIONAL = {"modes", "cleared_by", "doubted_by"}
 
 
 @dataclass(frozen=True)
@@ -25,7 +26,9 @@ class Hold:
     """One row of the table: while ``fact`` is true, ``parts`` with one of ``modes`` (empty = any) are held back.
 
     ``why`` is the evidence, ``cause`` what it points at, ``rule_out`` what to look at first, ``test`` what confirms the
-    cause, and ``clear`` what is ruled out where the data show that ``fact`` is false (empty: not worth a word).
+    cause, and ``clear`` what is ruled out (empty: not worth a word) where the data show that the evidence is false: that is
+    the fact ``cleared_by``, or ``fact`` itself where that is the bare evidence (empty). A fact that is false for what else it
+    asks rules nothing out. While one of the facts ``doubted_by`` is true it is not ruled out either.
     """
 
     fact: str
@@ -37,6 +40,8 @@ class Hold:
     test: str
     clear: str
     source: str
+    cleared_by: str = ""
+    doubted_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -83,12 +88,12 @@ def read_table(table: dict) -> tuple[dict[str, dict], list[Hold]]:
     holds = []
     for number, row in enumerate(rows, start=1):
         unknown = set(row) - _HOLD_FIELDS
-        missing = _HOLD_FIELDS - {"modes"} - set(row)
+        missing = _HOLD_FIELDS - _HOLD_OPTIONAL - set(row)
         if unknown or missing:
             problems.append(f"[[hold]] {number}: unknown {sorted(unknown)}, missing {sorted(missing)}")
             continue
-        if row["fact"] not in known:
-            problems.append(f"[[hold]] {number}: no fact {row['fact']!r}")
+        asked = [row["fact"], *([row["cleared_by"]] if row.get("cleared_by") else []), *row.get("doubted_by", ())]
+        problems += [f"[[hold]] {number}: no fact {name!r}" for name in asked if name not in known]
         if not set(row["parts"]) <= set(PARTS):
             problems.append(f"[[hold]] {number}: parts must be of {', '.join(PARTS)}")
         holds.append(
@@ -96,6 +101,8 @@ def read_table(table: dict) -> tuple[dict[str, dict], list[Hold]]:
                 fact=row["fact"],
                 parts=tuple(row["parts"]),
                 modes=tuple(row.get("modes", ())),
+                cleared_by=row.get("cleared_by", ""),
+                doubted_by=tuple(row.get("doubted_by", ())),
                 **{name: row[name] for name in ("why", "cause", "rule_out", "test", "clear", "source")},
             )
         )
@@ -114,7 +121,7 @@ def cleared_by(facts: dict[str, dict], holds: list[Hold]) -> dict[str, tuple[str
 
     words: dict[str, list[str]] = {}
     for hold in holds:
-        for indicator in sorted(rests_on(hold.fact)) if hold.clear else ():
+        for indicator in sorted(rests_on(hold.cleared_by or hold.fact)) if hold.clear else ():
             words.setdefault(indicator, [])
             if hold.clear not in words[indicator]:
                 words[indicator].append(hold.clear)

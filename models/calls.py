@@ -74,29 +74,34 @@ def with_calls(components: pl.DataFrame, truths: pl.DataFrame, calls: list[Call]
 
 
 def ruled_out(components: pl.DataFrame, known: pl.DataFrame, holds: list[Hold]) -> pl.DataFrame:
-    """Add ruled_out and not_ruled_out: what the data show not to be so, and what they cannot tell.
+    """Add ruled_out and not_ruled_out: what the data show not to be so, and what is left to rule out by hand.
+
+    Where a hold is in force its words are in neither: they are the reason that is given.
 
     Args:
         components: unit_id, bank, part.
         known: unit_id, bank and one boolean column a fact, null where the data cannot tell.
 
     Returns:
-        ``components`` with two texts, the ``clear`` words of the holds of that part in their order, by commas.
+        ``components`` with two texts, the ``clear`` words of the holds of that part in their order, by commas: of those whose
+        evidence is known to be false, and of those whose evidence is unknown, true (the hold is excepted) or doubted.
     """
     joined = components.join(known, on=["unit_id", "bank"], how="left")
-
-    def words(state: str) -> pl.Expr:
-        terms = []
-        for text in dict.fromkeys(hold.clear for hold in holds if hold.clear):
-            same = [hold for hold in holds if hold.clear == text]
-            parts = {part for hold in same for part in hold.parts}
-            any_true = pl.any_horizontal(*{hold.fact for hold in same})
-            is_so = any_true.is_null() if state == "unknown" else ~any_true.fill_null(True)
-            terms.append(pl.when(pl.col("part").is_in(parts) & is_so).then(pl.lit(text)))
-        if not terms:
-            return pl.lit("")
-        return pl.concat_list(terms).list.drop_nulls().list.join(", ")
-
-    return joined.with_columns(ruled_out=words("false"), not_ruled_out=words("unknown")).select(
-        *components.columns, "ruled_out", "not_ruled_out"
-    )
+    cleared: list[pl.Expr] = []
+    left: list[pl.Expr] = []
+    for text in dict.fromkeys(hold.clear for hold in holds if hold.clear):
+        for part in PARTS:
+            same = [hold for hold in holds if hold.clear == text and part in hold.parts]
+            if same:
+                spoken = (pl.col("part") == part) & ~pl.any_horizontal(*(hold.fact for hold in same)).fill_null(False)
+                so = pl.any_horizontal(*(hold.cleared_by or hold.fact for hold in same))
+                # A doubt that cannot be known is none: most vehicles send no on-board tests.
+                doubts = [pl.col(doubt).fill_null(False) for hold in same for doubt in hold.doubted_by]
+                so_or_doubted = so | pl.any_horizontal(*doubts) if doubts else so
+                cleared.append(pl.when(spoken & ~so_or_doubted.fill_null(True)).then(pl.lit(text)))
+                left.append(pl.when(spoken & so_or_doubted.fill_null(True)).then(pl.lit(text)))
+    texts = {
+        name: pl.concat_list(terms).list.drop_nulls().list.join(", ") if terms else pl.lit("")
+        for name, terms in (("ruled_out", cleared), ("not_ruled_out", left))
+    }
+    return joined.with_columns(**texts).select(*components.columns, *texts)

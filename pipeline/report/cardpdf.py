@@ -113,7 +113,7 @@ def _job(sheet: _Sheet, job: Job, place: int, brief: bool) -> None:
     sheet.words(job.where, _SMALL + 0.4, gap=0.4)
     sheet.words(f"Chance: {job.chance} (fails within 28 days or has failed); {job.window}; judged by {job.judged_by}.")
     sheet.words(f"Why: {job.why}")
-    unknown = f"; the data cannot tell: {job.not_ruled_out}" if job.not_ruled_out else ""
+    unknown = f"; the data cannot rule out: {job.not_ruled_out}" if job.not_ruled_out else ""
     if not brief:
         sheet.words(
             f"Points at: {job.points_at}. Confirm by: {job.confirm_by}. Ruled out by the data: {job.ruled_out}{unknown}.",

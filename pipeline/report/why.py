@@ -156,7 +156,7 @@ def _standing(row: dict) -> list:
     if row["mode"]:
         lines.append(("mode", mode_words(row["mode"])))
     names = {
-        "action": "do", "why": "why", "points_at": "points at", "ruled_out": "ruled out", "not_ruled_out": "cannot tell",
+        "action": "do", "why": "why", "points_at": "points at", "ruled_out": "ruled out", "not_ruled_out": "not ruled out",
         "rule_out_first": "rule out first", "confirm_by": "confirm by", "reason": "reason",
     }  # fmt: skip
     lines += [(label, plain(row[name])) for name, label in names.items() if row[name]]

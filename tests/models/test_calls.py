@@ -89,3 +89,20 @@ def test_two_holds_with_the_same_words_must_both_be_false():
     assert ruled_out(component(), truths(a=False, b=False), holds)["ruled_out"].item() == "the upstream sensor"
     assert ruled_out(component(), truths(a=False, b=None), holds)["ruled_out"].item() == ""
     assert ruled_out(component(), truths(a=False, b=None), holds)["not_ruled_out"].item() == "the upstream sensor"
+
+
+def test_what_is_so_is_never_ruled_out_because_its_hold_is_excepted():
+    excepted = Hold("far_unexplained", ("upstream",), (), "w", "c", "r", "t", "trims", "s", cleared_by="far")
+    for far, made in ((True, ("", "trims")), (None, ("", "trims")), (False, ("trims", ""))):
+        told = ruled_out(component(), truths(far_unexplained=False, far=far), [excepted])
+        assert told.select("ruled_out", "not_ruled_out").row(0) == made, far
+    # In force it is the reason that is given, and no word beside it.
+    told = ruled_out(component(), truths(far_unexplained=True, far=True), [excepted])
+    assert told.select("ruled_out", "not_ruled_out").row(0) == ("", "")
+
+
+def test_one_doubt_is_enough_not_to_rule_out_and_an_unknown_one_is_none():
+    doubted = Hold("code", ("catalyst",), (), "w", "c", "r", "t", "the sensor", "s", doubted_by=("failed", "half_off"))
+    for failed, made in ((True, ("", "the sensor")), (None, ("the sensor", "")), (False, ("the sensor", ""))):
+        told = ruled_out(component("catalyst", "storage"), truths(code=False, failed=failed, half_off=None), [doubted])
+        assert told.select("ruled_out", "not_ruled_out").row(0) == made, failed

@@ -79,7 +79,8 @@ def test_blame_speaks_of_roles_and_indicators_that_exist() -> None:
     indicators = set(facts.read_indicators(Settings())["indicator"]) | worked_out
     assert {role for fact in named.values() for role in fact.get("roles", ())} <= roles
     assert {fact["indicator"] for fact in named.values() if "indicator" in fact} <= indicators
-    used = {row.fact for row in [*holds, *calls] if row.fact} | {
+    cleared = {name for hold in holds for name in (hold.cleared_by, *hold.doubted_by) if name}
+    used = cleared | {row.fact for row in [*holds, *calls] if row.fact} | {
         other
         for fact in named.values()
         for key in ("all", "any", "none", "every_bank", "other_bank")
