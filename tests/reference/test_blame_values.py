@@ -17,7 +17,7 @@ import pytest
 from models.blame import evaluate, hold_back
 from pipeline.assess import ISSUED, assess
 from pipeline.derive import derive
-from pipeline.facts import read_blame
+from pipeline.facts import read_blame, read_codes
 from pipeline.lake import Lake
 from pipeline.settings import Settings
 from pipeline.tables import table
@@ -969,3 +969,48 @@ def test_a_slow_sensor_swings_about_the_target() -> None:
     assert held(swings | {("wide_spread", 1): (0.08, 0.05)}, "upstream", "slow", strength=1.0) is None
     assert held(swings, "upstream", "slow", ("sensor",), "upstream", 1.0) is None
     assert held(swings | {("upstream_margin", 1): (-0.1,)}, "upstream", "slow", strength=1.0) is None
+
+
+LEAN = {("trim_pct", 1): (9.0,), ("down_level_v", 1): (0.30,)}
+RICH = {("trim_pct", 1): (-9.0,), ("down_level_v", 1): (0.80,)}
+FAR = {("trim_pct", 1): (13.0,), ("down_level_v", 1): (0.60,)}
+
+
+@pytest.mark.parametrize(
+    ("levels", "others", "by"),
+    [(LEAN, (), "truly_lean"), (RICH, (), "truly_rich"), ({}, ("leak",), "leak_codes"), (FAR, (), "trims_unexplained")],
+)
+def test_what_no_mixture_can_do_to_a_sensor_does_not_wait_for_the_mixture(
+    levels: dict[tuple[str, int], tuple[float, ...]], others: tuple[str, ...], by: str
+) -> None:
+    # Domain reference 3.3: heater and circuit codes are step 2, fuel trims step 6, an exhaust leak step 7. Heater, pump, reference
+    # and common line are electrical; a low or high voltage (P0131, P0132) and no activity (P0134) may be the gas.
+    def of_front(mode: str, *roles: str) -> str | None:
+        return held(levels, "upstream", mode, (*others, *roles), ("",) * len(others) + ("upstream",) * len(roles), 1.2)
+
+    assert of_front("heater", "heater") is None
+    assert of_front("heater") is None
+    for role in ("heater", "wiring"):
+        assert of_front("", role) is None, role
+    for role in ("circuit", "sensor", "stuck"):
+        assert of_front("", role) == by + "_alone", role
+    for mode in ("biased", "slow", "weak", "stuck", "erratic", "gain"):
+        assert of_front(mode) == by, mode
+        assert of_front(mode, "circuit") == by, mode
+    assert held(levels, "catalyst", "storage", others, "", 1.2) == by
+    # A catalyst waits all the same: for the mixture, and for the sensor ahead of it.
+    named = ("",) * len(others) + ("catalyst",)
+    assert held(levels, "catalyst", "", (*others, "catalyst"), named) == by + "_alone"
+    assert held(levels, "catalyst", "", (*others, "catalyst", "heater"), (*named, "upstream")) == "front_sensor"
+
+
+@pytest.mark.parametrize(
+    ("code", "role"),
+    [("P0030", "heater"), ("P0053", "heater"), ("P0135", "heater"), ("P2231", "wiring"), ("P2237", "wiring"), ("P2239", "wiring"),
+     ("P2243", "wiring"), ("P2251", "wiring"), ("P2626", "wiring"), ("P0130", "circuit"), ("P0131", "circuit"),
+     ("P0132", "circuit"), ("P0134", "sensor"), ("P2195", "stuck")],
+)  # fmt: skip
+def test_codes_that_a_mixture_cannot_set_are_told_from_those_it_can(code: str, role: str) -> None:
+    # Domain reference 3.1 (SAE J2012-DA): heater, short to the heater, pump current, reference, common line, trim resistor.
+    codes = read_codes(Settings())
+    assert codes.filter(pl.col("code") == code)["role"].item() == role
