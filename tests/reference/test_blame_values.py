@@ -1014,3 +1014,14 @@ def test_codes_that_a_mixture_cannot_set_are_told_from_those_it_can(code: str, r
     # Domain reference 3.1 (SAE J2012-DA): heater, short to the heater, pump current, reference, common line, trim resistor.
     codes = read_codes(Settings())
     assert codes.filter(pl.col("code") == code)["role"].item() == role
+
+
+def test_a_catalyst_waits_for_a_downstream_sensor_that_failed_its_on_board_test() -> None:
+    # Domain reference 3.3, step 9: a lazy downstream sensor hides a dead catalyst, a leaking or oscillating one fakes it.
+    failed = {("downstream_margin", 1): (-0.2,)}
+    assert held(failed, "catalyst", "storage", strength=1.2) == "rear_test_before_catalyst"
+    assert held({("downstream_margin", 1): (0.2,)}, "catalyst", "storage", strength=1.2) is None
+    # The control unit judged the catalyst itself: its code or its failed test stands.
+    assert held(failed, "catalyst", "storage", ("catalyst",), "catalyst", 1.2) is None
+    assert held(failed | {("catalyst_margin", 1): (-0.2,)}, "catalyst", "storage", strength=1.2) is None
+    assert held(failed, "upstream", "slow", strength=1.2) is None
