@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import polars as pl
 
 from models.breaks import since_fitted
@@ -9,6 +11,7 @@ from models.limits import KIN_LEAST, PEERS_LEAST
 
 EASY_MARGIN = 0.5  # half of the limit: a result that far from it says nothing against the part (our own choice)
 LAMP_DARK_DAYS = 3  # days on which the lamp was read and never on: a single one may be a gap in the reading (our own choice)
+_STANDS_DAYS = 14  # a failure still read after that was not put right by the monitor's next runs (our own choice)
 _RESULTS_LEAST = 4  # three earlier results make a median of their own
 
 
@@ -71,7 +74,8 @@ def newest_margins(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     A result from before the part was fitted speaks of another part.
 
     Args:
-        margins: unit_id, obdmid, tid, ts, margin (share of the nearer limit, negative is failed).
+        margins: unit_id, obdmid, tid, ts and seen_until (first and last reading of that result), margin (share of the nearer
+            limit, negative is failed).
         fits: unit_id, component, fitted_on.
 
     Returns:
@@ -133,11 +137,13 @@ def _newest(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     """The newest result of each test: unit_id, component, obdmid, tid, margin.
 
     Where that of a catalyst failed and the one before it passed, the one before counts: its results scatter, and monitors of
-    catalysts judge over several trips (published workshop manuals, model years 1996 and 2016: three).
+    catalysts judge over several trips (published workshop manuals, model years 1996 and 2016: three). One that is still read
+    :data:`_STANDS_DAYS` later counts itself: a result at the end of its scale never comes out different, however often it fails.
     """
     test = ["unit_id", "component", "obdmid", "tid"]
     two = _named(margins, fits).group_by(test, maintain_order=True).tail(2)
-    newest, scatters = pl.col("margin").last(), pl.col("component").first().str.starts_with("CAT")
+    newest, of_catalyst = pl.col("margin").last(), pl.col("component").first().str.starts_with("CAT")
+    scatters = of_catalyst & (pl.col("seen_until").last() - pl.col("ts").last() < timedelta(days=_STANDS_DAYS))
     return two.group_by(test, maintain_order=True).agg(
         margin=pl.when(scatters & (newest < 0)).then(pl.col("margin").max()).otherwise(newest)
     )

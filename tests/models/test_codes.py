@@ -32,7 +32,7 @@ def results(*rows: tuple[int, int, datetime, float]) -> pl.DataFrame:
     return pl.DataFrame(
         [{"unit_id": "V1", "obdmid": mid, "tid": tid, "ts": ts, "margin": margin} for mid, tid, ts, margin in rows],
         schema_overrides={"obdmid": pl.Int32, "tid": pl.Int32},
-    )
+    ).with_columns(seen_until="ts")
 
 
 def test_confirmed_codes_come_first_and_pending_ones_say_so():
@@ -82,7 +82,7 @@ def lacks(own: float, others: list[float], family: str | None = "F") -> float:
     """What V1 lacks whose catalyst test has this margin, among vehicles of its family with those."""
     told = {"V1": own} | {f"P{number}": margin for number, margin in enumerate(others)}
     rows = pl.DataFrame({"unit_id": list(told), "margin": list(told.values())}).with_columns(
-        obdmid=pl.lit(0x21), tid=pl.lit(0x80), ts=pl.lit(SEEN)
+        obdmid=pl.lit(0x21), tid=pl.lit(0x80), ts=pl.lit(SEEN), seen_until=pl.lit(SEEN)
     )
     families = rows.select("unit_id", engine_family=pl.lit(family, pl.String))
     made = margin_lacks(rows, NO_FITS, families)
@@ -115,6 +115,17 @@ def test_a_catalyst_that_failed_once_counts_as_the_result_before_it(margins: lis
     assert lacks_of(0x01) == [pytest.approx(min(max(0.5 - margins[-1], 0), 1))]
 
 
+@pytest.mark.parametrize(("stood", "counts"), [(0, 2.22), (13, 2.22), (14, -0.71), (77, -0.71)])
+def test_a_failure_of_a_catalyst_that_stands_is_none_that_scatters(stood: int, counts: float) -> None:
+    # Raw 3300 against a minimum of 1024 passes by 2.22 (SAE J1979-DA example), 300 fails by (300 - 1024) / 1024 = -0.71. A result
+    # stays until the monitor has run again; one that is still read after two weeks of driving was not put right by the next.
+    failed = SEEN + timedelta(days=7)
+    given = results((0x21, 0x80, SEEN, 2.22), (0x21, 0x80, failed, -0.71)).with_columns(
+        seen_until=pl.Series([SEEN, failed + timedelta(days=stood)])
+    )
+    assert newest_margins(given, NO_FITS)["margin"].to_list() == [counts]
+
+
 def test_a_test_that_the_family_passes_narrowly_is_held_against_the_family() -> None:
     assert lacks(0.14, [0.14] * 20) == 0
     assert lacks(0.05, [0.14] * 20) == pytest.approx(0.09)
@@ -135,7 +146,7 @@ def results_of(margins: dict[str, list[float]], tid: int = 0x07) -> pl.DataFrame
     rows = [
         (unit, 0x02, tid, SEEN + timedelta(days=day), margin) for unit, own in margins.items() for day, margin in enumerate(own)
     ]
-    return pl.DataFrame(rows, schema=["unit_id", "obdmid", "tid", "ts", "margin"], orient="row")
+    return pl.DataFrame(rows, schema=["unit_id", "obdmid", "tid", "ts", "margin"], orient="row").with_columns(seen_until="ts")
 
 
 def test_a_test_that_most_of_a_family_fail_is_no_verdict() -> None:

@@ -106,6 +106,43 @@ def test_a_signed_scaling_ends_at_its_own_ends():
     assert margins(results((0xFF9C, 0x8000, 0x00FA), **shift)) == [1.4]
 
 
+@pytest.mark.parametrize(
+    ("raw", "scaled", "margin"),
+    [
+        # Domain reference 2 (SAE J1979): passed is min <= value <= max in scaled units, and a signed 0 is a limit as any other.
+        ((0x0064, 0xFF06, 0x0000), (0.1, -0.25, 0.0), -0.4),  # a tenth above a maximum of 0, of a quarter below it
+        ((0xFF9C, 0xFF06, 0x0000), (-0.1, -0.25, 0.0), 0.4),
+        ((0xFED4, 0xFF06, 0x0000), (-0.3, -0.25, 0.0), -0.2),
+        ((0xFF9C, 0x0000, 0x00FA), (-0.1, 0.0, 0.25), -0.4),
+        ((0x0064, 0x0000, 0x00FA), (0.1, 0.0, 0.25), 0.4),
+        ((0x0000, 0x0000, 0x00FA), (0.0, 0.0, 0.25), 0.0),
+        # A lone limit of 0 has no size: passed or failed is all that it tells.
+        ((0x0064, 0x8000, 0x0000), (0.1, -32.768, 0.0), -1.0),
+        ((0xFF9C, 0x8000, 0x0000), (-0.1, -32.768, 0.0), 1.0),
+        ((0xFF9C, 0x0000, 0x7FFF), (-0.1, 0.0, 32.767), -1.0),
+        ((0x0000, 0x0000, 0x7FFF), (0.0, 0.0, 32.767), 0.0),
+    ],
+)
+def test_a_signed_limit_of_nought_is_a_limit(
+    raw: tuple[int, int, int], scaled: tuple[float, float, float], margin: float
+):
+    told = dict(zip(("value", "min", "max"), scaled, strict=True))
+    assert margins(results(raw, uasid=0x84, **told)) == [margin]
+
+
+def test_an_unsigned_minimum_of_nought_is_none_and_an_offset_one_is_a_limit():
+    assert margins(results((50, 0, 100))) == [0.5]
+    # $16 is 0.1 degC a step from -40 degC on (SAE J1979-DA): raw 400 is 0 degC, and -10 degC lie below it.
+    assert margins(results((300, 400, 1400), uasid=0x16, value=-10.0, min=0.0, max=100.0)) == [-0.1]
+
+
+def test_a_result_knows_until_when_it_was_read():
+    frame = results((150, 100, TOP), (90, 100, TOP), (90, 100, TOP), (0, 0, 0), (90, 100, TOP), (80, 100, TOP))
+    made = run(STEP, onboard_tests=frame)
+    assert made["ts"].to_list() == [at(0), at(60), at(300)]
+    assert made["seen_until"].to_list() == [at(0), at(240), at(300)]
+
+
 def test_tests_are_kept_apart():
     same = [
         results((150, 100, TOP)),
