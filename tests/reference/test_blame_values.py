@@ -19,6 +19,7 @@ from pipeline.assess import ISSUED, assess
 from pipeline.derive import derive
 from pipeline.facts import read_blame, read_codes
 from pipeline.lake import Lake
+from pipeline.report.cardfacts import read_card_facts
 from pipeline.settings import Settings
 from pipeline.tables import table
 from tests.sql.given import rows
@@ -896,10 +897,12 @@ def test_two_heaters_do_not_fail_at_once() -> None:
         "unit_id": pl.String, "bank": pl.Int32, "indicator": pl.String, "level": pl.Float64, "change": pl.Float64, "apart": pl.Float64,
     })
     parts = late.select(*banks.columns, "part", "mode")
-    for codes, first in (([], "both_wake_late"), ([("V1", 1, "upstream", "heater")], None)):
+    # With a code the other bank is not held either: the words say that no heater code is set.
+    coded = [[("V1", bank, "upstream", "heater")] for bank in (1, 2)]
+    for codes, by_both in (([], "both_wake_late"), (coded[0], None), (coded[1], None), ([("V1", 1, "downstream", "heater")], "both_wake_late")):
         active = pl.DataFrame(codes, schema={"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "role": pl.String}, orient="row")
         by = hold_back(parts, evaluate(banks, facts, levels, active, late), holds)["held_by"].to_list()
-        assert by[0] == first and by[2:] == [None, None]
+        assert by == [by_both, by_both, None, None], codes
 
 
 def test_trims_that_moved_while_the_downstream_sensor_stands_were_needed() -> None:
@@ -1025,3 +1028,14 @@ def test_a_catalyst_waits_for_a_downstream_sensor_that_failed_its_on_board_test(
     assert held(failed, "catalyst", "storage", ("catalyst",), "catalyst", 1.2) is None
     assert held(failed | {("catalyst_margin", 1): (-0.2,)}, "catalyst", "storage", strength=1.2) is None
     assert held(failed, "upstream", "slow", strength=1.2) is None
+
+
+def test_what_a_technician_is_told_of_forced_lean_and_of_a_new_catalyst() -> None:
+    # Common practice: a leak ahead of the sensor draws air in and reads lean, so what stays high is no leak. Domain reference 4.1:
+    # a signal shorted to the heater or to supply stands high. 4.3: the fall from 0.6 to 0.3 V must take no more than 2.0 s.
+    check = next(check for check in read_card_facts(Settings()).checks if check.id == "lean_narrowband")
+    high = next(words for words in check.expect if words.startswith("stays high"))
+    assert "leak" not in high and "shorted to the heater or to supply" in high
+    _, holds, _ = read_blame(Settings())
+    test = next(hold.test for hold in holds if hold.fact == "catalyst_new")
+    assert "from 0.6 to 0.3 V within 2.0 s" in test
