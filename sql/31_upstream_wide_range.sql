@@ -51,7 +51,9 @@ usable as (
         ) as wide_exact_share,
         avg(front_ma) as wide_mean_ma,
         median(since_s) as sample_step_s,
-        count(*) as samples
+        count(*) as samples,
+        count(front_lambda) as lambda_readings,
+        count(front_ma) as ma_readings
     from sampled
     -- Nothing in closed loop is told to burn as lean as in a fuel cut: such a target is held from one.
     where front_ok and coalesce(lambda_target < params.cut_lambda, true)
@@ -145,9 +147,23 @@ dwells as (
 ),
 
 long as (
+    -- A row may hold pump current alone: each indicator counts what it rests on.
     (
-        unpivot (select * from usable)
-        on wide_offset, wide_spread, wide_activity, wide_exact_share, wide_mean_ma, sample_step_s
+        unpivot (
+            select unit_id, bank, day, lambda_readings as samples, wide_offset, wide_spread, wide_activity from usable
+        )
+        on wide_offset, wide_spread, wide_activity
+        into name indicator value value
+    )
+    union all by name
+    (
+        unpivot (select unit_id, bank, day, ma_readings as samples, wide_mean_ma from usable) on wide_mean_ma
+        into name indicator value value
+    )
+    union all by name
+    (
+        unpivot (select unit_id, bank, day, samples, wide_exact_share, sample_step_s from usable)
+        on wide_exact_share, sample_step_s
         into name indicator value value
     )
     union all by name

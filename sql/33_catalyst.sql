@@ -52,7 +52,8 @@ driving as (
         end as rear_front_variance,
         case when count(front_v) >= 20 then corr(rear_v, front_v) end as rear_front_corr,
         median(since_s) as sample_step_s,
-        count(*) as samples
+        count(*) as samples,
+        count(front_v) as pairs
     from sampled
     where rear_ok and cruise and hot
     group by unit_id, bank, day
@@ -165,7 +166,15 @@ long as (
     (unpivot (select * from heat) on catalyst_hot_share into name indicator value value)
     union all by name
     (
-        unpivot (select * from driving) on rear_activity_v, rear_front_variance, rear_front_corr, sample_step_s
+        unpivot (select * exclude (pairs, rear_front_variance, rear_front_corr) from driving) on rear_activity_v, sample_step_s
+        into name indicator value value
+    )
+    union all by name
+    (
+        unpivot (
+            select unit_id, bank, day, pairs as samples, rear_front_variance, rear_front_corr from driving
+        )
+        on rear_front_variance, rear_front_corr
         into name indicator value value
     )
     union all by name

@@ -14,11 +14,12 @@ trims as (
         unit_id,
         bank,
         day,
-        avg(stft_pct + coalesce(ltft_pct, 0)) as trim_pct,
+        avg(stft_pct) + learned(count(ltft_pct), avg(ltft_pct)) as trim_pct,
         count(*) as readings,
-        avg(stft_pct + coalesce(ltft_pct, 0)) filter (idle) as trim_idle_pct,
+        avg(stft_pct) filter (idle) + learned(count(ltft_pct), avg(ltft_pct) filter (idle)) as trim_idle_pct,
         count(*) filter (idle) as idle_readings,
-        avg(stft_pct + coalesce(ltft_pct, 0)) filter (not idle and load_pct > params.under_load_pct) as trim_load_pct,
+        avg(stft_pct) filter (not idle and load_pct > params.under_load_pct)
+        + learned(count(ltft_pct), avg(ltft_pct) filter (not idle and load_pct > params.under_load_pct)) as trim_load_pct,
         count(*) filter (not idle and load_pct > params.under_load_pct) as load_readings
     from banks
     where front_ok and stft_pct is not null
@@ -136,6 +137,7 @@ final as (
         cast(value as double) as value,
         samples
     from long
+    where value is not null
 )
 
 from final

@@ -20,17 +20,20 @@ cells as (
         unit_id,
         bank,
         day,
-        avg(stft_pct + coalesce(ltft_pct, 0)) as trim_pct,
+        avg(stft_pct) + learned(count(ltft_pct), avg(ltft_pct)) as trim_pct,
         count(*) as readings,
-        avg(stft_pct + coalesce(ltft_pct, 0)) filter (idle) as idle_pct,
+        avg(stft_pct) filter (idle) + learned(count(ltft_pct), avg(ltft_pct) filter (idle)) as idle_pct,
         count(*) filter (idle) as idle_readings,
-        avg(stft_pct + coalesce(ltft_pct, 0)) filter (cruise) as cruise_pct,
+        avg(stft_pct) filter (cruise) + learned(count(ltft_pct), avg(ltft_pct) filter (cruise)) as cruise_pct,
         count(*) filter (cruise) as cruise_readings,
-        avg(stft_pct + coalesce(ltft_pct, 0)) filter (not idle and load_pct > params.under_load_pct) as loaded_pct,
+        avg(stft_pct) filter (not idle and load_pct > params.under_load_pct)
+        + learned(count(ltft_pct), avg(ltft_pct) filter (not idle and load_pct > params.under_load_pct)) as loaded_pct,
         count(*) filter (not idle and load_pct > params.under_load_pct) as loaded_readings,
-        avg(stft_pct + coalesce(ltft_pct, 0)) filter (purge_pct <= params.purge_shut_pct) as shut_pct,
+        avg(stft_pct) filter (purge_pct <= params.purge_shut_pct)
+        + learned(count(ltft_pct), avg(ltft_pct) filter (purge_pct <= params.purge_shut_pct)) as shut_pct,
         count(*) filter (purge_pct <= params.purge_shut_pct) as shut_readings,
-        avg(stft_pct + coalesce(ltft_pct, 0)) filter (purge_pct >= params.purge_open_pct) as open_pct,
+        avg(stft_pct) filter (purge_pct >= params.purge_open_pct)
+        + learned(count(ltft_pct), avg(ltft_pct) filter (purge_pct >= params.purge_open_pct)) as open_pct,
         count(*) filter (purge_pct >= params.purge_open_pct) as open_readings
     from banks
     where front_ok and stft_pct is not null

@@ -50,3 +50,8 @@ create macro trip_goes_on(unit_id, started_at) as
 -- and 90 % points lie 2.563 of them apart (any table). Single rows far off do not move it.
 create macro inner_spread(x) as
     (quantile_cont(x, 0.9) - quantile_cont(x, 0.1)) / 2.563;
+
+-- Mean long term trim to be added to a mean short term trim: the two are seldom polled in the same row, so that the means
+-- add up and the readings do not. Nothing where the day knows no long term trim at all, null where it does but not here.
+create macro learned(readings, mean_pct) as
+    case when readings > 0 then mean_pct else 0 end;

@@ -37,6 +37,17 @@ def last(**columns: object) -> dict:
     return made.row(-1, named=True)
 
 
+def test_a_throttle_that_shuts_with_the_engine_hides_no_fuel_cut():
+    """The closed position is that of a running engine: at key-off the valve shuts wholly, or a zero is sent (common practice)."""
+    running = readings(list(range(13)), speed_kmh=60.0, rpm=2000.0, load_pct=15.0, throttle_pct=12.5, fuel_status_b1=4.0)
+    stopped = readings([20], speed_kmh=0.0, rpm=0.0, throttle_pct=0.0)
+    made = run("10_context", readings=pl.concat([running, stopped]))
+    assert made["cut"].to_list() == [True] * 13 + [False]
+    # Where the engine speed never stands beside the throttle, the lowest value of the day has to do.
+    apart = pl.concat([readings([0], throttle_pct=10.0), readings([1], rpm=2000.0)])
+    assert given.run("05_unit_days", readings=apart)["idle_throttle_pct"].to_list() == [10.0]
+
+
 # -- trips -----------------------------------------------------------------------------------------
 
 

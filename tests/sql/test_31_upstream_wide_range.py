@@ -66,6 +66,12 @@ def test_pump_current_alone_is_enough_for_its_mean():
     assert "wide_offset" not in made
 
 
+def test_lambda_and_pump_current_are_counted_each_for_itself():
+    frame = wide(list(range(10)), front_lambda={0: 1.05, 1: 1.06}, front_ma=0.1)
+    made = counts(run(STEP, banks=frame))
+    assert (made["wide_offset"], made["wide_mean_ma"], made["wide_exact_share"]) == (2, 10, 10)
+
+
 def test_idle_spread_is_taken_at_idle():
     """Of a normal signal it is its standard deviation: the inner 80 % are 2.563 of them wide (any table)."""
     seen = [1.0 + 0.03 * norm.ppf((index + 0.5) / 100) for index in range(100)]

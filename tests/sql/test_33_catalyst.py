@@ -41,6 +41,13 @@ def test_half_the_amplitude_is_a_quarter_of_the_variance():
     assert found["rear_front_variance"] == pytest.approx(0.25, rel=1e-4)
 
 
+def test_the_ratio_counts_the_readings_that_have_both_sensors():
+    """A handful of upstream readings makes no finding of a catalyst, however many the downstream sensor has."""
+    front = {place: FRONT[place] for place in (0, 1, 20)}
+    made = counts(run(STEP, params=SPREAD, banks=banks(list(range(40)), front_v=front, rear_v=FRONT)))
+    assert (made["rear_front_variance"], made["rear_activity_v"]) == (3, 40)
+
+
 def test_a_front_that_does_not_move_tells_no_ratio():
     flat = [0.45 + 0.02 * (index % 2) for index in range(40)]
     found = values(run(STEP, params=SPREAD, banks=banks(list(range(40)), front_v=flat, rear_v=FRONT)))

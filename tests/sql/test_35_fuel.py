@@ -26,6 +26,21 @@ def test_a_long_trim_that_is_not_sampled_counts_nothing():
     assert values(run(STEP, banks=banks([0, 1], stft_pct=4.0)))["trim_pct"] == 4
 
 
+@pytest.mark.parametrize("every", [1, 2, 10])
+def test_a_long_trim_that_is_sampled_seldom_counts_whole(every):
+    # +20 % learned and nothing short term are +20 %, however often the long term trim is polled (SAE J1979, PIDs 06 and 07).
+    long_term = {place: 20.0 for place in range(0, 10, every)}
+    made = run(STEP, banks=banks(list(range(10)), stft_pct=0.0, ltft_pct=long_term, idle=True))
+    assert values(made)["trim_pct"] == values(made)["trim_idle_pct"] == pytest.approx(20)
+
+
+def test_a_cell_without_its_long_trim_is_not_told():
+    frame = banks([0, 1, 2, 3], stft_pct=1.0, ltft_pct={0: 8.0, 1: 8.0}, idle=[False, False, True, True])
+    made = values(run(STEP, banks=frame))
+    assert made["trim_pct"] == pytest.approx(9)
+    assert "trim_idle_pct" not in made
+
+
 def test_trims_at_idle_and_under_load():
     idle = [True, True, False, False, False]
     load = [20.0, 80.0, 80.0, 80.0, 10.0]

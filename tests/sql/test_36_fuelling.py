@@ -33,7 +33,7 @@ def test_a_leak_adds_at_idle_and_not_at_cruise():
     idle = [True] * 3 + [False] * 3
     frame = banks(
         list(range(6)), idle=idle, cruise=[not each for each in idle],
-        stft_pct=[9.0, 10.0, 11.0, 1.0, 2.0, 3.0], ltft_pct={0: 2.0, 1: 2.0, 2: 2.0},
+        stft_pct=[9.0, 10.0, 11.0, 1.0, 2.0, 3.0], ltft_pct=[2.0, 2.0, 2.0, 0.0, 0.0, 0.0],
     )  # fmt: skip
     made = made_of(frame)
     assert values(made, "BANK1") == pytest.approx({"trim_cruise_pct": 2.0, "trim_idle_less_cruise_pct": 10.0})
@@ -79,6 +79,11 @@ def test_purge_shifts_the_trims():
     assert counts(made)["trim_purge_shift_pct"] == 2
     assert "trim_purge_shift_pct" not in values(made_of(banks([0, 1], stft_pct=2.0, purge_pct=[0.0, 0.0])))
     assert "trim_purge_shift_pct" not in values(made_of(banks([0, 1], stft_pct=2.0)))
+
+
+def test_a_long_trim_that_is_sampled_seldom_counts_whole_in_every_cell():
+    frame = banks(list(range(40)), stft_pct=0.0, ltft_pct={place: 20.0 for place in range(0, 40, 4)}, cruise=True)
+    assert values(run(STEP, banks=frame))["trim_cruise_pct"] == pytest.approx(20)
 
 
 def test_secondary_trims_add_up_and_their_share_beyond_the_band_has_an_error():
