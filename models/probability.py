@@ -16,7 +16,9 @@ WORN_ENOUGH = 0.5
 
 @dataclass(frozen=True)
 class Weights:
-    """Log-odds of a logistic sum; ``held`` is the share of the probability that stays while a part is held back."""
+    """Log-odds of a logistic sum; ``held`` is the share of the probability that stays while a part is held back, and ``surest``
+    the most that any evidence gives, since of the parts that everything speaks against some are sound.
+    """
 
     intercept: float
     strength: float
@@ -25,6 +27,7 @@ class Weights:
     code_pending: float
     margin: float
     held: float
+    surest: float = 1.0
 
 
 def with_probability(components: pl.DataFrame, weights: Weights) -> pl.DataFrame:
@@ -54,7 +57,7 @@ def with_probability(components: pl.DataFrame, weights: Weights) -> pl.DataFrame
 
     def probability(strength: pl.Expr) -> pl.Expr:
         odds = weights.intercept + weights.strength * strength.clip(0, STRENGTH_MOST) + worn + code + lacking
-        likely = 1 / (1 + (-odds).exp())
+        likely = weights.surest / (1 + (-odds).exp())
         return (
             pl.when(pl.col("status") == "judged").then(likely)
             .when(pl.col("status") == "held").then(likely * weights.held)

@@ -20,7 +20,7 @@ from pipeline.backtest import truth_of
 from pipeline.lake import Lake
 from pipeline.settings import read_settings
 
-EDGES = (0.0, 0.05, 0.3, 0.5, 0.7, 0.85)
+EDGES = (0.0, 0.05, 0.3, 0.5, 0.7, 0.85, 0.92)
 RESAMPLES = 400
 
 

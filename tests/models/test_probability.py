@@ -5,6 +5,7 @@ back.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import polars as pl
 import pytest
@@ -42,6 +43,15 @@ def test_without_evidence_it_is_the_intercept():
 def test_evidence_adds_in_log_odds():
     made = likely(strength=1.0, strength_28d=1.0, worn=0.5, code_confirmed=True, margin_lack=1.0)
     assert made[0] == pytest.approx(logistic(-6 + 5 + 1.5 * 0.5 + 3 + 2))
+
+
+def test_nothing_is_surer_than_the_surest_share():
+    capped = replace(WEIGHTS, surest=0.96)
+    everything = {"strength": 2.0, "strength_28d": 2.0, "worn": 1.0, "code_confirmed": True, "margin_lack": 1.0}
+    assert likely(capped, **everything)[0] == pytest.approx(0.96 * logistic(-6 + 10 + 0.75 + 3 + 2))
+    assert 0.9599 < likely(capped, **everything)[0] < 0.96
+    # What is unlikely stays what it is, but for the same share.
+    assert likely(capped)[0] == pytest.approx(0.96 * logistic(-6))
 
 
 def test_wear_that_is_sure_counts_up_to_half_the_way():
