@@ -2,7 +2,8 @@
 
 An indicator names the signals it needs (``indicators.csv``, needs): words that must all be there, alternatives with ``|``
 between them, ``{b}`` for the bank. Sensors and trims must come as often as the indicator asks; signals that are carried
-forward as often as they may be carried.
+forward as often as they may be carried. A gateway that polls in turns needs no less of these: between its rows a value
+counts for so long only, and whether the loop was closed or the fuel cut must be known wherever a sensor is read.
 """
 
 from __future__ import annotations
@@ -11,6 +12,8 @@ import polars as pl
 
 JITTER = 1.2  # a fifth of tolerance for jitter of the polls
 _SENSORS = ("o2_", "lambda_b", "pump_", "stft_")
+# What tells the windows in which a sensor counts (10_context, 11_samples), where the vehicle reports it at all.
+_WINDOWS = ("fuel_status_b1", "load_pct|throttle_pct")
 
 
 def sampling_of(days: pl.DataFrame) -> pl.DataFrame:
@@ -47,7 +50,7 @@ def capabilities(
     Args:
         components: unit_id, component, bank, part, kind.
         indicators: indicator, component (part, or any), kind, slowest_s, needs; judged ones.
-        sampling: from :func:`sampling_of`.
+        sampling: from :func:`sampling_of`; a vehicle polls in turns where a signal has a skew.
         carried_s: signal -> seconds for which it may be carried forward.
 
     Returns:
@@ -60,7 +63,8 @@ def capabilities(
             indicators.select("indicator", "slowest_s", "needs", part="component", meant_for="kind"), on="part"
         )
         .filter((pl.col("meant_for") == "any") | (pl.col("meant_for") == pl.col("kind")))
-        .with_columns(need=pl.col("needs").str.split(" "))
+        .join(_in_turns(sampling), on="unit_id", how="left")
+        .with_columns(need=_needs().str.split(" "))
         .explode("need")
         .with_columns(signal=pl.col("need").str.split("|"))
         .explode("signal")
@@ -108,7 +112,25 @@ def unlocks(capable: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _in_turns(sampling: pl.DataFrame) -> pl.DataFrame:
+    """unit_id of vehicles that poll in turns, and ``windows``: what else they need, which of :data:`_WINDOWS` they report."""
+    reported = pl.col("signal").unique()
+    told = [
+        pl.when(reported.is_in(need.split("|")).any()).then(pl.lit(need)) for need in _WINDOWS
+    ]
+    polled = sampling.filter((pl.col("skew_s") > 0).any().over("unit_id"))
+    return polled.group_by("unit_id").agg(windows=pl.concat_str(told, separator=" ", ignore_nulls=True))
+
+
+def _needs() -> pl.Expr:
+    of_sensor = pl.any_horizontal(pl.col("needs").str.contains(name, literal=True) for name in _SENSORS)
+    more = pl.when(of_sensor & (pl.col("windows") != "")).then(pl.format(" {}", "windows")).otherwise(pl.lit(""))
+    return pl.col("needs") + more
+
+
 def _bound(carried_s: dict[str, float]) -> pl.Expr:
     fast = pl.any_horizontal(pl.col("signal").str.starts_with(name) for name in _SENSORS)
     may_be = pl.col("signal").replace_strict(carried_s, default=None, return_dtype=pl.Float64)
-    return pl.when(fast).then("slowest_s").otherwise(pl.max_horizontal("slowest_s", may_be))
+    # In one row with the sensor a signal is as new as the sensor's reading, however seldom the rows come.
+    together = pl.when(pl.col("windows").is_null()).then("slowest_s")
+    return pl.when(fast).then("slowest_s").otherwise(pl.max_horizontal(together, may_be))

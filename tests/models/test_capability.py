@@ -46,7 +46,8 @@ INDICATORS = pl.DataFrame(
 
 def sampling(**steps: float) -> pl.DataFrame:
     rows = [("V1", signal, step) for signal, step in steps.items()]
-    return pl.DataFrame(rows, schema={"unit_id": pl.String, "signal": pl.String, "step_s": pl.Float64}, orient="row")
+    schema = {"unit_id": pl.String, "signal": pl.String, "step_s": pl.Float64}
+    return pl.DataFrame(rows, schema=schema, orient="row").with_columns(skew_s=pl.lit(None, pl.Float64))
 
 
 def capable(**steps: float) -> dict[tuple[str, str], tuple]:
@@ -90,3 +91,20 @@ def test_the_signal_that_allows_most_comes_first():
         "which": ["recovery"],
     }  # fmt: skip
     assert made.height == 1
+
+
+@pytest.mark.parametrize(("every", "possible"), [(12.0, True), (24.0, False)])
+def test_a_gateway_that_polls_in_turns_must_tell_the_windows_in_time(every: float, possible: bool):
+    """Of twelve signals polled in turns the fuel system status of a reading is up to one turn old, and counts for 10 s."""
+    carried = CARRIED | {"fuel_status_b1": 10.0, "load_pct": 10.0}
+    turns = sampling(o2_b1s1_v=every, o2_b1s2_v=every, fuel_status_b1=every, load_pct=every).with_columns(skew_s=every / 12)
+    made = capabilities(COMPONENTS, INDICATORS, turns, carried).filter(pl.col("indicator") == "swing")
+    assert made["possible"].item() is possible
+    if not possible:
+        assert made.select("lacking", "signal", "every_s").row(0) == (2, "fuel_status_b1", 10.0)
+    # In one row with the sensor they are as new as it is, at any rate; and what a vehicle never reports is not asked for.
+    together = turns.with_columns(skew_s=0.0)
+    unsaid = turns.filter(pl.col("signal").str.starts_with("o2_"))
+    for rows in (together, unsaid):
+        made = capabilities(COMPONENTS, INDICATORS, rows, carried)
+        assert made.filter(pl.col("indicator") == "swing")["possible"].item()
