@@ -5,6 +5,8 @@
 -- note: what every later step reads, kept once: the context with closed loop of each bank, the windows that are settled,
 --   and the fuel cut a row belongs to. A unit that does not report its fuel system status all day is taken as closed
 --   loop whenever it is warm, not cut and not enriched, as far as its commanded lambda or, without one, its load tells.
+--   Status 16 (the loop runs though the control unit has set a feedback sensor as faulty) counts as closed: that sensor may
+--   be the one to be judged, and what the control unit thinks of it is told by its codes.
 --   A cut and what follows it end with the trip and at midnight, so that they do not depend on which days are derived
 --   together
 
