@@ -5,6 +5,9 @@ from __future__ import annotations
 import polars as pl
 
 NOTABLE = 0.3  # weaker evidence is not worth a word
+# A strength ends at models.limits.STRENGTH_MOST, so what is far beyond its limit in one mode is so in several. Then the more
+# basic one comes first: a flat signal is slow and off its value in every measure, a slow one still moves (our own choice).
+BASIC_FIRST = ("stuck", "weak", "gain", "biased", "erratic", "heater", "slow", "storage")
 _SECOND = 0.25  # weight of the second indicator of a mode: agreement counts, one indicator alone may convince
 
 
@@ -41,6 +44,22 @@ def findings(levels: pl.DataFrame) -> pl.DataFrame:
         pl.col("_words").filter(pl.col("strength_28d") >= NOTABLE).head(3).str.join("; ").alias("evidence"),
     )
     return grouped.filter(pl.col("strength_28d") >= NOTABLE)
+
+
+def loudest(found: pl.DataFrame) -> pl.DataFrame:
+    """The finding of each component that is strongest 28 days on; of equal ones the most basic (:data:`BASIC_FIRST`).
+
+    Not the one furthest beyond its limit: how far a trim swings and how little a voltage does are no common measure.
+
+    Args:
+        found: unit_id, component, mode, strength_28d and more; each mode of a component once.
+
+    Raises:
+        polars.exceptions.InvalidOperationError: a mode that has no place in :data:`BASIC_FIRST`.
+    """
+    place = pl.col("mode").replace_strict({mode: n for n, mode in enumerate(BASIC_FIRST)}, return_dtype=pl.Int64)
+    order = found.sort("unit_id", "component", "strength_28d", place, descending=[False, False, True, False])
+    return order.unique(["unit_id", "component"], keep="first", maintain_order=True)
 
 
 def words() -> pl.Expr:

@@ -27,6 +27,7 @@ from models.codes import (
 from models.cuts import with_cuts_checked
 from models.drift import drift
 from models.findings import findings as find
+from models.findings import loudest
 from models.levels import LEVEL_WEEKS, Grid, levels_of, series_grid
 from models.limits import with_kin, with_peers, with_standing, with_strength
 from models.past import louder_twin, with_own_past
@@ -235,9 +236,6 @@ def _scored(
     by_component = judged.group_by("unit_id", "component").agg(
         judged_indicators=pl.len(), worn=pl.col("worn").max(), moved=pl.col("moved").filter(spoken).max()
     )
-    loudest = found.sort("strength_28d", "mode", descending=[True, False]).unique(
-        ["unit_id", "component"], keep="first", maintain_order=True
-    )
     banks = components.filter(pl.col("bank") > 0).select("unit_id", "bank").unique(maintain_order=True)
     levels = standing.select(
         "unit_id", "indicator", "level", bank=bank_of(pl.col("component")), change=pl.col("level") - pl.col("baseline"),
@@ -270,7 +268,7 @@ def _scored(
     known = evaluate(banks, facts, levels, active_parts, found_parts, told)
     joined = (
         components.join(by_component, on=["unit_id", "component"], how="left")
-        .join(loudest, on=["unit_id", "component"], how="left")
+        .join(loudest(found), on=["unit_id", "component"], how="left")
         .with_columns(pl.col("mode").fill_null(""))
         .join(codes_by_component(active, fits), on=["unit_id", "component"], how="left")
         .join(newest, on=["unit_id", "component"], how="left")

@@ -13,6 +13,7 @@ import polars as pl
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
+from models.findings import loudest
 from models.words import component_words
 from pipeline.datawatch import Notice
 from pipeline.lake import Lake
@@ -144,20 +145,15 @@ def loudest_plots(
     of_list = (
         (pl.col("series") == series) & (pl.col("week_start") == week_start) & pl.col("unit_id").is_in(units)
     )
-    findings = (
-        lake.read("findings", of_list)
-        .sort(["strength_28d", "strength", "mode"], descending=[True, True, False])
-        .unique(["unit_id", "component"], keep="first", maintain_order=True)
-    )
     trends = lake.read("trends", of_list).drop("strength", "strength_28d")
-    loudest = parts.join(findings, on=["unit_id", "component"]).join(
+    drawn = parts.join(loudest(lake.read("findings", of_list)), on=["unit_id", "component"]).join(
         trends, on=["unit_id", "component", "indicator"], how="left"
     )
     values = table("indicator_weeks").conform(weeks.filter(pl.col("unit_id").is_in(units)))
     values = values.filter(pl.col("value").is_finite())
     by_part = values.partition_by(["unit_id", "component", "indicator"], as_dict=True)
     plots: dict[tuple[str, str], Plot] = {}
-    for row in loudest.iter_rows(named=True):
+    for row in drawn.iter_rows(named=True):
         own = by_part.get((row["unit_id"], row["component"], row["indicator"]))
         if own is not None:
             plots[row["unit_id"], row["component"]] = _plot(row, own, indicators)

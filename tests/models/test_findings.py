@@ -5,7 +5,8 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from models.findings import NOTABLE, findings
+from models.findings import BASIC_FIRST, NOTABLE, findings, loudest
+from models.words import mode_words
 
 WORDS = ("unit_id", "component", "mode", "indicator", "quantity", "unit")
 NUMBERS = ("level", "baseline", "peer_median", "healthy", "limit", "strength", "strength_28d")
@@ -92,6 +93,34 @@ def test_modes_components_and_vehicles_are_kept_apart():
 def test_the_order_of_the_rows_does_not_matter():
     frame = judged({"strength": 1.0}, {"strength": 1.0}, {"strength": 0.7}, {"strength": 0.4, "mode": "weak"})
     assert findings(frame).equals(findings(frame.reverse()))
+
+
+# -- the loudest mode ------------------------------------------------------------------------------
+
+
+def test_a_flat_sensor_is_told_as_weak_and_not_as_slow():
+    # 0.015 V of swing where 0.779 V were usual: 0.993 of the readings lie between the plateaus and the trim swings sevenfold.
+    # Swing (0.779 - 0.015) / 0.234 = 3.26, share (0.993 - 0.154) / 0.296 = 2.83: both end at 2.5.
+    flat = judged(
+        {"mode": "slow", "indicator": "up_mid_share", "strength": 2.5}, {"mode": "slow", "indicator": "stft", "strength": 2.5},
+        {"mode": "weak", "indicator": "up_swing_v", "strength": 2.5}, {"mode": "weak", "indicator": "up_p95_v", "strength": 2.0},
+    )
+    found = findings(flat)
+    assert found["strength_28d"].to_list() == [2.75, 2.75]
+    assert loudest(found)["mode"].to_list() == ["weak"]
+    assert loudest(found.reverse()).equals(loudest(found))
+
+
+def test_a_stronger_finding_comes_before_a_more_basic_one():
+    found = findings(judged({"mode": "slow", "strength": 1.1}, {"mode": "stuck", "strength": 1.0}, {"unit_id": "V2"}))
+    assert loudest(found).select("unit_id", "mode").rows() == [("V1", "slow"), ("V2", "slow")]
+
+
+def test_every_mode_in_words_has_its_place_and_none_is_unknown():
+    assert all(mode_words(mode) for mode in BASIC_FIRST)
+    assert len(set(BASIC_FIRST)) == 8
+    with pytest.raises(pl.exceptions.InvalidOperationError):
+        loudest(findings(judged({"mode": "rusty"})))
 
 
 # -- words -----------------------------------------------------------------------------------------
