@@ -63,7 +63,7 @@ def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, c
 
     A part that is not listed though nothing holds it back is on the way from ``judge.coming_probability`` on; ``waits_for``
     says what it lacks. No vehicle is opened for such a part, so a model on trial says which they are, and limits from half-way
-    to the list on. What has always stood where it stands is not on the way.
+    to the list on. What is too unlikely yet and has always stood where it stands is not on the way.
     """
     judge = read_limits(settings)["judge"]
     least = judge["list_probability"].value
@@ -136,7 +136,7 @@ def _waits_for(agreed: pl.Expr, listed_from: float, coming_from: float) -> pl.Ex
     likely = (pl.coalesce("trial_probability", "p28") >= coming_from) | (by_limits >= (coming_from + listed_from) / 2)
     moving = ~pl.col("unmoved").fill_null(False)
     return (
-        pl.when(~(unlisted & likely & moving)).then(None)
+        pl.when(~(unlisted & likely & (moving | agreed))).then(None)
         .when(~agreed).then(pl.lit("evidence"))
         .when(pl.col("expected_saving") <= 0).then(pl.lit("saving"))
         .otherwise(pl.lit("bay"))

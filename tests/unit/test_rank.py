@@ -151,6 +151,16 @@ def test_what_always_stood_where_it_stands_is_not_on_the_way(tmp_path: Path) -> 
     assert waits == {"MOVED": "evidence", "STANDS": None, "NO_PAST": "evidence", "BAD": None}
 
 
+def test_what_is_bad_enough_for_the_list_never_drops_out_of_sight(tmp_path: Path) -> None:
+    # Whether it moved is asked only of what is too unlikely yet; a bad part that lacks a bay is first in line for one.
+    _, frame = ranked(
+        tmp_path, score("LISTED", "CAT1", 0.96, unmoved=True), score("NO_BAY", "CAT1", 0.95, unmoved=True),
+        score("NO_GAIN", "B1S2", 0.7, probability_7d=0.0, unmoved=True), settings=Settings(bays_per_depot=1),
+    )
+    assert dict(frame.select("unit_id", "waits_for").iter_rows()) == {"LISTED": None, "NO_BAY": "bay", "NO_GAIN": "saving"}
+    assert coming(frame).filter(pl.col("unit_id") == "NO_BAY")["meanwhile"].item().endswith("first in line for a bay")
+
+
 def test_a_model_on_trial_says_what_is_on_the_way_and_moves_no_list(tmp_path: Path) -> None:
     judge = read_limits(SETTINGS)["judge"]
     coming_from, listed_from = judge["coming_probability"].value, judge["list_probability"].value
