@@ -227,8 +227,8 @@ def evaluate_lists(
 
     precision_at_10, precision_at_20 : mean over weeks of hits / min(k, rows listed). n weeks with a list.
     listed_rows : their number. n weeks with a list.
-    recall_with_lead : share of failures first listed at least 7 days ahead. n failures from first list + 7 d
-        to before last list + 7 d, judged or not: each had a list that could have foreseen it in time.
+    recall_with_lead : share of failures first listed at least 7 days ahead. n failures from first week in ``scores``
+        + 7 d to before the last + 7 d, judged or not: each had a list, if an empty one, that could have foreseen it.
     median_lead_days : of those failures, first listing to failure. n those listed before they failed.
     false_alarms_per_100_unit_weeks : listed rows that are no hit (a wrong component is one too) per 100 pairs
         of unit and week in ``scores``. n such pairs.
@@ -267,7 +267,7 @@ def evaluate_lists(
         out[f"precision_at_{k}"] = summary(weekly_mean, top["unit_id"], weeks)
     out["listed_rows"] = {"value": lists.height, "low": None, "high": None, "n": weeks}
 
-    failures = _first_listing(lists, events, max_lead_days)
+    failures = first_listing(lists, scores["week_start"], events, max_lead_days)
     leads = lead_days(failures["failed_on"].to_numpy(), failures["first_listed"].to_numpy())
     units, listed = failures["unit_id"], ~np.isnan(leads)
     out["recall_with_lead"] = summary(lambda rows: recall_with_lead(leads[rows]), units, failures.height)
@@ -312,18 +312,20 @@ def with_hits(rows: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
     ).drop("row")
 
 
-def _first_listing(lists: pl.DataFrame, events: pl.DataFrame, max_lead_days: int) -> pl.DataFrame:
-    """Failures in the span of the lists, with the first listing that may count for each (else null)."""
-    week = timedelta(days=LIST_DAYS)
-    first, last = lists["week_start"].min(), lists["week_start"].max()
-    part = ["unit_id", "component"]
+def first_listing(
+    lists: pl.DataFrame, mondays: pl.Series, events: pl.DataFrame, max_lead_days: int = HORIZON_DAYS
+) -> pl.DataFrame:
+    """Failures that a list could have foreseen in time, with the first listing that may count for each (else null).
+
+    lists, events : as of `evaluate_lists`. mondays : weeks in which a list was made, empty ones too: a policy that lists
+        nothing has foreseen nothing, and all policies are held against the same failures.
+    """
+    part, first, last = ["unit_id", "component"], mondays.min(), mondays.max()
     events = events.sort(*part, "failed_on").with_columns(
         repaired_before=pl.col("repaired_on").shift(1).over(part)
     )
-    if first is None:
-        failures = events.clear()
-    else:
-        failures = events.filter(pl.col("failed_on").is_between(first + week, last + week, closed="left"))
+    week = pl.duration(days=LIST_DAYS)
+    failures = events.filter(pl.col("failed_on").is_between(pl.lit(first, pl.Date) + week, pl.lit(last, pl.Date) + week, closed="left"))
     foreseen = (
         failures.join(lists.select(*part, "week_start"), on=part)
         .filter(

@@ -14,6 +14,7 @@ import polars as pl
 HORIZONS = (14, 28, 56)
 PART = ["unit_id", "component"]
 NEW_PART_DAYS = 28  # a new part is judged again when it has a history of its own
+ORDER_DELAY = timedelta(days=35)  # an order is closed weeks after the failure: newer silence means nothing yet
 CODE_DAYS = 90  # an order within that many days of a code answers it
 BOOKED_DAYS = 7  # without a code the failure is dated a week before the order was closed: the visit was booked
 _PRIOR_CONFIRMED, _PRIOR_FOUND = 3.0, 5.0  # before the fleet has findings of its own; three of five (assumption)

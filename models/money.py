@@ -119,16 +119,17 @@ class Costs:
         return self.of(kind, family).extra_fuel_per_week + (consequence if kind == "upstream" else 0.0)
 
 
-def saved_by_acting(costs: Costs, kind: str, until_acting: float, until_repair: float) -> float:
+def saved_by_acting(costs: Costs, kind: str, until_acting: float, until_repair: float, family: str = "") -> float:
     """What acting on a part that failed has saved, in currency (derived above); 0 where it came no earlier.
 
     until_acting, until_repair : days from the failure to the repair with the list and without it; negative before it.
+    family : engine family, whose own costs count where it has any.
     """
     begin, end = max(0.0, until_acting) / 7, until_repair / 7
     if end <= begin:
         return 0.0
     spared = 1 - costs.breakdown_probability_per_week
-    return (end - begin) * costs.weekly(kind) + (spared**begin - spared**end) * costs.of(kind).breakdown
+    return (end - begin) * costs.weekly(kind, family) + (spared**begin - spared**end) * costs.of(kind, family).breakdown
 
 
 def cost_of_waiting(p_next: Amount, p_horizon: Amount, planned: Amount, damage: Amount) -> Amount:

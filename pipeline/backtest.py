@@ -9,8 +9,17 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from models.evaluate import HORIZON_DAYS, Interval, bootstrap_interval, evaluate_lists, reliability_curve
-from models.labels import lives_of_orders
+from models.evaluate import (
+    HORIZON_DAYS,
+    Interval,
+    bootstrap_interval,
+    evaluate_lists,
+    first_listing,
+    lead_days,
+    recall_with_lead,
+    reliability_curve,
+)
+from models.labels import ORDER_DELAY, lives_of_orders
 from models.money import Costs, saved_by_acting
 from pipeline.errors import ConfigError
 from pipeline.facts import read_codes, read_costs
@@ -24,7 +33,7 @@ KEY = ["week_start", "unit_id", "component"]
 WARM_UP_WEEKS = 2  # no part has a past in the first lists
 FORESEEN_DAYS = 14  # a fault that begins less than this before it fails cannot be on a weekly list 7 days ahead
 UNREPAIRED_DAYS = 56  # a failed part that nobody repaired is taken to be found after so long (assumption)
-JUDGED_FROM_DAYS = HORIZON_DAYS + 7 * WARM_UP_WEEKS
+JUDGED_FROM_DAYS = HORIZON_DAYS + 7 * WARM_UP_WEEKS  # against a truth; orders come later (Outcome.delay)
 _ORDER = ["week_start", "rank", "unit_id", "component"]
 _NO_PROBABILITY = ("brier", "expected_calibration_error")
 
@@ -34,12 +43,14 @@ class Outcome:
     """What really happened: ``events`` (unit_id, component, failed_on, repaired_on, foreseeable or null) and
     ``others`` (unit_id, from_on, to_on): other defects that look like a bad part. ``source`` says how it is known.
     ``faults`` (unit_id, component, onset_on, repaired_on), failed or not yet, are known of a simulation only.
+    ``delay`` is how long after a day it is known what failed on it.
     """
 
     events: pl.DataFrame
     others: pl.DataFrame
     source: str
     faults: pl.DataFrame | None = None
+    delay: timedelta = timedelta(0)
 
 
 def truth_of(folder: Path) -> Outcome:
@@ -78,24 +89,25 @@ def orders_of(settings: Settings, lake: Lake) -> Outcome:
         (pl.col("component") == "OTHER") & (pl.col("action") == "repaired") & (pl.col("finding") == "confirmed")
     )
     others = elsewhere.select("unit_id", from_on=pl.col("closed_on") - timedelta(days=56), to_on="closed_on")
-    return Outcome(events.with_columns(foreseeable=pl.lit(None, pl.Boolean)), others, "later work orders and codes")
+    unforeseen = events.with_columns(foreseeable=pl.lit(None, pl.Boolean))
+    return Outcome(unforeseen, others, "later work orders and codes", delay=ORDER_DELAY)
 
 
 def prove(
     settings: Settings, lake: Lake, series: str, first: date, last: date, outcome: Outcome, resamples: int = 200
 ) -> Proof:
-    """Figures of the lists from ``first`` to ``last`` whose 28 days lie inside the replayed span.
+    """Figures of the lists from ``first`` to ``last`` whose 28 days lie inside the replayed span and are known.
 
     Raises:
         ConfigError: no list is old enough to be judged.
     """
-    begin, end = first + timedelta(weeks=WARM_UP_WEEKS), last - timedelta(days=HORIZON_DAYS)
+    begin, end = first + timedelta(weeks=WARM_UP_WEEKS), last - timedelta(days=HORIZON_DAYS) - outcome.delay
     span = (pl.col("series") == series) & pl.col("week_start").is_between(begin, end)
     ranked = lake.read("ranked", where=span & pl.col("status").is_in(["judged", "held"]))
     if ranked.is_empty():
         raise ConfigError(
             f"the lists from {first} to {last} are too few: {WARM_UP_WEEKS} weeks of warming up and "
-            f"{HORIZON_DAYS} days of outlook lie outside; give a longer --from and --to"
+            f"{HORIZON_DAYS + outcome.delay.days} days of outlook lie outside; give a longer --from and --to"
         )
     evidence, trends = lake.read("evidence", where=span), lake.read("trends", where=span)
     costs = read_costs(settings)
@@ -106,7 +118,7 @@ def prove(
         if name in (LAMP, MILEAGE):
             for figure in _NO_PROBABILITY:  # an order of its own is no probability
                 made[figure] = {"value": None, "low": None, "high": None, "n": 0}
-        made |= _more(listed, outcome, costs, resamples)
+        made |= _more(listed, ranked["week_start"], outcome, costs, resamples)
         if name == LIGHTOFF:
             made |= _seen_coming(ranked, outcome, resamples)
         figures[name] = made
@@ -121,7 +133,7 @@ def _policies(
     ours = ranked.filter(pl.col("list_rank").is_not_null()).with_columns(
         rank=pl.col("list_rank").rank("ordinal").over("week_start").cast(pl.Int64)
     )
-    known = ranked.select(*KEY, "status", "part").join(
+    known = ranked.select(*KEY, "status", "part", "engine_family").join(
         evidence.select(*KEY, "code_confirmed", "code_age_days", "fitted_on", "limits_probability"), on=KEY
     )
     lengths = ours.group_by("week_start").agg(length=pl.len())
@@ -146,10 +158,12 @@ def _policies(
     return made
 
 
-def _more(listed: pl.DataFrame, outcome: Outcome, costs: Costs, resamples: int) -> dict[str, dict]:
+def _more(
+    listed: pl.DataFrame, mondays: pl.Series, outcome: Outcome, costs: Costs, resamples: int
+) -> dict[str, dict]:
     """Confounders blamed, recall of what begins early enough, and money saved against what the workshop did without the list."""
     week = pl.col("week_start")
-    rows = listed.select("week_start", "unit_id", "component", "part").with_row_index("row")
+    rows = listed.select(*KEY, "part", "engine_family").with_row_index("row")
     sick = rows.join(outcome.events.drop("component"), on="unit_id").filter(
         (pl.col("failed_on") < week + timedelta(days=HORIZON_DAYS))
         & (pl.col("repaired_on").is_null() | (pl.col("repaired_on") >= week))
@@ -167,10 +181,7 @@ def _more(listed: pl.DataFrame, outcome: Outcome, costs: Costs, resamples: int) 
     if outcome.faults is not None:
         found["begun_rate"] = _share(_begun(rows, outcome.faults, outcome.events), rows["unit_id"], resamples)
     if outcome.events["foreseeable"].any():
-        early = outcome.events.filter("foreseeable").drop("foreseeable")
-        scored = listed.with_columns(probability=pl.lit(0.5)).select(*KEY, "probability")
-        named = evaluate_lists(listed.select(_ORDER), scored, early, resamples=resamples)
-        found["recall_of_slow_faults"] = named["recall_with_lead"]
+        found["recall_of_slow_faults"] = _recall(listed, mondays, outcome.events.filter("foreseeable"), resamples)
     # A row that stays on the list is one visit: only its first week in a row costs or saves.
     firsts = rows.sort("unit_id", "component", "week_start").filter(
         (week.diff().over("unit_id", "component") > pl.duration(days=7)).fill_null(True)
@@ -180,14 +191,20 @@ def _more(listed: pl.DataFrame, outcome: Outcome, costs: Costs, resamples: int) 
         # A part that is listed anew after a pause is mended once.
         again=pl.col("failed_on").is_not_null() & ~pl.struct("unit_id", "component", "failed_on").is_first_distinct()
     )
+    # Of one visit the bay is paid once, and not at all where a part is mended in it: the repair would have paid it as well.
+    visit, wrong = ["unit_id", "week_start"], pl.col("failed_on").is_null()
+    ahead = ahead.with_columns(
+        pays_bay=wrong & ~(~wrong & ~pl.col("again")).any().over(visit) & (wrong.cum_sum().over(visit) == 1)
+    )
     # A listed vehicle is in the bay within the week. Nobody knows when a part would be repaired that never was.
     until_acting = (week + timedelta(days=7) - pl.col("failed_on")).dt.total_days()
     until_repair = (pl.col("repaired_on") - pl.col("failed_on")).dt.total_days().fill_null(UNREPAIRED_DAYS)
-    visit = costs.inspection + costs.bay_cost
     saved = np.array([
-        0.0 if again else -visit if failed is None else saved_by_acting(costs, part, acting, repair)
-        for again, part, failed, acting, repair in ahead.select(
-            "again", "part", "failed_on", acting=until_acting, repair=until_repair
+        0.0 if again else -costs.inspection - bay * costs.bay_cost if failed is None
+        else saved_by_acting(costs, part, acting, repair, family)
+        for again, bay, part, family, failed, acting, repair in ahead.select(
+            "again", "pays_bay", "part", pl.col("engine_family").fill_null(""), "failed_on",
+            acting=until_acting, repair=until_repair,
         ).iter_rows()
     ])
     total = bootstrap_interval(lambda at: float(saved[at].sum()), ahead["unit_id"].to_numpy(), n=resamples)
@@ -199,19 +216,23 @@ def _seen_coming(ranked: pl.DataFrame, outcome: Outcome, resamples: int) -> dict
     """Recall with lead of the list and of what it shows as on the way, together, and what those rows are worth."""
     waits = pl.col("waits_for").is_not_null()
     named = ranked.filter(pl.col("list_rank").is_not_null() | waits)
-    rows = named.select(*KEY, rank=pl.struct("unit_id", "component").rank("ordinal").over("week_start").cast(pl.Int64))
-    scored = rows.select(*KEY, probability=pl.lit(0.5))
-    events = {"recall_seen_coming": outcome.events.drop("foreseeable")}
+    events = {"recall_seen_coming": outcome.events}
     if outcome.events["foreseeable"].any():
-        events["recall_of_slow_faults_seen_coming"] = outcome.events.filter("foreseeable").drop("foreseeable")
-    found = {
-        name: evaluate_lists(rows, scored, those, resamples=resamples)["recall_with_lead"] for name, those in events.items()
-    }
+        events["recall_of_slow_faults_seen_coming"] = outcome.events.filter("foreseeable")
+    found = {name: _recall(named, ranked["week_start"], those, resamples) for name, those in events.items()}
     coming = ranked.filter(waits).select(*KEY).with_row_index("row")
     found["coming_rows"] = {"value": coming.height, "low": None, "high": None, "n": ranked["week_start"].n_unique()}
     if outcome.faults is not None:
         found["coming_begun_rate"] = _share(_begun(coming, outcome.faults, outcome.events), coming["unit_id"], resamples)
     return found
+
+
+def _recall(named: pl.DataFrame, mondays: pl.Series, events: pl.DataFrame, resamples: int) -> dict:
+    """Share of failures named at least 7 days ahead, of those that a list of ``mondays`` could have named in time."""
+    failures = first_listing(named.select(KEY), mondays, events)
+    leads = lead_days(failures["failed_on"].to_numpy(), failures["first_listed"].to_numpy())
+    units = failures["unit_id"].to_numpy()
+    return _entry(bootstrap_interval(lambda rows: recall_with_lead(leads[rows]), units, n=resamples), failures.height)
 
 
 def _begun(rows: pl.DataFrame, faults: pl.DataFrame, events: pl.DataFrame) -> np.ndarray:

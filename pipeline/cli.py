@@ -217,10 +217,10 @@ def backtest(
         results = jobs.replay(settings, lake, start, end, out, watch, retrain)
     rows = sum(result.ranked.listed for result in results)
     say(_console, f"{len(results)} lists with {rows} rows in {out}")
-    if len(results) * 7 <= JUDGED_FROM_DAYS:
+    outcome = truth_of(truth) if truth else orders_of(settings, lake)
+    if len(results) * 7 <= JUDGED_FROM_DAYS + outcome.delay.days:
         say(_console, "too few lists to hold them against what failed")
         return
-    outcome = truth_of(truth) if truth else orders_of(settings, lake)
     proof = prove(settings, lake, REPLAYED, start, end, outcome)
     say(_console, proof_table(proof))
     for path in write_proof(proof, out):

@@ -236,10 +236,12 @@ def track_record(settings: Settings, lake: Lake, last: date) -> str:
     """
     issued = lake.scan("ranked").filter((pl.col("series") == ISSUED) & (pl.col("week_start") <= last))
     first = lake.collect(issued.select(pl.col("week_start").min())).item()
-    if first is None or (last - first).days < JUDGED_FROM_DAYS:
+    outcome = orders_of(settings, lake)
+    old_enough = JUDGED_FROM_DAYS + outcome.delay.days
+    if first is None or (last - first).days < old_enough:
         since = "none has been issued" if first is None else f"they were issued from {first} to {last}"
-        return f"No issued list is {JUDGED_FROM_DAYS} days old yet ({since}); then they are held against what failed."
-    return proof_table(prove(settings, lake, ISSUED, first, last, orders_of(settings, lake)))
+        return f"No issued list is {old_enough} days old yet ({since}); then they are held against what failed."
+    return proof_table(prove(settings, lake, ISSUED, first, last, outcome))
 
 
 def retrain(settings: Settings, lake: Lake, at: date, watch: Watch = Watch()) -> Verdict:

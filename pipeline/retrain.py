@@ -11,14 +11,13 @@ import polars as pl
 from models.classifier import Model, chances, folds_of, limits_of, train
 from models.evaluate import Interval, average_precision, bootstrap_interval
 from models.features import KEYS, features
-from models.labels import failures_known, labels, lives_of_orders
+from models.labels import ORDER_DELAY, failures_known, labels, lives_of_orders
 from pipeline.facts import read_codes, read_indicators
 from pipeline.known import known_at
 from pipeline.lake import Lake
 from pipeline.settings import Settings
 
 LEAST_FAILURES = 50.0  # the least from which a fleet's own rates are fitted at all
-ORDER_DELAY = timedelta(days=35)  # an order is closed weeks after the failure: newer silence means nothing yet
 TEST_WEEKS = 8
 _WEEK = timedelta(days=7)
 

@@ -252,6 +252,16 @@ def test_lead_and_span(failed, listed_weeks, recall, lead):
     assert out["median_lead_days"]["value"] == lead
 
 
+def test_empty_lists_at_either_end_foresee_nothing_and_drop_no_failure():
+    # Lists were made in weeks 0 to 5; only that of week 2 holds a row. Failures on day 10 and 38 had lists before them.
+    events = table_events(("V1", "B1S1", day(10), day(12)), ("V1", "CAT1", day(38), None), ("V2", "CAT1", day(25), None))
+    lists, scores = table_lists((2, 1, "V2", "CAT1")), table_scores(("V1", "V2"), 6)
+    out = evaluate_lists(lists, scores, events, resamples=0)
+    assert out["recall_with_lead"] == {"value": pytest.approx(1 / 3), "low": None, "high": None, "n": 3}
+    nothing = evaluate_lists(lists.clear(), scores, events, resamples=0)
+    assert (nothing["recall_with_lead"]["value"], nothing["recall_with_lead"]["n"]) == (0.0, 3)
+
+
 def test_a_hit_beside_another_sick_part_is_no_wrong_component():
     events = table_events(("V1", "B1S1", day(5), None), ("V1", "CAT1", day(9), None))
     lists = table_lists((0, 1, "V1", "B1S1"), (0, 2, "V1", "B1S2"))

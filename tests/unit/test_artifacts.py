@@ -11,7 +11,6 @@ import polars as pl
 from models.evaluate import Interval
 from pipeline import artifacts, jobs
 from pipeline.assess import ISSUED
-from pipeline.backtest import JUDGED_FROM_DAYS
 from pipeline.lake import Lake
 from pipeline.retrain import Verdict
 from pipeline.settings import Settings
@@ -91,4 +90,5 @@ def test_lists_that_are_too_young_are_not_held_against_anything(tmp_path: Path) 
     )
     lake.append("ranked", filled)
     text = jobs.track_record(settings, lake, NOW)
-    assert f"No issued list is {JUDGED_FROM_DAYS} days old yet" in text and "2026-03-02 to 2026-03-09" in text
+    # Two weeks of warming up, 28 days of outlook, 35 days until an order is closed.
+    assert "No issued list is 77 days old yet" in text and "2026-03-02 to 2026-03-09" in text

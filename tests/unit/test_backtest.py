@@ -11,13 +11,16 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipeline.assess import REPLAYED, assess
-from pipeline.backtest import LAMP, LIGHTOFF, LIMITS, MILEAGE, WARM_UP_WEEKS, orders_of, truth_of
+from pipeline.backtest import LAMP, LIGHTOFF, LIMITS, MILEAGE, WARM_UP_WEEKS, Outcome, orders_of, prove, truth_of
 from pipeline.errors import ConfigError
 from pipeline.facts import read_indicators
+from pipeline.lake import Lake
 from pipeline.prognosis import LIMITS_ALONE, OWN_MODEL, starter_model
+from pipeline.settings import CONFIG, Settings
 from models.classifier import chances, train
 from models.features import KEYS, features
 from models.store import save
+from tests.browser.report_lake import rows_of
 from tests.golden.sample import NOW, SMALL_FROM, TRUTH, Job, command, fill, fleet, small_exports, small_readings, write_exports
 from tests.models.made_features import made
 
@@ -207,3 +210,69 @@ def test_a_truth_may_quote_its_empty_cells(tmp_path: Path):
 def test_too_short_a_span_says_so(tmp_path: Path, replayed: tuple[Job, Path, str]):
     result = command(replayed[0], "backtest", "--out", str(tmp_path), "--from", "2026-03-09", "--to", "2026-03-16")
     assert "too few lists to hold them against what failed" in result.output
+
+
+FIRST = date(2026, 1, 5)
+FAILED = {"A": (FIRST + timedelta(days=28), FIRST + timedelta(days=56))}  # CAT1: failed, repaired
+
+
+def made_lists(folder: Path, *listed: tuple[int, str, str]) -> tuple[Settings, Lake]:
+    """A lake with twelve weekly lists of vehicles A (family F1) to C; ``listed`` are week, unit and component."""
+    part = {"CAT1": "catalyst", "B1S1": "upstream", "B1S2": "downstream"}
+    base = {"series": REPLAYED, "depot": "N", "kind": "narrowband", "status": "judged", "probability": 0.3, "probability_7d": 0.1}
+    words = dict.fromkeys(("mode", "why", "rule_out_first", "reason", "judged_by", "action"), "")
+    rows = []
+    for week in range(12):
+        for unit in "ABC":
+            for component in part:
+                place = [row for row in listed if row[0] == week]
+                at = place.index((week, unit, component)) + 1 if (week, unit, component) in place else None
+                rows.append(words | base | {
+                    "week_start": FIRST + timedelta(weeks=week), "unit_id": unit, "component": component, "part": part[component],
+                    "engine_family": "F1" if unit == "A" else "", "rank": 1, "list_rank": at,
+                })
+    lake = Lake(str(folder / "lake"))
+    lake.append("ranked", rows_of("ranked", rows))
+    lake.append("evidence", rows_of("evidence", [row | {"held_by": "", "limits_probability": 0.3} for row in rows]))
+    costs = (CONFIG / "costs.toml").read_text(encoding="utf-8") + "\n[family.F1.catalyst]\nbreakdown = 2000.0\n"
+    (folder / "config").mkdir()
+    (folder / "config" / "costs.toml").write_text(costs, encoding="utf-8")
+    return Settings(lake=str(folder / "lake"), config_dir=str(folder / "config")), lake
+
+
+def truth_of_a() -> Outcome:
+    failed, repaired = FAILED["A"]
+    events = pl.DataFrame({"unit_id": ["A"], "component": ["CAT1"], "failed_on": [failed], "repaired_on": [repaired], "foreseeable": [True]})
+    others = pl.DataFrame(schema={"unit_id": pl.String, "from_on": pl.Date, "to_on": pl.Date})
+    return Outcome(events, others, "made")
+
+
+def test_money_saved_is_that_of_the_family_and_pays_a_bay_once_a_visit(tmp_path: Path):
+    # A's catalyst fails two weeks after its list and is repaired four weeks later: four weeks spared, at a breakdown of 2000
+    # and a chance of 0.5 a week 2000 * (1 - 1/16) = 1875. Its sound sensor rides along: an inspection, 45. Of B two sound
+    # parts in one visit: 2 * 45 + 25. C is called twice for nothing, with a pause: 2 * (45 + 25).
+    settings, lake = made_lists(
+        tmp_path, (2, "A", "CAT1"), (2, "A", "B1S1"), (3, "B", "B1S1"), (3, "B", "B1S2"), (3, "C", "B1S1"), (5, "C", "B1S1")
+    )
+    proof = prove(settings, lake, REPLAYED, FIRST, FIRST + timedelta(weeks=11), truth_of_a(), resamples=0)
+    assert proof.figures[LIGHTOFF]["money_saved"]["value"] == pytest.approx(1875 - 45 - 115 - 140)
+
+
+def test_all_policies_are_held_against_the_same_failures(tmp_path: Path):
+    # Only the first judged list holds a row; the lamp never lit. The failure of day 28 had lists before it for all of them.
+    settings, lake = made_lists(tmp_path, (2, "B", "B1S1"))
+    figures = prove(settings, lake, REPLAYED, FIRST, FIRST + timedelta(weeks=11), truth_of_a(), resamples=0).figures
+    assert {name: made["recall_with_lead"]["n"] for name, made in figures.items()} == dict.fromkeys(POLICIES, 1)
+    assert figures[LIGHTOFF]["recall_with_lead"]["value"] == figures[LAMP]["recall_with_lead"]["value"] == 0.0
+    ours = figures[LIGHTOFF]
+    assert ours["recall_of_slow_faults"] == ours["recall_seen_coming"] == {"value": 0.0, "low": None, "high": None, "n": 1}
+
+
+def test_work_orders_need_their_delay_before_silence_means_nothing_failed(tmp_path: Path):
+    # Twelve lists: two warm up, 28 days of outlook and 35 until an order is closed leave the third alone.
+    settings, lake = made_lists(tmp_path, (2, "B", "B1S1"))
+    last = FIRST + timedelta(weeks=11)
+    proof = prove(settings, lake, REPLAYED, FIRST, last, orders_of(settings, lake), resamples=0)
+    assert proof.first == proof.last == last - timedelta(days=63)
+    with pytest.raises(ConfigError, match="63 days of outlook"):
+        prove(settings, lake, REPLAYED, FIRST, last - timedelta(days=7), orders_of(settings, lake), resamples=0)
