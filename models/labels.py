@@ -18,6 +18,7 @@ ORDER_DELAY = timedelta(days=35)  # an order is closed weeks after the failure: 
 CODE_DAYS = 90  # an order within that many days of a code answers it
 BOOKED_DAYS = 7  # without a code the failure is dated a week before the order was closed: the visit was booked
 _PRIOR_CONFIRMED, _PRIOR_FOUND = 3.0, 5.0  # before the fleet has findings of its own; three of five (assumption)
+_ENDS = ["replaced", "repaired"]
 _COMPONENT = r"^(B[12]S[12]|CAT[12])$"
 _LIVES = {
     "unit_id": pl.String, "component": pl.String, "failed_on": pl.Date, "ended_on": pl.Date, "weight": pl.Float64,
@@ -39,7 +40,7 @@ def lives_of_orders(work_orders: pl.DataFrame, codes: pl.DataFrame) -> pl.DataFr
     """
     orders = work_orders.filter(pl.col("component").str.contains(_COMPONENT)).sort(*PART, "closed_on", "order_id")
     elsewhere = work_orders.filter((pl.col("component") == "OTHER") & (pl.col("action") == "repaired"))
-    ended = orders.filter(pl.col("action").is_in(["replaced", "repaired"]))
+    ended = orders.filter(pl.col("action").is_in(_ENDS))
     reported = (
         codes.filter(
             pl.col("state").is_in(["confirmed", "permanent"]) & pl.col("component").str.contains(_COMPONENT)
@@ -166,6 +167,8 @@ def _unanswered(
 ) -> pl.DataFrame:
     """Confirmed codes that no visit answered: half as telling as an order without a finding, until they are cleared.
 
+    They speak of the part that was in the vehicle, never of the next one.
+
     A repair elsewhere on the vehicle answers a code as well: the part was not what set it.
     """
     others = reported.select(PART).unique().join(elsewhere.select("unit_id", "closed_on"), on="unit_id")
@@ -182,9 +185,16 @@ def _unanswered(
         reported.join(clears, on="unit_id").filter(pl.col("cleared_on") >= pl.col("coded_on"))
         .group_by(*PART, "code", "coded_on").agg(ended_on=pl.col("cleared_on").min())
     )
+    # An exchange later than that ends the code's life as well, and its own rows say what became of the part.
+    exchanged = (
+        reported.join(orders.filter(pl.col("action").is_in(_ENDS)), on=PART).filter(pl.col("closed_on") >= pl.col("coded_on"))
+        .group_by(*PART, "code", "coded_on").agg(exchanged_on=pl.col("closed_on").min())
+    )
     open_codes = (
         reported.join(answered, on=[*PART, "code", "coded_on"], how="anti")
         .join(cleared, on=[*PART, "code", "coded_on"], how="left")
+        .join(exchanged, on=[*PART, "code", "coded_on"], how="left")
+        .filter(pl.col("exchanged_on").is_null() | (pl.col("ended_on") < pl.col("exchanged_on")).fill_null(False))
         .sort(*PART, "coded_on", "code")
         .unique([*PART, "ended_on"], keep="first", maintain_order=True)
     )

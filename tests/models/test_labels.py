@@ -111,6 +111,22 @@ def test_an_unanswered_confirmed_code_is_half_as_telling():
     assert made.filter("fails_28")["source"].to_list() == ["code P0133 of 2026-04-01"]
 
 
+@pytest.mark.parametrize("action", ["replaced", "repaired"])
+def test_a_code_that_nobody_answered_in_time_says_nothing_of_the_next_part(action: str):
+    # Reported every month from 92 days before the exchange on, and never cleared in the export.
+    found = codes(*(("B1S1", day, "confirmed") for day in (date(2025, 12, 30), date(2026, 2, 1), date(2026, 3, 1))))
+    lives = lives_of_orders(orders(("W1", date(2026, 4, 1), "B1S1", action, "confirmed")), found)
+    assert one(lives, "failed_on", "ended_on", "weight", "source") == (date(2026, 2, 1), date(2026, 4, 1), 1.0, "order W1")
+    after = labels(weeks(date(2026, 5, 4), fitted_on=date(2026, 4, 1)), lives, date(2026, 7, 1))
+    assert one(after, "days_to_failure", "fails_28", "weight") == (None, False, 1.0)
+    assert failures_known(lives) == 1.0
+    # Cleared before the exchange it is a life of its own.
+    cleared = pl.concat([found, codes((None, date(2026, 1, 5), "cleared"))])
+    assert set(lives_of_orders(orders(("W1", date(2026, 4, 1), "B1S1", action, "confirmed")), cleared)["ended_on"]) == {
+        date(2026, 1, 5), date(2026, 4, 1)
+    }
+
+
 def test_pending_codes_inspections_and_repairs_elsewhere_end_no_life():
     assert lives_of_orders(orders(), codes(("B1S1", date(2026, 4, 1), "pending"))).is_empty()
     looked = orders(("W1", date(2026, 4, 1), "B1S1", "inspected", "confirmed"),
