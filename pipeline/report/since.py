@@ -81,7 +81,10 @@ def moved(lake: Lake, ranked: pl.DataFrame, series: str, week_start: date) -> Mo
 
 
 def past(settings: Settings, lake: Lake, week_start: date) -> Past:
-    """What work orders and returned cards known at ``week_start`` say of the issued lists before it."""
+    """What work orders and returned cards known at ``week_start`` say of the issued lists before it.
+
+    The first visit within :data:`ANSWER_DAYS` answers a call; calls that one visit answers are one, from the first on.
+    """
     listed = lake.read(
         "ranked", (pl.col("series") == "issued") & (pl.col("week_start") < week_start) & pl.col("list_rank").is_not_null()
     ).select("week_start", *_PART, "probability", "expected_saving")
@@ -99,6 +102,9 @@ def past(settings: Settings, lake: Lake, week_start: date) -> Past:
         .sort("call", "closed_on", "order_id")
         .unique("call", keep="first", maintain_order=True)
     )
+    # A row that flickered before the visit was one call: a repair is confirmed, and saves, once.
+    merged = answered.filter(~pl.struct(*_PART, "order_id").is_first_distinct())
+    answered, calls = (frame.join(merged.select("call"), on="call", how="anti", maintain_order="left") for frame in (answered, calls))
     every = calls.join(answered.select("call", "closed_on", "action", "finding", "cause"), on="call", how="left")
     counts = dict(answered.group_by("finding").len().iter_rows())
     yes, no = counts.get("confirmed", 0), counts.get("no_fault_found", 0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import polars as pl
@@ -200,6 +200,23 @@ def test_what_came_of_the_list_and_what_moved(lake: Lake, tmp_path: Path) -> Non
     assert came.low == pytest.approx(1 / (1 + 1.6449**2), abs=1e-3) and came.lead_days == 3
     # Before the card came back nothing of it is known.
     assert past(Settings(), lake, date(2026, 3, 2)).calls == 0
+
+
+def test_one_visit_answers_one_call_however_often_the_row_flickered(tmp_path: Path) -> None:
+    lake = Lake(str(tmp_path / "lake"))
+    row = next(row for row in ranked_rows() if row["unit_id"] == "V-0042" and row["component"] == "B1S1")
+    first = date(2026, 1, 5)
+    mondays = [first, first + timedelta(days=14), first + timedelta(days=28), first + timedelta(days=56)]
+    lake.append("ranked", rows_of("ranked", [row | {"week_start": day, "expected_saving": 100.0 + n} for n, day in enumerate(mondays)]))
+    lake.append("work_orders", rows_of("work_orders", [{
+        "order_id": "W-1", "unit_id": "V-0042", "closed_on": first + timedelta(days=35), "component": "B1S1", "action": "replaced",
+        "finding": "confirmed", "export_id": "e", "line": 1, "arrived_at": datetime(2026, 2, 10, tzinfo=UTC),
+    }]))
+    came = past(Settings(), lake, date(2026, 3, 30))
+    # Listed in weeks 0, 2 and 4, repaired in week 5: one call of 35 days' lead and the first promise. Week 8 is another.
+    assert (came.calls, came.confirmed, came.no_fault, came.unknown, came.open) == (2, 1, 0, 0, 1)
+    assert (came.lead_days, came.saved_expected, came.first) == (35, 100.0, first)
+    assert [told["week"] for told in came.rows] == [first, mondays[3]]
 
 
 def test_parts_to_stock_are_the_sum_of_chances() -> None:
