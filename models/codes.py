@@ -26,7 +26,8 @@ def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame
         fits: unit_id, component, fitted_on.
 
     Returns:
-        unit_id, component, code_confirmed, code_role, code_first_at (first report of the oldest), code_words.
+        unit_id, component, code_confirmed, code_role, code_first_at and code_newest_at (first reports of the oldest and of
+        the newest of them), code_words.
     """
     named = active.with_columns(component="position", day=pl.col("last_seen_at").dt.date())
     return (
@@ -37,6 +38,7 @@ def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame
             code_confirmed=pl.col("confirmed").any(),
             code_role=pl.col("role").first(),
             code_first_at=pl.col("first_seen_at").min(),
+            code_newest_at=pl.col("first_seen_at").max(),
             code_words=(pl.col("code") + " " + pl.col("title")
                         + pl.when("confirmed").then(pl.lit("")).otherwise(pl.lit(" (pending)"))).str.join(", "),
         )

@@ -10,8 +10,8 @@ _PART = ["unit_id", "component"]
 
 
 def quiet_after_inspection(components: pl.DataFrame, quiet: timedelta) -> pl.DataFrame:
-    """Hold back what a technician has just found without a fault, unless a code was set since."""
-    since = pl.col("code_first_at").dt.date() > pl.col("inspected_on")
+    """Hold back what a technician has just found without a fault, unless a code was set since, whatever older one is stored."""
+    since = pl.col("code_newest_at").dt.date() > pl.col("inspected_on")
     return _held(components, pl.col("inspected_on").is_not_null() & ~since.fill_null(False), {
         "held_by": pl.lit("inspected"),
         "held_why": pl.format("tested on {} and no fault found", "inspected_on"),

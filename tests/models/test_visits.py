@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 import pytest
 
-from models.visits import sound_again, sound_on_newest_day
+from models.codes import codes_by_component
+from models.visits import quiet_after_inspection, sound_again, sound_on_newest_day
 
 DAY = date(2026, 3, 2)
 # From healthy 45 s to the limit 180 s: 0.15 of the way is 65.25 s, the release of 0.5 is 112.5 s (worked by hand).
@@ -100,3 +101,20 @@ def test_sound_again_is_held_unless_a_code_or_a_failed_test_names_it(row, held_b
     made = sound_again(frame).row(0, named=True)
     assert made["held_by"] == held_by
     assert (made["held_why"] or "").startswith("bad before, and sound on 2026-03-02") == (held_by == "sound_again")
+
+
+@pytest.mark.parametrize(("set_on", "held_by"), [((3,), "inspected"), ((), "inspected"), ((12,), None), ((3, 12), None)])
+def test_a_code_set_after_an_inspection_ends_the_quiet_weeks_whatever_older_one_is_stored(set_on, held_by):
+    # Inspected on the 10th of March; codes set on the 3rd and on the 12th, both seen to this day.
+    codes = pl.DataFrame(
+        [("V1", "B1S2", f"P013{day % 10}", "slow", "sensor", True, datetime(2026, 3, day, tzinfo=UTC), datetime(2026, 3, 20, tzinfo=UTC))
+         for day in set_on],
+        schema={"unit_id": pl.String, "position": pl.String, "code": pl.String, "title": pl.String, "role": pl.String,
+                "confirmed": pl.Boolean, "first_seen_at": pl.Datetime("us", "UTC"), "last_seen_at": pl.Datetime("us", "UTC")},
+        orient="row",
+    )
+    fits = pl.DataFrame(schema={"unit_id": pl.String, "component": pl.String, "fitted_on": pl.Date})
+    part = pl.DataFrame({"unit_id": ["V1"], "component": ["B1S2"], "inspected_on": [date(2026, 3, 10)]} | dict.fromkeys(HELD, [None]),
+                        schema_overrides=dict.fromkeys(HELD, pl.String))
+    told = part.join(codes_by_component(codes, fits), on=["unit_id", "component"], how="left")
+    assert quiet_after_inspection(told, timedelta(days=28))["held_by"].item() == held_by
