@@ -25,6 +25,11 @@ def with_own_past(weeks: pl.DataFrame, indicators: pl.DataFrame) -> pl.DataFrame
     return pl.concat([weeks, twins])
 
 
+def quantity() -> pl.Expr:
+    """What an ``indicator`` measures: the same of a measure, its ``_own`` twin and another way to measure it."""
+    return pl.col("indicator").str.strip_suffix(OWN).replace(MEASURED_ALIKE)
+
+
 def louder_twin(levels: pl.DataFrame) -> pl.DataFrame:
     """One row of each quantity: of a measure and its ``_own`` twin the one that lies closer to its limit, since what is
     measured once must not speak twice; nor must one quantity that is measured in two ways (:data:`MEASURED_ALIKE`).
@@ -32,8 +37,7 @@ def louder_twin(levels: pl.DataFrame) -> pl.DataFrame:
     Args:
         levels: unit_id, component, indicator, strength, strength_28d (null where nothing can be said).
     """
-    quantity = pl.col("indicator").str.strip_suffix(OWN).replace(MEASURED_ALIKE)
-    order = levels.with_columns(_quantity=quantity, _place=pl.int_range(pl.len())).sort(
+    order = levels.with_columns(_quantity=quantity(), _place=pl.int_range(pl.len())).sort(
         "unit_id", "component", "_quantity", "strength_28d", "strength", "indicator",
         descending=[False, False, False, True, True, False], nulls_last=True,
     )

@@ -11,14 +11,15 @@ import numpy as np
 import polars as pl
 
 from models.levels import Grid
+from models.past import quantity
 from models.steps import steps
 
-AGREEING = 2  # indicators of a component that step to the better in the same weeks; one alone is an odd one
+AGREEING = 2  # quantities of a component that step to the better in the same weeks; one alone is an odd one
 _WEEKS_APART = 1
 
 
 def proposed_breaks(grid: Grid, indicators: pl.DataFrame) -> pl.DataFrame:
-    """Components with agreeing steps to the better.
+    """Components with agreeing steps to the better; what is measured once, or of one thing in two ways, counts once.
 
     Args:
         grid: weekly values of all series.
@@ -39,13 +40,14 @@ def proposed_breaks(grid: Grid, indicators: pl.DataFrame) -> pl.DataFrame:
     )
     worse_up = pl.col("worse") == "up"
     better = heads.filter((pl.col("place") >= 0) & (worse_up & (pl.col("size") < 0) | ~worse_up & (pl.col("size") > 0)))
-    grouped = better.sort("spreads", descending=True).group_by("unit_id", "component", maintain_order=True).agg(
+    grouped = better.sort("spreads", "indicator", descending=[True, False]).group_by("unit_id", "component", maintain_order=True).agg(
         near=(pl.col("place") - pl.col("place").first()).abs() <= _WEEKS_APART,
         indicator="indicator", place=pl.col("place").first(), spreads=pl.col("spreads").first(),
     )  # fmt: skip
     agreeing = (
-        grouped.explode("near", "indicator")
+        grouped.explode("near", "indicator").with_columns(_quantity=quantity())
         .filter("near")
+        .unique(["unit_id", "component", "_quantity"], keep="first", maintain_order=True)
         .group_by("unit_id", "component")
         .agg(pl.col("place", "spreads").first(), indicators=pl.col("indicator").sort().str.join(", "), count=pl.len())
         .filter(pl.col("count") >= AGREEING)

@@ -14,8 +14,9 @@ from models.proposals import proposed_breaks
 OLDEST = date(2026, 1, 5)
 WEEKS = 16
 INDICATORS = pl.DataFrame(
-    {"indicator": ["lag", "swing", "trim", "rate"], "worse": ["up", "down", "out", "up"],
-     "use": ["judge", "judge", "judge", "context"], "least_samples": [1, 1, 1, 1]}
+    {"indicator": ["lag", "swing", "trim", "rate", "swing_own", "down_fall_s", "down_fall_dwell_s_own"],
+     "worse": ["up", "down", "out", "up", "down", "up", "up"],
+     "use": ["judge", "judge", "judge", "context", "judge", "judge", "judge"], "least_samples": [1] * 7}
 )  # fmt: skip
 
 
@@ -47,11 +48,18 @@ def test_two_indicators_that_step_to_the_better_together():
         {"lag": step(1.0, 2.0), "swing": step(0.8, 0.3)},  # to the worse: a failure, no exchange
         {"lag": step(2.0, 1.0, at=5), "swing": step(0.3, 0.8, at=11)},  # weeks apart
         {"lag": np.linspace(2.0, 1.0, WEEKS), "swing": np.linspace(0.3, 0.8, WEEKS)},  # drift
+        {"swing": step(0.3, 0.8), "swing_own": step(0.3, 0.8)},  # measured once, held against two yardsticks
+        {"down_fall_s": step(2.0, 1.0), "down_fall_dwell_s_own": step(1.9, 0.9, seed=2)},  # the same fall in two ways
         {"lag": step(2.0, 1.0), "trim": step(8.0, 0.0), "rate": step(9.0, 1.0)},  # no side, or not judged
     ],
 )
 def test_anything_else_is_no_exchange(series: dict[str, np.ndarray]):
     assert found(**series) == []
+
+
+def test_what_is_measured_once_is_told_once():
+    swing = step(0.3, 0.8, seed=2)
+    assert found(lag=step(2.0, 1.0), swing=swing, swing_own=swing) == [("V1", "B1S1", OLDEST + timedelta(weeks=10), "lag, swing")]
 
 
 def test_no_series_at_all():
