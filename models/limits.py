@@ -169,8 +169,8 @@ def with_strength(levels: pl.DataFrame) -> pl.DataFrame:
     ).fill_null(False)
     to_go = ((pl.col("_limit") - pl.col("_level")) * pl.col("_sign")).clip(lower_bound=0)
     # The interval of the slope in the bad direction: its steep end crosses first.
-    steep = pl.max_horizontal(pl.col("slope_low") * pl.col("_sign"), pl.col("slope_high") * pl.col("_sign"))
-    flat = pl.min_horizontal(pl.col("slope_low") * pl.col("_sign"), pl.col("slope_high") * pl.col("_sign"))
+    ends = [pl.col(name) * pl.col("_sign") * pl.col("_side") for name in ("slope_low", "slope_high")]
+    steep, flat = pl.max_horizontal(ends), pl.min_horizontal(ends)
 
     def weeks_at(rate: pl.Expr) -> pl.Expr:
         return pl.when(to_go <= 0).then(0.0).when(trending & (rate > 0)).then(to_go / rate)

@@ -293,6 +293,14 @@ def test_a_trend_away_from_zero_to_either_side(side):
     assert standing(level=2.0 * side, worse="out", **trend(-0.2 * side))["crossing_weeks"] is None
 
 
+@pytest.mark.parametrize("side", [1, -1])
+def test_a_drift_to_either_side_has_the_window_of_its_mirror_image(side):
+    # From 2 to the limit 3 at 0.2 a week (0.1 to 0.25): 5 weeks, 4 to 10; from -2 at -0.2 (-0.25 to -0.1) the same.
+    low, high = sorted((0.1 * side, 0.25 * side))
+    made = standing(level=2.0 * side, worse="out", **(trend(0.2 * side) | {"slope_low": low, "slope_high": high}))
+    assert [made[f"crossing_weeks{end}"] for end in ("", "_low", "_high")] == pytest.approx([5, 4, 10])
+
+
 def test_beyond_the_limit_it_is_crossed_now():
     made = standing(level=3.5)
     assert (made["crossing_weeks"], made["crossing_weeks_low"], made["crossing_weeks_high"]) == (0, 0, 0)
