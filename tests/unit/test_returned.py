@@ -5,10 +5,12 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 import xlsxwriter
 from python_calamine import CalamineWorkbook
+from scipy.stats import poisson_binom
 
 from models.breaks import inspected
 from models.labels import lives_of_orders
@@ -19,7 +21,7 @@ from pipeline.report.cardfiles import SHEET_COLUMNS, write_cards
 from pipeline.report.listing import write_outputs
 from pipeline.report.rests import read_ranked
 from pipeline.report.since import moved, past
-from pipeline.report.stock import stock
+from pipeline.report.stock import need_range, stock
 from pipeline.returned import is_card_sheet, take_cards
 from pipeline.settings import Settings
 from tests.browser.report_lake import WEEK, fill, ranked_rows, rows_of, weeks_frame
@@ -226,8 +228,34 @@ def test_parts_to_stock_are_the_sum_of_chances() -> None:
     })
     (shelf,) = stock(ranked)
     assert shelf.four == pytest.approx(1.4) and shelf.twelve == pytest.approx(0.875 + 0.999)
-    # Poisson of mean 1.4: P(0) = 0.2466, P(<=3) = 0.9463, P(<=4) = 0.9857 (tables of the Poisson distribution).
-    assert shelf.four_range == (0, 4)
+    # Two parts: P(0) = 0.5 * 0.1 = 0.05, P(<=1) = 0.55; never more than two.
+    assert shelf.four_range == (0, 2) and shelf.twelve_range == (1, 2)
+
+
+@pytest.mark.parametrize("chances, need", [
+    ([0.99], (1, 1)),  # nearly certain is one part, not none to three
+    ([0.97, 0.97, 0.97], (2, 3)),  # P(3) = 0.9127, P(<=1) = 0.0026
+    ([0.5] * 4, (0, 4)),  # 1, 4, 6, 4, 1 sixteenths: P(0) = 0.0625, P(<=3) = 0.9375
+    ([0.04], (0, 0)),
+    ([0.0, 1.0, 1.0], (2, 2)),
+    ([], (0, 0)),
+])
+def test_the_range_of_a_need_by_hand(chances: list[float], need: tuple[int, int]) -> None:
+    assert need_range(np.array(chances, dtype=float)) == need
+
+
+@pytest.mark.parametrize("size", [1, 2, 7, 40, 300])
+def test_the_range_of_a_need_is_that_of_the_exact_distribution(size: int) -> None:
+    chances = np.random.default_rng(size).beta(0.3, 2.0, size)
+    plain = [1.0]
+    for chance in chances:  # one event after the other
+        plain = [a * (1 - chance) + b * chance for a, b in zip([*plain, 0.0], [0.0, *plain], strict=True)]
+    low, high = (next(n for n in range(size + 1) if sum(plain[: n + 1]) >= share) for share in (0.05, 0.95))
+    assert need_range(chances) == (low, high)
+    if size < 60:  # scipy works it through the characteristic function, and takes no more
+        assert (low, high) == tuple(poisson_binom.ppf([0.05, 0.95], list(chances)).astype(int))
+    with pytest.raises(ValueError, match="chances must lie in 0..1"):
+        need_range(chances + 1)
 
 
 def test_the_workbook_of_the_list_has_real_types_and_the_same_bytes(tmp_path: Path) -> None:
