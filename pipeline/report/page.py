@@ -70,8 +70,9 @@ def render_page(
     indicators = read_indicators(settings)
     plots = loudest_plots(lake, listed.head(PLOTS), weeks, indicators)
     held = ranked.filter(pl.col("status") == "held").sort(["rank", "unit_id", "component"], nulls_last=True)
+    told, quiet = held.filter(pl.col("why") != ""), held.filter(pl.col("why") == "")
     on_the_way = coming(ranked)
-    shown = (listed, held.head(HELD_ROWS), on_the_way.head(SHOWN))
+    shown = (listed, told.head(HELD_ROWS), on_the_way.head(SHOWN))
     known = registered(lake, pl.concat([rows["unit_id"] for rows in shown]))
     not_judged = ranked.filter(pl.col("status") == "not_judged")
     out_of_scope = ranked.filter(pl.col("status") == "out_of_scope")
@@ -118,7 +119,10 @@ def render_page(
             for row in on_the_way.head(SHOWN).iter_rows(named=True)
         ],
         coming_all=on_the_way,
-        held=[_row(row, known) for row in held.head(HELD_ROWS).iter_rows(named=True)],
+        held=[_row(row, known) for row in told.head(HELD_ROWS).iter_rows(named=True)],
+        held_told=told,
+        held_quiet=counted_reasons(quiet),
+        held_quiet_all=quiet,
         held_all=held,
         exchanged=_exchanged(lake, series, week_start, indicators),
         not_judged=counted_reasons(not_judged),

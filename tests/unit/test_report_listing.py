@@ -293,6 +293,20 @@ def test_more_reasons_than_fit_are_counted_not_dropped(tmp_path: Path) -> None:
     assert len(cells(paths["scores.csv"])) == 63
 
 
+def test_held_parts_without_evidence_are_not_said_to_have_any(tmp_path: Path) -> None:
+    row = next(row for row in ranked_rows() if row["status"] == "held")
+    rows = [row | {"unit_id": f"V-{n}", "why": "little storage" if n < 2 else "", "reason": f"held back: cause {n}"} for n in range(5)]
+    made = Lake(str(tmp_path / "lake"))
+    made.append("ranked", rows_of("ranked", rows))
+    outputs = write_outputs(made, Settings(), "issued", WEEK, tmp_path / "out", weeks_frame())
+    text = " ".join(Tags(outputs.paths["page.html"].read_text(encoding="utf-8")).text.split())
+    assert "Held back 5 parts of 5 vehicles" in text
+    assert "2 parts of 2 vehicles: something speaks against the part" in text
+    assert "3 parts of 3 vehicles: nothing speaks against the part now." in text
+    assert all(f"held back: cause {n}" in text for n in range(5))
+    assert "no evidence in words" not in text and "Nothing is held back." not in text
+
+
 def test_an_empty_list_and_an_empty_lake_are_readable(tmp_path: Path) -> None:
     rows = [row | {"list_rank": None} for row in ranked_rows() if row["status"] == "judged"][:1]
     made = Lake(str(tmp_path / "lake"))
