@@ -92,6 +92,22 @@ def test_a_challenger_no_better_than_the_incumbent_is_not_promoted(tmp_path: Pat
     assert "against incumbent (" in found.why and "limits (" not in found.why
 
 
+def test_an_incumbent_of_the_fleet_is_not_kept_for_what_it_remembers(tmp_path: Path, fleet_of: Callable):
+    # It was taught when little was known; the rows of the test are given to it here as a model that overlaps them has them.
+    frame, labelled = made(units=300, weeks=WEEKS)
+    early = AT - timedelta(weeks=30)
+    asked = fleet_of(frame, labelled)
+    remembers = train(frame, labelled, f"own model of {early}")
+    assert verdict(tmp_path, Model("a stranger", remembers.families)).promoted is False
+    asked.clear()
+    found = verdict(tmp_path, remembers)
+    assert found.promoted and found.against["incumbent"].low > 0
+    assert asked.count(early) == 1  # what was known when it was taught
+    # One taught last Monday knew all that a challenger of the test weeks may know: nothing speaks for a change.
+    kept = verdict(tmp_path, Model(f"own model of {AT - timedelta(weeks=1)}", remembers.families))
+    assert not kept.promoted and (kept.against["incumbent"].low, kept.against["incumbent"].high) == (0, 0)
+
+
 def test_too_few_failures_train_nothing(tmp_path: Path, fleet_of: Callable):
     fleet_of(*made(units=50, weeks=WEEKS))
     found = verdict(tmp_path)
