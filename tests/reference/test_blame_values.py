@@ -574,6 +574,27 @@ def test_a_sensor_that_always_swung_little_may_be_a_mean() -> None:
     assert held(little, "upstream", "weak", ("sensor",), "upstream", 1.4) is None
 
 
+def test_a_fall_that_always_took_so_long_is_no_slow_sensor() -> None:
+    # Published rear test: 0.6 to 0.3 V within 2.0 s of the sensor itself. In driving the catalyst empties in between, so that a
+    # sound sensor of one family takes 1 s and of another 5 s: only what grows is wear.
+    always = {("down_fall_s", 1): (5.0, 0.4, 2.8)}
+    assert held(always, "downstream", "slow", strength=1.0) == "rear_fall_as_ever"
+    assert held(always, "downstream", "slow", ("slow",), "B1S2", 1.0) == "rear_fall_as_ever"
+    assert held({("down_fall_s", 1): (5.0, None, 2.8)}, "downstream", "slow", strength=1.0) == "rear_fall_as_ever"
+    assert held({("down_fall_s", 1): (5.0, 1.2, 2.8)}, "downstream", "slow", strength=1.0) is None
+    assert held(always | {("down_fall_dwell_s", 1): (6.0, 5.0)}, "downstream", "slow", strength=1.0) is None
+    assert held({("down_fall_dwell_s", 1): (6.0, 5.0)}, "downstream", "slow", strength=1.0) is None  # no single fall was timed
+    assert held(always, "downstream", "stuck", strength=1.0) is None
+
+
+def test_two_sensors_that_become_late_at_once_are_the_gateway() -> None:
+    # Common practice: a common cause before two parts. Four of the five seconds belong to neither sensor.
+    late = {("wide_cut_delay_s", 1): (5.0, 4.0), ("recovery_s", 1): (7.0, 5.0)}
+    assert held(late, "upstream", "slow", strength=1.0) == "all_later"
+    assert held(late | {("recovery_s", 1): (2.2, 0.2)}, "upstream", "slow", strength=1.0) is None
+    assert held(late, "upstream", "gain", strength=1.0) is None
+
+
 def test_a_catalyst_waits_while_the_sensor_behind_it_is_as_lively_as_ever() -> None:
     # Common practice: a lost catalyst lets the swing of the upstream sensor through in even driving, not after cuts only.
     early = {("recovery_mean_s", 1): (4.6, -11.0, -2.8)}
