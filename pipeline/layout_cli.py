@@ -19,6 +19,7 @@ from pipeline.exports.items import Item
 from pipeline.exports.layouts import read_layout
 from pipeline.exports.proposing import Proposal, Said, propose
 from pipeline.exports.reading import REFUSED, Door, Export, read_export
+from pipeline.exports.sources import one_file
 from pipeline.exports.staging import Stage
 from pipeline.exports.vins import KEY_NAME, Vins
 from pipeline.report.words import plain
@@ -54,7 +55,8 @@ def propose_command(
     found, _ = find_exports([file])
     if len(found) != 1:
         raise ConfigError(f"{file}: holds {len(found)} exports; name one, as {found[0]}" if found else f"{file}: no export")
-    made = propose(found[0], said)
+    with one_file(str(found[0])):
+        made = propose(found[0], said)
     tried = _tried(found[0], made, settings)
     if out is None:
         typer.echo(made.text, nl=False)

@@ -45,11 +45,10 @@ class ParquetSource:
         row = 1
         with self._opened() as opened:
             for batch in opened.iter_batches(BATCH_ROWS, columns=list(wanted)):
-                frame = pl.DataFrame(pa.Table.from_batches([batch])).select(list(wanted))
-                numbers = pl.int_range(row, row + frame.height, dtype=pl.Int64, eager=True).alias("line")
-                row += frame.height
-                columns = [self._plain(frame[name], kind) for name, kind in wanted.items()]
-                yield RawBatch(pl.DataFrame([numbers, *columns]), frame.height, no_faults())
+                numbers = pl.int_range(row, row + batch.num_rows, dtype=pl.Int64, eager=True).alias("line")
+                row += batch.num_rows
+                columns = [self._column(batch.column(name), name, kind) for name, kind in wanted.items()]
+                yield RawBatch(pl.DataFrame([numbers, *columns]), batch.num_rows, no_faults())
 
     def records(self, wanted: list[str]) -> RawBatch:
         """The whole file as text; timestamps keep their offset, or the lack of one."""
@@ -66,15 +65,35 @@ class ParquetSource:
         )
         return RawBatch(frame, frame.height, no_faults())
 
+    def _column(self, stored: pa.Array, name: str, kind: pl.DataType) -> pl.Series:
+        """One column as it is wanted.
+
+        Raises:
+            ExportError: its type cannot be read; the message names the column.
+        """
+        found = stored.type
+        try:
+            if pa.types.is_dictionary(found) and pa.types.is_timestamp(found.value_type):
+                stored = stored.dictionary_decode()
+            if pa.types.is_timestamp(stored.type) and stored.type.tz is not None:
+                # The instants are stored in UTC whatever the zone is called; "+05:30" is no zone to everyone.
+                stored = stored.cast(pa.timestamp(stored.type.unit, "UTC"))
+            if pa.types.is_decimal256(found):
+                raise self._unreadable(name, found)
+            return self._plain(pl.Series(name, pl.from_arrow(stored)), kind)
+        except (pa.ArrowException, pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
+            raise self._unreadable(name, found) from error
+
+    def _unreadable(self, name: str, found: object) -> ExportError:
+        return ExportError(
+            self._file, f"type {found} cannot be read; store numbers, text or timestamps", column=name
+        )
+
     def _plain(self, column: pl.Series, kind: pl.DataType) -> pl.Series:
         """Text, timestamps and dates as they are; any number where one is wanted as that number."""
         found = column.dtype
-        if found.is_nested() or found in (pl.Binary, pl.Object):
-            raise ExportError(
-                self._file,
-                f"type {found} cannot be read; store numbers, text or timestamps",
-                column=column.name,
-            )
+        if found.is_nested() or found in (pl.Binary, pl.Object, pl.Duration):
+            raise self._unreadable(column.name, found)
         if found in (pl.Categorical, pl.Enum, pl.Null):
             return column.cast(pl.String)
         if kind.is_numeric() and (found.is_numeric() or found == pl.Boolean):

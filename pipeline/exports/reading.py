@@ -31,7 +31,7 @@ from pipeline.exports.privacy import NO_KEY, VIN, guarded, guarded_records, repl
 from pipeline.exports.readings import Cleaned, clean_readings, wanted_types
 from pipeline.exports.rejects import Rejects
 from pipeline.exports.setups import SAID, setups
-from pipeline.exports.sources import RawBatch, Source
+from pipeline.exports.sources import RawBatch, Source, one_file
 from pipeline.exports.staging import Stage, Turn
 from pipeline.exports.vins import Vins, masked
 from pipeline.exports.translate import Translated, settle
@@ -97,25 +97,8 @@ def read_export(item: Item, source: int, identity: Identity, door: Door) -> Expo
     file = masked(name)
     export = Export(source, file, export_id, size, Rejects(export_id, file))
     try:
-        opened = _opened(item, layout_for(PurePath(name).as_posix(), door.layouts))
-        if isinstance(opened, LaidOut):
-            kind, dropped = opened.kind, opened.dropped
-        else:
-            kind, dropped = recognise(name, opened.names)
-        export.kind = kind.name
-        if VIN in kind.columns and VIN in opened.names and not door.vins.keyed:
-            dropped = [name for name in dict.fromkeys(opened.names) if name in (*dropped, VIN)]
-            export.notes.append(NO_KEY)
-        export.dropped = [masked(name) for name in dropped]
-        if kind.form == "raw":
-            _read_answers(opened, kind, export, door)
-        elif kind.name == "readings":
-            _read_readings(opened, kind, export, door)
-        else:
-            _read_records(opened, kind, export, door)
-        if isinstance(opened, LaidOut):
-            export.dropped += [masked(name) for name in opened.unlisted]
-        export.notes += [masked(note) for note in opened.notes]
+        with one_file(name):
+            _read(item, export, door)
         _check_unchanged(item, state)
     except ExportError as error:
         door.stage.discard(source)
@@ -125,6 +108,29 @@ def read_export(item: Item, source: int, identity: Identity, door: Door) -> Expo
     if export.hashed:
         export.notes.append(replaced_note(export.hashed))
     return export
+
+
+def _read(item: Item, export: Export, door: Door) -> None:
+    """Recognise, clean and count the file into ``export``; readings are staged."""
+    opened = _opened(item, layout_for(PurePath(str(item)).as_posix(), door.layouts))
+    if isinstance(opened, LaidOut):
+        kind, dropped = opened.kind, opened.dropped
+    else:
+        kind, dropped = recognise(str(item), opened.names)
+    export.kind = kind.name
+    if VIN in kind.columns and VIN in opened.names and not door.vins.keyed:
+        dropped = [name for name in dict.fromkeys(opened.names) if name in (*dropped, VIN)]
+        export.notes.append(NO_KEY)
+    export.dropped = [masked(name) for name in dropped]
+    if kind.form == "raw":
+        _read_answers(opened, kind, export, door)
+    elif kind.name == "readings":
+        _read_readings(opened, kind, export, door)
+    else:
+        _read_records(opened, kind, export, door)
+    if isinstance(opened, LaidOut):
+        export.dropped += [masked(name) for name in opened.unlisted]
+    export.notes += [masked(note) for note in opened.notes]
 
 
 def _check_unchanged(item: Item, state: tuple[int, int]) -> None:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import CancelledError
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from traceback import extract_tb
 from typing import Protocol
 
 import polars as pl
 
-from pipeline.errors import ExportError
+from pipeline.errors import ExportError, LightoffError
 
 MOST_COLUMNS = 10_000  # a header of more is no export of a gateway
 MOST_TABLE_BYTES = 256 << 20  # of a small table, which is read whole
@@ -65,6 +68,25 @@ class Source(Protocol):
             ExportError: the file is damaged.
         """
         ...
+
+
+@contextmanager
+def one_file(file: str) -> Iterator[None]:
+    """Whatever a reader or a library does not expect of one file, as an error of that file: others are read on.
+
+    The text of such an error may hold cells that are not kept, so only its kind and place are told.
+
+    Raises:
+        ExportError: something unexpected; what the project raises itself, and errors of the machine, stay as they are.
+    """
+    try:
+        yield
+    except (LightoffError, CancelledError, OSError, MemoryError):
+        raise
+    except (Exception, pl.exceptions.PanicException) as error:
+        place = [frame for frame in extract_tb(error.__traceback__) if "exports" in Path(frame.filename).parts][-1]
+        what = f"{type(error).__name__} at {Path(place.filename).name}, line {place.lineno}"
+        raise ExportError(file, f"cannot be read: unexpected {what}; other files are not affected") from error
 
 
 def too_wide(file: str) -> ExportError:

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import gzip
+from datetime import UTC, datetime
+from decimal import Decimal
 from pathlib import Path
 
 import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
-from pipeline.errors import ConfigError, ExportError
+from pipeline.errors import ConfigError, ExportError, LakeError
+from pipeline.exports import reading
 from pipeline.exports.finding import Identity
 from pipeline.exports.items import Item
 from tests.faults.lakes import ARRIVED, READINGS, content, fleet, one, reasons, rejects, run, write
@@ -105,6 +110,66 @@ def test_nested_parquet_column(tmp_path: Path) -> None:
     frame.write_parquet(tmp_path / "p")
     reason = refused(tmp_path, "a.parquet", (tmp_path / "p").read_bytes())
     assert "'rpm'" in reason and "List" in reason
+
+
+@pytest.mark.parametrize("zone", ["+05:30", "-0300", "Z", "UTC+2", "Foo/Bar", "America/New_York"])
+@pytest.mark.parametrize("packed", [False, True])
+def test_a_zoned_parquet_timestamp_is_its_instant_whatever_the_zone_is_called(tmp_path: Path, zone: str, packed: bool) -> None:
+    # The format stores instants of a timestamp with a zone in UTC; the zone says only how to show them.
+    stamps = pa.array([1_767_600_000], pa.timestamp("s", zone))  # 2026-01-05 08:00:00 UTC
+    frame = pa.table({"unit_id": ["V1"], "ts": stamps.dictionary_encode() if packed else stamps, "rpm": [800.0]})
+    pq.write_table(frame, tmp_path / "a.parquet")
+    settings, lake = fleet(tmp_path)
+    assert one(run(settings, lake, tmp_path / "a.parquet"))["kept"] == 1
+    assert content(lake, "readings")["ts"].to_list() == [datetime(2026, 1, 5, 8, tzinfo=UTC)]
+
+
+@pytest.mark.parametrize(
+    ("values", "name"),
+    [
+        (pa.array([1], pa.duration("us")), "uration"),
+        (pa.array([Decimal(800)], pa.decimal256(60, 3)), "decimal256"),
+    ],
+)
+@pytest.mark.parametrize("column", ["rpm", "unit_id", "depot"])
+def test_a_parquet_type_that_cannot_be_read_costs_its_file_only(
+    tmp_path: Path, values: pa.Array, name: str, column: str
+) -> None:
+    columns = {"unit_id": ["V1"], "ts": ["2026-01-05T08:00:00Z"], "rpm": [800.0]}
+    if column == "depot":
+        columns = {"unit_id": ["V1"], "engine_family": ["T12"], "fuel": ["petrol"]}
+    pq.write_table(pa.table(columns | {column: values}), tmp_path / "p")
+    reason = refused(tmp_path, "a.parquet", (tmp_path / "p").read_bytes())
+    assert f"column {column!r}" in reason and name in reason
+
+
+@pytest.mark.parametrize("error", [ZeroDivisionError("of 4711"), pl.exceptions.PanicException("of 4711")])
+def test_what_nobody_expects_of_one_file_costs_that_file_only(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: BaseException
+) -> None:
+    recognise = reading.recognise
+
+    def stumbles(file: str, names: list[str]) -> object:
+        if "a.csv" in file:
+            raise error
+        return recognise(file, names)
+
+    monkeypatch.setattr(reading, "recognise", stumbles)
+    reason = refused(tmp_path, "a.csv", READINGS.replace("V1", "V7"))
+    assert type(error).__name__ in reason and "4711" not in reason
+
+
+@pytest.mark.parametrize("error", [LakeError("the disk is full"), OSError(28, "No space left on device")])
+def test_errors_of_the_machine_are_not_taken_for_those_of_a_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
+    def fails(*_: object) -> None:
+        raise error
+
+    monkeypatch.setattr(reading, "recognise", fails)
+    settings, lake = fleet(tmp_path)
+    with pytest.raises(type(error)):
+        run(settings, lake, write(tmp_path / "a.csv", READINGS))
 
 
 def test_binary_rubbish(tmp_path: Path) -> None:
