@@ -352,8 +352,8 @@ class _Run:
         lead = "ts" if "ts" in key else key[0]
         standing = self._lake.read(name, where=pl.col(lead).is_in(new[lead].unique().to_list()))
         if self._again is not None and merge is merge_records:
-            read = [export.source for export in self._exports if export.before is not None]
-            gone = overtaken(name, new.filter(pl.col("source").is_in(read)), standing)
+            again = {export.source: export.before for export in self._exports if export.before is not None}
+            gone = overtaken(name, new.filter(pl.col("source").is_in(list(again))), standing, again)
             for (source,), faults in gone.group_by("source", maintain_order=True):
                 self._exports[source].rejects.add_rows(faults.drop("source"))
             new = new.join(gone, on=["source", "line"], how="anti", maintain_order="left")

@@ -91,14 +91,33 @@ def filled_only(new: pl.DataFrame, standing: pl.DataFrame, settled: pl.Series) -
     return pl.concat([fresh, old])
 
 
-def overtaken(name: str, records: pl.DataFrame, standing: pl.DataFrame) -> pl.DataFrame:
-    """Faults (with ``source``) of rows of the register or of work orders in whose place another row stands."""
-    key = table(name).key[0]
-    return records.join(standing, on=key, how="semi", maintain_order="left").select(
+def overtaken(
+    name: str, records: pl.DataFrame, standing: pl.DataFrame, again: dict[int, Before]
+) -> pl.DataFrame:
+    """Faults (with ``source``) of rows of the register or of work orders in whose place another row stands.
+
+    Another part of a work order may enter beside those of its own file; what a later file says of the order may be
+    the correction of that very row, so that it stays out.
+    """
+    key = list(table(name).key)
+    lead, same = key[0], records.join(standing, on=key, how="semi").select("source", "line")
+    arrived = pl.DataFrame(
+        [{"source": source, "arrived": before.row["arrived_at"]} for source, before in again.items()],
+        schema={"source": pl.Int32, "arrived": table(name).schema["arrived_at"]},
+    )
+    others = standing.select(lead, other="export_id", at="arrived_at")
+    later = (
+        records.join(arrived, on="source")
+        .join(others, on=lead)
+        .filter((pl.col("other") != pl.col("export_id")) & (pl.col("at") >= pl.col("arrived")))
+        .select("source", "line")
+    )
+    gone = pl.concat([same, later]).unique()
+    return records.join(gone, on=["source", "line"], how="semi", maintain_order="left").select(
         "source",
         "line",
-        column=pl.lit(key),
-        value=pl.col(key),
+        column=pl.lit(lead),
+        value=pl.col(lead),
         reason=pl.lit("another row of this key stands; to replace it, send this one in a new file"),
     )
 

@@ -210,7 +210,7 @@ def orders_section(frame: pl.DataFrame) -> list:
             number(row["odometer_km"]),
             plain(row["cause"] or ""),
         ]
-        for row in frame.sort(["closed_on", "order_id"], descending=[True, False])
+        for row in frame.sort(["closed_on", "order_id", "component"], descending=[True, False, False])
         .head(ORDERS)
         .iter_rows(named=True)
     ]

@@ -121,6 +121,26 @@ def test_an_older_lake_takes_exports_in_and_makes_the_list_of_a_new_one(
     assert set(ranked["week_start"]) == {WRITTEN.date(), WEEK}
 
 
+def test_an_order_of_an_older_lake_takes_in_its_other_parts(older: tuple[Settings, Lake], tmp_path: Path) -> None:
+    # That version held one row an order; the order sent again whole gives the rows that it had lost.
+    before = content(older[1], "work_orders")
+    order = before.filter(pl.col("component") != "OTHER").row(0, named=True)
+    lines = "".join(
+        f"{order['order_id']},{order['unit_id']},{order['closed_on']},{part},replaced,confirmed\n"
+        for part in (order["component"], "CAT2")
+    )
+    folder = tmp_path / "more"
+    folder.mkdir()
+    (folder / "orders.csv").write_text(f"order_id,unit_id,closed_on,component,action,finding\n{lines}", encoding="utf-8")
+    night(*older, NEXT, folder)
+    after = content(older[1], "work_orders")
+    assert after.height == before.height + 1
+    mine = after.filter(pl.col("order_id") == order["order_id"])
+    assert sorted(mine["component"]) == sorted([order["component"], "CAT2"])
+    assert_frame_equal(after.join(mine, on="order_id", how="anti"), before.join(mine, on="order_id", how="anti"))
+    assert check(*older).is_empty()
+
+
 # -- a newer version ---------------------------------------------------------------------------------------------
 
 

@@ -220,6 +220,22 @@ def test_register_and_work_orders_are_replaced_by_later_rows(tmp_path: Path) -> 
     ]
 
 
+ORDER_HEAD = "order_id,unit_id,closed_on,component,action,finding\n"
+LINES = "4711,V1,2026-01-05,B1S1,replaced,confirmed\n4711,V1,2026-01-05,CAT1,replaced,confirmed\n"
+
+
+def test_an_order_of_a_sensor_and_a_catalyst_is_two_rows(tmp_path: Path) -> None:
+    settings, lake = fleet(tmp_path)
+    line = one(run(settings, lake, write(tmp_path / "a.csv", ORDER_HEAD + LINES)))
+    assert (line["rows_in"], line["kept"], line["duplicates"]) == (2, 2, 0)
+    assert lake.read("work_orders").select("component", "line").rows() == [("B1S1", 2), ("CAT1", 3)]
+    # Sent again with one line corrected: the other stays as it is.
+    again = ORDER_HEAD + LINES.replace("CAT1,replaced,confirmed", "CAT1,inspected,no_fault_found")
+    line = one(run(settings, lake, write(tmp_path / "b.csv", again)))
+    assert (line["kept"], line["duplicates"]) == (1, 1)
+    assert lake.read("work_orders").select("component", "action").rows() == [("B1S1", "replaced"), ("CAT1", "inspected")]
+
+
 def test_last_line_of_a_run_stands_in_the_register(tmp_path: Path) -> None:
     settings, lake = fleet(tmp_path)
     write(tmp_path / "in" / "2.csv", "unit_id,engine_family,fuel\nV1,T20,petrol\n")

@@ -230,6 +230,25 @@ def test_small_tables_take_rows_and_leave_those_that_stand(tmp_path):
     assert sorted(item[:3] for item in rejects(lake)) == [(2, "cell", "odometer_km"), (4, "row", "order_id")]
 
 
+@pytest.mark.parametrize(("sent", "kept", "stand"), [(-1, 3, 4), (1, 1, 2)])
+def test_the_second_line_of_an_order_enters_unless_a_later_file_speaks_of_the_order(tmp_path, sent, kept, stand):
+    settings, lake = fleet(tmp_path)
+    head = "order_id,unit_id,closed_on,component,action,finding\n"
+    other = write(tmp_path / "b.csv", head + "W1,V1,2026-01-08,B2S1,replaced,unknown\n")
+    if sent < 0:
+        run(settings, lake, other, at=ARRIVED - timedelta(days=1))
+    path = write(
+        tmp_path / "a.csv", head + f"W1,{VIN},2026-01-08,B1S1,replaced,unknown\nW1,{VIN},2026-01-08,CAT1,replaced,unknown\n"
+        "W1,V1,2026-01-08,B1S2,replaced,unknown\n"
+    )
+    run(settings, lake, path)
+    if sent > 0:
+        run(settings, lake, other, at=ARRIVED + timedelta(days=1))
+    line = one(again(settings, lake, path, vin_key=KEY))
+    assert (line["rows_in"], line["kept"], line["quarantined"]) == (3, kept, 3 - kept)
+    assert lake.read("work_orders").height == stand
+
+
 def test_answers_take_rows_codes_and_quiet_lines(tmp_path):
     settings, lake = fleet(tmp_path)
     text = "unit_id,ts,response\n" + "".join(
