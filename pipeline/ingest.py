@@ -12,11 +12,11 @@ import polars as pl
 
 from pipeline.closed import closed_day, late_rows
 from pipeline.errors import ConfigError, ExportError
-from pipeline.exports.again import Before, filled_only, joined_spans, overtaken, settled_rows
+from pipeline.exports.again import Before, filled_only, joined_spans, settled_rows
 from pipeline.exports.ahead import AT_ONCE, Ahead
-from pipeline.exports.finding import IGNORED, Identity, find_exports, fingerprint, named_fingerprint
+from pipeline.exports.finding import Identity, find_exports, why_ignored
 from pipeline.exports.items import Item
-from pipeline.exports.layouts import layout_for, read_layouts
+from pipeline.exports.layouts import read_layouts
 from pipeline.exports.merging import Merged, merge_readings
 from pipeline.exports.names import alike
 from pipeline.exports.outcome import (
@@ -25,12 +25,16 @@ from pipeline.exports.outcome import (
     IngestSummary,
     ledger,
     ledger_frame,
+    signed,
+    spans_of,
     summary_line,
     tally,
 )
+from pipeline.exports.readbefore import ReadBefore, identity_of
 from pipeline.exports.reading import REFUSED, Door, Export, read_export
 from pipeline.exports.staging import Stage
-from pipeline.exports.standing import by_line, merge_events, merge_records
+from pipeline.exports.standing import merge_small
+from pipeline.exports.unsaid import UNSAID
 from pipeline.exports.vins import Vins, masked
 from pipeline.lake import Lake
 from pipeline.settings import Settings
@@ -41,13 +45,8 @@ GROUP_ROWS = 20_000_000  # readings committed together; bounds what a stopped ru
 PACKAGE_ROWS = 500_000  # readings merged at once; bounds memory
 PACKAGE_PARTITIONS = 256  # partitions written in one commit; the writer holds about 2 MB (measured) for each
 
-_MERGES = {
-    "codes": merge_events,
-    "onboard_tests": merge_events,
-    "register": merge_records,
-    "work_orders": merge_records,
-}
-_TABLES = ("readings", *_MERGES, "export_spans", "quarantine", "exports")
+_SMALL = ("codes", "onboard_tests", "register", "work_orders")
+_TABLES = ("readings", *_SMALL, "export_spans", "quarantine", "exports")
 
 
 def ingest(
@@ -61,8 +60,8 @@ def ingest(
 ) -> IngestSummary:
     """Read every export under ``paths`` that the ledger does not know yet.
 
-    The caller holds :meth:`Lake.lock`. Files are taken in the order of their paths and committed in groups,
-    all tables of a group together or not at all.
+    The caller holds :meth:`Lake.lock`. Files are taken in the order in which they were changed, those changed
+    together in that of their names, and committed in groups, all tables of a group together or not at all.
 
     Args:
         vin_key: secret with which vehicle identification numbers are hashed; without one they are not kept.
@@ -77,7 +76,8 @@ def ingest(
     """
     if arrived_at.tzinfo is None:
         raise ConfigError("the time of arrival needs a time zone")
-    found, ignored = find_exports(paths)
+    own = tuple(folder for folder in (lake.root, Path(settings.out)) if folder is not None)
+    found, ignored = find_exports(paths, own)
     lake.settle(settings.time_zone, settings.buckets)
     run = _Run(settings, lake, arrived_at.astimezone(UTC), len(found), progress, Vins(vin_key), again)
     try:
@@ -87,7 +87,7 @@ def ingest(
     finally:
         run.close()
     lines = run.lines + [
-        {"file": masked(str(item)), "status": "ignored", "kind": "", "reason": IGNORED}
+        {"file": masked(str(item)), "status": "ignored", "kind": "", "reason": why_ignored(item, own)}
         for item in ignored
     ]
     return IngestSummary.of(lines, *run.names())
@@ -117,16 +117,15 @@ class _Run:
         self._ahead = Ahead(self._door)
         self._again = again
         self._units: set[str] = set()
-        known = lake.collect(lake.scan("exports").select("export_id", "kind"))
-        self._known = set(known.filter(pl.col("kind") != REFUSED)["export_id"])
-        self._refused = set(known.filter(pl.col("kind") == REFUSED)["export_id"])
+        self._before = ReadBefore(lake.read("exports"))
+        self._changed: dict[str, int] = {}  # export id -> time of change (ns) of the file it is read from
         self._exports: list[Export] = []
         self.lines: list[dict[str, object]] = []
 
     def take(self, item: Item) -> None:
         """Read one file unless its content has been read; commit when enough has come together."""
         try:
-            identity = named_fingerprint(item) if self._told_by_name(item) else fingerprint(item)
+            identity = identity_of(item, self._door.layouts)
         except ExportError as error:
             self._say(item, REFUSED, kind=REFUSED, reason=masked(str(error)))
             return
@@ -135,9 +134,10 @@ class _Run:
             return
         if identity[0] in self._ahead:
             self._settle(most=0)  # the same content: already read, unless that file is refused
-        if identity[0] in self._known:
-            self._say(item, "already read", export_id=identity[0])
+        if identity[0] in self._before.known:
+            self._take_known(item, identity)
         else:
+            self._changed[identity[0]] = identity.state[1]
             self._ahead.submit(item, len(self._exports) + len(self._ahead), identity)
             self._settle(most=AT_ONCE)
         if self._stage.rows >= GROUP_ROWS:
@@ -148,25 +148,41 @@ class _Run:
         while len(self._ahead) > most:
             export = self._ahead.take()
             self._done += 1
-            self._exports.append(export)
-            if export.kind != REFUSED:
-                self._known.add(export.export_id)
+            self._append(export)
 
-    def _told_by_name(self, item: Item) -> bool:
-        """Whether the export's name says whose rows it holds, or of which day."""
-        try:
-            layout = layout_for(Path(str(item)).as_posix(), self._door.layouts)
-        except ExportError:  # two layouts: reading the export refuses it and says so
-            return False
-        return layout is not None and layout.names_the_file
+    def _append(self, export: Export) -> None:
+        self._exports.append(export)
+        self._before.note(export, self._changed[export.export_id], self._arrived_at)
+
+    def _take_known(self, item: Item, identity: Identity) -> None:
+        """Skip content that was read, unless it comes again after another has taken its place."""
+        kind = self._before.kind(identity[0])
+        if kind is not None:
+            self._settle(most=0)  # what is being read may be of its kind
+        if kind is None or not self._before.speaks_again(identity[0], identity.state[1], self._arrived_at):
+            self._say(item, "already read", export_id=identity[0])
+            return
+        if identity[0] in {export.export_id for export in self._exports}:
+            self.publish()
+        export = read_export(item, len(self._exports), identity, self._door)
+        if export.kind != kind:
+            self._stage.discard(len(self._exports))
+            why = export.reason or f"it was read as {kind} before and would be {export.kind} now; what the lake holds stays"
+            self._say(item, REFUSED, kind=REFUSED, reason=why)
+            return
+        self._done += 1
+        self._changed[identity[0]] = identity.state[1]
+        self._append(export)
 
     def _take_again(self, item: Item, identity: Identity) -> None:
         """Read one file once more if it is one of those wanted."""
         before = (self._again or {}).get(identity[0])
         taken = identity[0] in {export.export_id for export in self._exports}
-        if taken or (before is None and identity[0] not in self._refused):
-            self._say(item, "already read" if identity[0] in self._known else "ignored", export_id=identity[0])
+        if taken or (before is None and identity[0] not in self._before.refused):
+            known = identity[0] in self._before.known
+            self._say(item, "already read" if known else "ignored", export_id=identity[0])
             return
+        self._changed[identity[0]] = identity.state[1]
         # What lay in the future when the file arrived has not become true since.
         door = replace(self._door, arrived_at=before.row["arrived_at"]) if before is not None else self._door
         export = read_export(item, len(self._exports), identity, door)
@@ -182,7 +198,7 @@ class _Run:
                 wanted = pl.col("line").is_in(before.lines.implode())
                 export.records[name] = [part.filter(wanted) for part in parts]
         self._done += 1
-        self._exports.append(export)
+        self._append(export)
 
     def _say(self, item: Item, status: str, **more: object) -> None:
         self._done += 1
@@ -194,9 +210,9 @@ class _Run:
             return [], []
         known = [
             self._lake.collect(self._lake.scan(name).select(pl.col("unit_id").unique()))["unit_id"]
-            for name in ("export_spans", *_MERGES)
+            for name in ("export_spans", *_SMALL)
         ]
-        registered = set(known[1 + list(_MERGES).index("register")])
+        registered = set(known[1 + _SMALL.index("register")])
         return alike(pl.concat(known).to_list(), self._units), sorted(self._units - registered)
 
     def publish(self) -> None:
@@ -205,11 +221,11 @@ class _Run:
         if not self._exports:
             return
         with self._lake.transaction(*_TABLES):
-            outcomes = [self._merge_records(name, merge) for name, merge in _MERGES.items()]
+            outcomes = [self._merge_records(name) for name in _SMALL]
             fates, spans = self._merge_readings()
             rows = ledger(self._exports, pl.concat([fates, *outcomes]), self._arrived_at)
             rejects = pl.concat([export.rejects.frame() for export in self._exports])
-            again = [export.before for export in self._exports if export.before is not None]
+            again = self._read_again()
             self._note_names(spans)
             if again:
                 self._put_again(spans, rejects, again)
@@ -222,12 +238,16 @@ class _Run:
         self._stage.clear()
         self._exports = []
 
-    def _put_again(self, spans: pl.DataFrame, rejects: pl.DataFrame, again: list[Before]) -> None:
-        """Replace what two tables say of the files read once more."""
-        spans = joined_spans(pl.concat([before.spans for before in again]), spans)
-        read = pl.Series([str(before.row["export_id"]) for before in again])
+    def _read_again(self) -> list[str]:
+        """Ids of the files at hand that the ledger says were read before."""
+        return [export.export_id for export in self._exports if export.before or export.first_read_at]
+
+    def _put_again(self, spans: pl.DataFrame, rejects: pl.DataFrame, read: list[str]) -> None:
+        """Replace what two tables say of the files read before."""
+        held = [export.before.spans for export in self._exports if export.before is not None]
+        spans = joined_spans(pl.concat([spans.clear(), *held]), spans)
         for name, frame in (("export_spans", spans), ("quarantine", rejects)):
-            others = self._lake.read(name).filter(~pl.col("export_id").is_in(read.implode()))
+            others = self._lake.read(name, where=~pl.col("export_id").is_in(read))
             self._lake.overwrite(name, pl.concat([others, frame]))
 
     def _note_names(self, spans: pl.DataFrame) -> None:
@@ -319,24 +339,11 @@ class _Run:
         return rows.drop(name for name in signals() if rows[name].null_count() == rows.height)
 
     def _spans(self, fates: pl.DataFrame) -> pl.DataFrame:
-        spans = (
-            fates.filter(pl.col("fate") == "kept")
-            .group_by("source", "unit_id", "day")
-            .agg(
-                first_line=pl.col("line").min(),
-                last_line=pl.col("line").max(),
-                rows=pl.len().cast(pl.Int64),
-                first_ts=pl.col("ts").min(),
-                last_ts=pl.col("ts").max(),
-            )
-        )
-        return self._signed(spans, "export_spans")
+        return self._signed(spans_of(fates), "export_spans")
 
     # -- small tables ----------------------------------------------------------------------------------------
 
-    def _merge_records(
-        self, name: str, merge: Callable[[str, pl.DataFrame, pl.DataFrame], Merged]
-    ) -> pl.DataFrame:
+    def _merge_records(self, name: str) -> pl.DataFrame:
         """Merge one small table; the counts by source and fate."""
         parts = [
             records.with_columns(source=pl.lit(export.source, dtype=pl.Int32))
@@ -347,17 +354,12 @@ class _Run:
         if not parts:
             return pl.DataFrame(schema=TALLY)
         new = pl.concat(parts, how="diagonal")  # answers and tables have their columns in different orders
-        new = self._signed(new, name, keep=("source",))
+        new = self._signed(new, name, keep=("source", *(column for column in (UNSAID,) if column in new.columns)))
+        again = {export.source: export.before for export in self._exports if export.before is not None}
         key = list(table(name).key)
         lead = "ts" if "ts" in key else key[0]
         standing = self._lake.read(name, where=pl.col(lead).is_in(new[lead].unique().to_list()))
-        if self._again is not None and merge is merge_records:
-            again = {export.source: export.before for export in self._exports if export.before is not None}
-            gone = overtaken(name, new.filter(pl.col("source").is_in(list(again))), standing, again)
-            for (source,), faults in gone.group_by("source", maintain_order=True):
-                self._exports[source].rejects.add_rows(faults.drop("source"))
-            new = new.join(gone, on=["source", "line"], how="anti", maintain_order="left")
-        merged = by_line(merge(name, standing, new))
+        merged, gone = merge_small(name, standing, new, again)
         added = merged.rows.join(standing, on=key, how="anti")
         untouched = merged.rows.join(standing, on=[*key, "export_id", "line"], how="semi")
         if added.height + untouched.height < merged.rows.height:
@@ -365,6 +367,8 @@ class _Run:
             self._lake.overwrite(name, pl.concat([others, merged.rows]))
         elif added.height:
             self._lake.append(name, added)
+        for (source,), faults in gone.group_by("source", maintain_order=True):
+            self._exports[source].rejects.add_rows(faults.drop("source"))
         self._note(merged)
         return tally(merged.fates)
 
@@ -382,19 +386,13 @@ class _Run:
     def _write_ledger(self, rows: list[dict[str, object]]) -> None:
         """Append to the ledger; the row of a file that was refused, or is read once more, is replaced."""
         frame = ledger_frame(rows)
-        again = (self._refused | set(self._again or {})).intersection(frame["export_id"])
+        again = (self._before.refused | set(self._read_again())).intersection(frame["export_id"])
         if again:
             others = self._lake.read("exports").filter(~pl.col("export_id").is_in(list(again)))
             self._lake.overwrite("exports", pl.concat([others, frame]))
         else:
             self._lake.append("exports", frame)
-        self._refused |= set(frame.filter(pl.col("kind") == REFUSED)["export_id"])
+        self._before.refused |= set(frame.filter(pl.col("kind") == REFUSED)["export_id"])
 
     def _signed(self, rows: pl.DataFrame, name: str, keep: tuple[str, ...] = ()) -> pl.DataFrame:
-        """The rows with the provenance that table ``name`` declares, in its columns and types."""
-        ids = pl.Series([export.export_id for export in self._exports], dtype=pl.String)
-        signed = rows.with_columns(export_id=ids.gather(rows["source"]), arrived_at=pl.lit(self._arrived_at))
-        schema = table(name).schema
-        absent = [column for column in schema if column not in signed.columns]
-        signed = signed.with_columns(pl.lit(None).alias(column) for column in absent)
-        return signed.select(*(pl.col(column).cast(kind) for column, kind in schema.items()), *keep)
+        return signed(rows, name, [export.export_id for export in self._exports], self._arrived_at, keep)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
+from collections.abc import Iterable
 from pathlib import Path
 from typing import NamedTuple
 
@@ -12,7 +14,10 @@ from pipeline.exports.items import ARCHIVE, SUFFIXES, Item, members
 
 LOOKED = ", ".join(f"*{suffix}" for suffix in (*SUFFIXES, ARCHIVE))
 IGNORED = f"not one of {LOOKED}; a link to a folder within a folder is not followed"
+OWN = "the folder of the lake or of the lists, not one of exports; it is not searched"
 _CHUNK_BYTES = 1 << 20
+# Copies of a folder are written one after another in the order of their names: that order says nothing.
+_TOGETHER_NS = 60 * 10**9
 
 
 class Identity(NamedTuple):
@@ -25,19 +30,26 @@ class Identity(NamedTuple):
     state: tuple[int, int]
 
 
-def find_exports(paths: list[Path]) -> tuple[list[Item], list[Item]]:
-    """Exports and ignored files under ``paths``, both sorted by name, each once.
+def find_exports(paths: list[Path], own: tuple[Path, ...] = ()) -> tuple[list[Item], list[Item]]:
+    """Exports and ignored files under ``paths``, each once.
 
     Folders are searched to any depth, zip files one deep; hidden files and folders in them are passed over.
     What cannot be searched (a damaged archive, a locked folder) counts as found: reading it tells why.
+
+    Of two rows of one key the later stands, so exports come in the order in which their files were changed, and
+    those changed within a minute of each other in that of their names, numbers in them compared as numbers.
+
+    Args:
+        own: folders that the project writes; met below one of the paths, they are ignored and not searched.
 
     Raises:
         ExportError: a path does not exist, or there is no export at all.
     """
     candidates: dict[tuple[str, str], Item] = {}
+    apart = {os.path.realpath(folder) for folder in own}
     for path in paths:
         if path.is_dir():
-            files = _below(path)
+            files = _below(path, apart)
         elif path.exists():
             files = [path]
         else:
@@ -46,15 +58,50 @@ def find_exports(paths: list[Path]) -> tuple[list[Item], list[Item]]:
             real = os.path.realpath(file)
             for item in _within(file):
                 candidates.setdefault((real, item.member), item)
-    ordered = sorted(candidates.values(), key=str)
-    found = [item for item in ordered if item.format or _unsearched(item)]
-    ignored = [item for item in ordered if not (item.format or _unsearched(item))]
+    ordered = _in_order(candidates.values())
+    left_out = [item for item in ordered if os.path.realpath(item.path) in apart]
+    found = [item for item in ordered if item not in left_out and (item.format or _unsearched(item))]
+    ignored = [item for item in ordered if item in left_out or not (item.format or _unsearched(item))]
     if not found:
         where = ", ".join(str(path) for path in paths) or "no path"
         raise ExportError(
             where, f"no export here: looked for {LOOKED} at any depth and found {len(ignored)} other files"
         )
     return found, ignored
+
+
+def why_ignored(item: Item, own: tuple[Path, ...]) -> str:
+    """The reason for which :func:`find_exports` ignores a file or a folder."""
+    return OWN if os.path.realpath(item.path) in {os.path.realpath(folder) for folder in own} else IGNORED
+
+
+def _in_order(items: Iterable[Item]) -> list[Item]:
+    """By time of change, those of one time by name."""
+    timed = sorted(((_changed(item), item) for item in items), key=lambda each: (each[0], str(each[1])))
+    batch, last, placed = 0, None, []
+    for changed, item in timed:
+        batch += last is not None and changed - last > _TOGETHER_NS
+        last = changed
+        placed.append((batch, _natural(str(item)), str(item), item))
+    return [item for *_, item in sorted(placed, key=lambda each: each[:3])]
+
+
+def _changed(item: Item) -> int:
+    """Time of change of the file (ns); 0 of one that cannot be asked: reading it tells why."""
+    try:
+        return item.path.stat().st_mtime_ns
+    except OSError:
+        return 0
+
+
+def _natural(text: str) -> list[tuple[str, int, str]]:
+    """The text for comparing, sign by sign, a number in it as one sign by its size."""
+    parts = re.findall(r"[0-9]+|[^0-9]", text)
+    numbers = (part.lstrip("0") if part[0] in "0123456789" else None for part in parts)
+    return [
+        (part, 0, "") if number is None else ("0", len(number), number)
+        for part, number in zip(parts, numbers, strict=True)
+    ]
 
 
 def fingerprint(item: Item | Path) -> Identity:
@@ -108,11 +155,15 @@ def _unsearched(item: Item) -> bool:
     return not item.member and item.path.is_dir() and not item.path.is_symlink()
 
 
-def _below(folder: Path) -> list[Path]:
+def _below(folder: Path, apart: set[str]) -> list[Path]:
+    """Files below a folder; of the folders ``apart`` (real paths) only themselves."""
     files: list[Path] = []
     # A folder without rights is named by the error; passed over in silence its exports would just be missing.
     for here, folders, names in os.walk(folder, onerror=lambda error: files.append(Path(error.filename))):
         folders[:] = [name for name in folders if not name.startswith(".")]
+        passed = [name for name in folders if apart and os.path.realpath(Path(here) / name) in apart]
+        files += [Path(here) / name for name in passed]
+        folders[:] = [name for name in folders if name not in passed]
         files += [Path(here) / name for name in folders if (Path(here) / name).is_symlink()]
         files += [Path(here) / name for name in names if not name.startswith(".")]
     return files

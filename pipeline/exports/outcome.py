@@ -84,6 +84,37 @@ def tally(fates: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def spans_of(fates: pl.DataFrame) -> pl.DataFrame:
+    """Lines and instants of the rows kept, by source, unit and day."""
+    return (
+        fates.filter(pl.col("fate") == "kept")
+        .group_by("source", "unit_id", "day")
+        .agg(
+            first_line=pl.col("line").min(),
+            last_line=pl.col("line").max(),
+            rows=pl.len().cast(pl.Int64),
+            first_ts=pl.col("ts").min(),
+            last_ts=pl.col("ts").max(),
+        )
+    )
+
+
+def signed(
+    rows: pl.DataFrame, name: str, export_ids: list[str], arrived_at: datetime, keep: tuple[str, ...] = ()
+) -> pl.DataFrame:
+    """The rows with the provenance that table ``name`` declares, in its columns and types.
+
+    Args:
+        rows: with ``source``, the place of a row's file in ``export_ids``.
+        keep: columns that stay besides.
+    """
+    ids = pl.Series(export_ids, dtype=pl.String)
+    known = rows.with_columns(export_id=ids.gather(rows["source"]), arrived_at=pl.lit(arrived_at))
+    schema = table(name).schema
+    known = known.with_columns(pl.lit(None).alias(column) for column in schema if column not in known.columns)
+    return known.select(*(pl.col(column).cast(kind) for column, kind in schema.items()), *keep)
+
+
 def ledger(exports: list[Export], tallies: pl.DataFrame, arrived_at: datetime) -> list[dict[str, object]]:
     """One row of table ``exports`` for each file.
 
@@ -108,7 +139,9 @@ def ledger(exports: list[Export], tallies: pl.DataFrame, arrived_at: datetime) -
                 f"{export.file}: {export.rows_in} rows in, but {kept_rows} kept, {quarantined} "
                 f"quarantined and {duplicates} duplicates; nothing of this group was committed"
             )
-        first_ts, last_ts, first_seen = kept["first_ts"], kept["last_ts"], arrived_at
+        first_ts, last_ts, first_seen = kept["first_ts"], kept["last_ts"], export.first_read_at or arrived_at
+        if export.before is None and export.first_read_at is not None:
+            export.notes.append(f"sent again after another had taken its place, merged once more on {arrived_at:%Y-%m-%d}")
         if export.before is not None:
             row = export.before.row
             first_ts, last_ts = _earliest(row["first_ts"], first_ts), _latest(row["last_ts"], last_ts)
@@ -133,6 +166,7 @@ def ledger(exports: list[Export], tallies: pl.DataFrame, arrived_at: datetime) -
                 "dropped": " ".join("_".join(name.split()) for name in export.dropped),
                 "reason": export.reason,
                 "notes": "; ".join(dict.fromkeys(export.notes)) or None,
+                "as_of": export.as_of if export.before is None else export.before.row["as_of"],
                 # A list made again counts history from the first arrival: it stays that of the first reading.
                 "arrived_at": first_seen,
             }

@@ -35,9 +35,11 @@ from pipeline.exports.sources import RawBatch, Source, one_file
 from pipeline.exports.staging import Stage, Turn
 from pipeline.exports.vins import Vins, masked
 from pipeline.exports.translate import Translated, settle
+from pipeline.exports.unsaid import with_unsaid
 from pipeline.signals import signals
 
 REFUSED = "refused"
+STANDING = ("register", "work_orders")  # tables in which a later row takes the place of the one that stands
 _SMALLEST_STAYS = ("onboard_tests",)  # a number cut off would stay; rows of other small tables give way to later ones
 
 
@@ -48,7 +50,8 @@ class Export:
     ``records`` are rows for the small tables, by table. ``quiet`` rows are kept without any: raw answers that
     say how the others are read, and rows in which a layout finds nothing that was sampled. ``notes`` are what a
     person should know of the file besides; ``file`` and ``dropped`` are masked where they hold an identification
-    number. ``before`` is what the lake says of a file that is read once more.
+    number. ``before`` is what the lake says of a file that is read once more. ``as_of`` and ``first_read_at`` are
+    those of the ledger, see :class:`~pipeline.exports.readbefore.ReadBefore`.
     """
 
     source: int
@@ -67,6 +70,8 @@ class Export:
     clocks: ClockNotes = field(default_factory=ClockNotes)
     hashed: int = 0
     before: Before | None = None
+    as_of: datetime | None = None
+    first_read_at: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -200,10 +205,13 @@ def _read_records(opened: Source, kind: Kind, export: Export, door: Door) -> Non
     raw = opened.records([name for name in kind.columns if name in opened.names])
     batch = _guarded(raw, bool(export.dropped) or VIN in opened.names, export, door)
     frame, odd = guarded_records(batch.frame, door.vins)
-    cleaned = _settled(export, CLEANERS[kind.name](frame, door.zone), batch)
+    plain = CLEANERS[kind.name](frame, door.zone)
+    cleaned = _settled(export, plain, batch)
     _count(export, cleaned, batch.rows_in)
     export.rejects.add_cells(without(odd, cleaned.rows))
     records = cleaned.frame
+    if kind.name in STANDING:
+        records = with_unsaid(kind.name, records, frame.columns, pl.concat([plain.cells, odd]), batch)
     if kind.name in _SMALLEST_STAYS and NO_END in opened.notes:
         last = records.filter(pl.col("line") == batch.frame["line"].max())
         unsure = last.select("line", column=pl.lit(""), value=pl.lit(""), reason=pl.lit(UNSURE))

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.exports.again import Before, overtaken
 from pipeline.exports.merging import FATES, LAKE, Merged, repeats, running_least
+from pipeline.exports.reading import STANDING
+from pipeline.exports.rejects import no_faults
+from pipeline.exports.unsaid import UNSAID, filled
 from pipeline.tables import table
 
 
@@ -59,11 +63,16 @@ def merge_events(name: str, existing: pl.DataFrame, new: pl.DataFrame) -> Merged
 
 
 def merge_records(name: str, existing: pl.DataFrame, new: pl.DataFrame) -> Merged:
-    """Register and work orders: the row ingested last stands; one that says what stands is a duplicate."""
+    """Register and work orders: the row ingested last stands; one that says what stands is a duplicate.
+
+    Where a row says nothing of a column (``unsaid``), what stood there stays; only a cell that is there and empty
+    empties it.
+    """
     declared = table(name)
     key = list(declared.key)
     content = [column for column in declared.columns if column not in (*key, *declared.provenance)]
-    rows = _together(existing, new).sort(key, maintain_order=True)
+    old = existing.with_columns(pl.lit([], dtype=pl.List(pl.String)).alias(UNSAID))
+    rows = filled(_together(old, new).sort(key, maintain_order=True), key, content)
     rows = rows.with_columns(again=repeats(rows, key))
     same = pl.all_horizontal(pl.col(column).eq_missing(pl.col(column).shift(1)) for column in content)
     rows = rows.with_columns(
@@ -71,6 +80,26 @@ def merge_records(name: str, existing: pl.DataFrame, new: pl.DataFrame) -> Merge
     )
     stands = rows.filter(pl.col("fate") == "kept").unique(key, keep="last", maintain_order=True)
     return Merged(stands.select(list(declared.columns)), _fates(rows.filter(pl.col("source") != LAKE)))
+
+
+def merge_small(
+    name: str, standing: pl.DataFrame, new: pl.DataFrame, again: dict[int, Before]
+) -> tuple[Merged, pl.DataFrame]:
+    """Merge rows of one small table.
+
+    Args:
+        standing: rows of the lake that may have the keys of the new ones.
+        new: rows in the columns of the table, with ``source`` and, of register and work orders, ``unsaid``.
+        again: files read once more, by source.
+
+    Returns:
+        What was merged, and faults (with ``source``) of rows of ``again`` in whose place another row stands.
+    """
+    if name not in STANDING:
+        return by_line(merge_events(name, standing, new)), no_faults().with_columns(source=pl.lit(0, pl.Int32))
+    gone = overtaken(name, new.filter(pl.col("source").is_in(list(again))), standing, again)
+    new = new.join(gone, on=["source", "line"], how="anti", maintain_order="left")
+    return by_line(merge_records(name, standing, new)), gone
 
 
 def by_line(merged: Merged) -> Merged:

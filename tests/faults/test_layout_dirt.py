@@ -464,6 +464,27 @@ def test_register(tmp_path):
     assert sorted(rejects(lake)) == [(3, "cell", "Since", "soon"), (3, "cell", "Size", "big")]
 
 
+@pytest.mark.parametrize(
+    ("sent", "size", "since"),
+    [
+        pytest.param("Vehicle,Engine,Fuel,Size,Since\nV1,E1,petrol,big,soon\n", 1.998, "2020-01-31", id="cells at fault"),
+        pytest.param("Vehicle,Engine,Fuel,Size,Since\nV1,E1,petrol,999999,\n", 1.998, None, id="out of range, and empty"),
+        pytest.param("Vehicle,Engine,Fuel,Since\nV1,E1,petrol,01.02.2020\n", 1.998, "2020-02-01", id="a column is missing"),
+        pytest.param("Vehicle,Engine,Fuel,Size,Since\nV1,E1,petrol,-,31.01.2020\n", None, "2020-01-31", id="a word for empty"),
+    ],
+)
+def test_a_register_sent_again_behind_a_layout_empties_only_what_is_empty(tmp_path, sent, size, since):
+    columns = {"Engine": 'is = "engine_family"', "Fuel": 'is = "fuel"'}
+    columns |= {"Size": 'is = "displacement_l", unit = "cm3", optional = true'}
+    layout = small("register", columns, '[time]\ncolumns = ["Since"]\norder = "day-first"\n')
+    _, lake = ingested(tmp_path, "Vehicle,Engine,Fuel,Size,Since\nV1,E1,petrol,1998,31.01.2020\n", layout)
+    settings, _ = fleet(tmp_path, layouts=str(tmp_path / "layouts"))
+    run(settings, lake, write(tmp_path / "gw_2.csv", sent))
+    found = content(lake, "register").row(0, named=True)
+    assert found["displacement_l"] == (None if size is None else pytest.approx(size))
+    assert str(found["in_service_on"]) == str(since)
+
+
 def test_work_orders(tmp_path):
     columns = {"Order": 'is = "order_id"', "Part": 'is = "component"', "Done": 'is = "action"'}
     columns |= {

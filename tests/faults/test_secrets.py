@@ -189,6 +189,17 @@ def test_without_a_key_the_row_is_set_apart_and_the_report_says_how_to_set_one(t
     assert lake.read("register")["vin_hash"].to_list() == [None]
 
 
+def test_a_hash_stays_where_the_key_or_the_column_is_missing_or_the_number_is_odd(tmp_path):
+    settings, lake = fleet(tmp_path)
+    head = "unit_id,engine_family,fuel,vin\n"
+    run(settings, lake, write(tmp_path / "a.csv", f"{head}V1,T12,petrol,{VIN}\n"), vin_key=KEY)
+    known = lake.read("register")["vin_hash"].to_list()
+    run(settings, lake, write(tmp_path / "b.csv", f"{head}V1,T13,petrol,{VIN}\n"))
+    run(settings, lake, write(tmp_path / "c.csv", "unit_id,engine_family,fuel\nV1,T14,petrol\n"), vin_key=KEY)
+    run(settings, lake, write(tmp_path / "d.csv", f"{head}V1,T15,petrol,{VIN[:9]}\n"), vin_key=KEY)
+    assert lake.read("register").select("engine_family", "vin_hash").rows() == [("T15", known[0])] and known[0]
+
+
 def test_a_row_that_cannot_be_cut_is_shown_only_where_every_column_is_kept(tmp_path):
     settings, lake = fleet(tmp_path)
     run(settings, lake, write(tmp_path / "a.csv", f"unit_id,ts,rpm\nV1,{AT}00Z,800,5\n"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import os
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -13,7 +14,8 @@ import pytest
 from pipeline.errors import ExportError
 from pipeline.exports.csvtext import CsvSource
 from pipeline.exports.events import clean_codes
-from pipeline.exports.finding import find_exports, fingerprint
+from pipeline.exports.finding import OWN, find_exports, fingerprint, why_ignored
+from pipeline.exports.items import Item
 from pipeline.exports.kinds import recognise
 from pipeline.exports.merging import merge_readings, running_least
 from pipeline.exports.parquet import ParquetSource
@@ -30,6 +32,39 @@ def test_files_are_found_once_and_in_order(tmp_path: Path) -> None:
     found, ignored = find_exports([tmp_path / "b.csv", tmp_path, tmp_path / "a"])
     assert [item.path.relative_to(tmp_path).as_posix() for item in found] == ["a/y.CSV.GZ", "a/z.parquet", "b.csv"]
     assert [item.name for item in ignored] == ["notes.txt"]
+
+
+def changed(path: Path, seconds: int) -> Path:
+    """The file as changed so many seconds after the beginning of 2026."""
+    os.utime(path, (1_767_225_600 + seconds,) * 2)
+    return path
+
+
+def test_files_changed_later_come_later_and_numbers_in_names_are_numbers(tmp_path: Path) -> None:
+    # The second copy of a folder: within a minute, in the order of the names, which puts 10 before 9.
+    for place, name in enumerate(("w_10.csv", "w_100.csv", "w_9.csv", "w.csv", "w09.csv")):
+        changed(write(tmp_path / name, "x"), 3600 + place)
+    changed(write(tmp_path / "z_corrected.csv", "x"), 0)
+    changed(write(tmp_path / "a_corrected.csv", "x"), 9000)
+    found, _ = find_exports([tmp_path])
+    assert [item.path.name for item in found] == [
+        "z_corrected.csv", "w.csv", "w09.csv", "w_9.csv", "w_10.csv", "w_100.csv", "a_corrected.csv",
+    ]  # fmt: skip
+    long = write(tmp_path / "more" / ("9" * 200 + ".csv"), "x")
+    assert find_exports([long.parent])[0] == [Item(long)]
+
+
+def test_the_folders_of_the_lake_and_the_lists_are_left_out(tmp_path: Path) -> None:
+    for name in ("a.csv", "lake/readings/b.parquet", "lake/c.csv", "deep/out/2026-04-27/list.csv", "deep/d.csv"):
+        write(tmp_path / name, "x")
+    own = (tmp_path / "lake", tmp_path / "deep" / "out")
+    found, ignored = find_exports([tmp_path], own)
+    assert [item.path.name for item in found] == ["a.csv", "d.csv"]
+    assert [(item.path, why_ignored(item, own)) for item in ignored] == [(own[1], OWN), (own[0], OWN)]
+    # A file that is named, and a folder within, are meant.
+    assert [item.path.name for item in find_exports([tmp_path / "lake" / "c.csv"], own)[0]] == ["c.csv"]
+    assert [item.path.name for item in find_exports([own[1] / "2026-04-27"], own)[0]] == ["list.csv"]
+    assert [item.path.name for item in find_exports([tmp_path / "deep"], (tmp_path,))[0]] == ["d.csv", "list.csv"]
 
 
 def test_fingerprint_is_the_start_of_sha_256(tmp_path: Path) -> None:

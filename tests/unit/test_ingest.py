@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import gzip
-from datetime import date, timedelta
+import os
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import polars as pl
@@ -12,6 +13,8 @@ from polars.testing import assert_frame_equal
 
 from pipeline import ingest as stage
 from pipeline.errors import ConfigError, LakeError
+from pipeline.exports import reading
+from pipeline.exports.kinds import recognise
 from pipeline.ingest import IngestProgress
 from tests.faults.lakes import ARRIVED, READINGS, content, contents, fleet, one, reasons, run, write
 
@@ -220,6 +223,58 @@ def test_register_and_work_orders_are_replaced_by_later_rows(tmp_path: Path) -> 
     ]
 
 
+VEHICLE = (
+    "unit_id,engine_family,fuel,model_year,banks,upstream_sensor,displacement_l,depot,in_service_on\n"
+    "V1,F1,petrol,2019,2,wide_range,2.0,North,2019-01-01\n"
+)
+SAID = ["engine_family", "fuel", "model_year", "banks", "upstream_sensor", "displacement_l", "depot", "in_service_on"]
+
+
+@pytest.mark.parametrize(
+    ("sent", "changes"),
+    [
+        # A word for a number, a word that is none of the list, a day in another order: what was known stays.
+        (VEHICLE.replace(",2,wide", ",two,wide").replace("2019-01-01", "01.01.2019").replace("North", "South"), {"depot": "South"}),
+        (VEHICLE.replace("petrol", "Benzin").replace("wide_range", "wideband"), {}),
+        # Columns that the file does not have say nothing.
+        ("unit_id,engine_family,fuel\nV1,F2,petrol\n", {"engine_family": "F2"}),
+        # An empty cell of a column that is there says that it is empty.
+        (VEHICLE.replace("North", " ").replace(",2019,", ",,"), {"depot": None, "model_year": None}),
+    ],
+)
+def test_only_an_empty_cell_empties_what_is_known_of_a_vehicle(
+    tmp_path: Path, sent: str, changes: dict[str, object]
+) -> None:
+    settings, lake = fleet(tmp_path)
+    run(settings, lake, write(tmp_path / "a.csv", VEHICLE))
+    before = lake.read("register").select(SAID).row(0, named=True)
+    assert None not in before.values()
+    line = one(run(settings, lake, write(tmp_path / "b.csv", sent), at=ARRIVED + timedelta(days=1)))
+    assert lake.read("register").select(SAID).row(0, named=True) == before | changes
+    assert (line["kept"], line["duplicates"]) == ((1, 0) if changes else (0, 1))
+
+
+def test_rows_of_one_run_fill_each_other_in_their_order(tmp_path: Path) -> None:
+    settings, lake = fleet(tmp_path)
+    write(tmp_path / "in" / "1.csv", VEHICLE + "V1,F1,petrol,2020,x,,,West,\n")
+    write(tmp_path / "in" / "2.csv", "unit_id,engine_family,fuel,depot\nV2,F1,petrol,East\nV1,F1,flex,East\n")
+    run(settings, lake, tmp_path / "in")
+    rows = lake.read("register").select("unit_id", *SAID).rows()
+    assert rows == [
+        ("V1", "F1", "flex", 2020, 2, None, None, "East", None),
+        ("V2", "F1", "petrol", None, None, None, None, "East", None),
+    ]
+
+
+def test_an_order_sent_again_without_its_costs_keeps_them(tmp_path: Path) -> None:
+    settings, lake = fleet(tmp_path)
+    head = "order_id,unit_id,closed_on,odometer_km,component,action,finding,cause,parts_cost,labour_h\n"
+    run(settings, lake, write(tmp_path / "a.csv", head + "W1,V1,2026-01-08,9000,B1S1,replaced,unknown,soot,120,1.5\n"))
+    run(settings, lake, write(tmp_path / "b.csv", ORDERS.replace("unknown", "confirmed")))
+    known = lake.read("work_orders").select("finding", "odometer_km", "cause", "parts_cost", "labour_h").rows()
+    assert known == [("confirmed", 9000.0, "soot", 120.0, 1.5)]
+
+
 ORDER_HEAD = "order_id,unit_id,closed_on,component,action,finding\n"
 LINES = "4711,V1,2026-01-05,B1S1,replaced,confirmed\n4711,V1,2026-01-05,CAT1,replaced,confirmed\n"
 
@@ -245,6 +300,100 @@ def test_last_line_of_a_run_stands_in_the_register(tmp_path: Path) -> None:
     summary = run(settings, lake, tmp_path / "in")
     assert summary.files.select("kept", "duplicates").rows() == [(2, 1), (1, 0)]
     assert lake.read("register")["engine_family"].to_list() == ["T20"]
+
+
+DAY = timedelta(days=1)
+
+
+def delivered(path: Path, text: str, at: datetime) -> Path:
+    """The file as changed at an instant."""
+    write(path, text)
+    os.utime(path, (at.timestamp(),) * 2)
+    return path
+
+
+def depots(*names: str) -> list[str]:
+    return [f"unit_id,engine_family,fuel,depot\nV1,F1,petrol,{name}\nV2,F1,steam,{name}\n" for name in names]
+
+
+def test_the_later_of_two_numbered_files_stands(tmp_path: Path) -> None:
+    settings, lake = fleet(tmp_path)
+    for name, action in (("work_orders_10.csv", "replaced"), ("work_orders_9.csv", "inspected")):
+        write(tmp_path / "in" / name, ORDERS.replace("replaced", action))
+    run(settings, lake, tmp_path / "in")
+    assert lake.read("work_orders")["action"].to_list() == ["replaced"]
+
+
+def test_a_register_that_was_changed_back_stands(tmp_path: Path) -> None:
+    settings, lake = fleet(tmp_path)
+    north, south = depots("North", "South")
+    path = tmp_path / "in" / "register.csv"
+    for day, (text, stands) in enumerate([(north, "North"), (south, "South"), (north, "North"), (north, "North")]):
+        delivered(path, text, ARRIVED + day * DAY)
+        line = one(run(settings, lake, path.parent, at=ARRIVED + day * DAY + timedelta(hours=1)))
+        assert lake.read("register")["depot"].to_list() == [stands, stands]
+        assert line["status"] == ("read" if day < 3 else "already read")
+        ledger = lake.read("exports")
+        assert ledger.height == min(day + 1, 2)
+        assert (ledger["rows_in"] == ledger["kept"] + ledger["quarantined"] + ledger["duplicates"]).all()
+        quarantine = lake.read("quarantine").select("export_id", "line", "column")
+        assert quarantine.height == quarantine.n_unique() == ledger.height
+    first = ledger.sort("arrived_at").row(0, named=True)
+    assert first["arrived_at"] == ARRIVED + timedelta(hours=1) and first["as_of"] == ARRIVED + 2 * DAY
+    assert "merged once more on 2026-03-03" in first["notes"]
+    assert lake.read("register")["arrived_at"].to_list() == [ARRIVED + 2 * DAY + timedelta(hours=1)] * 2
+
+
+def test_files_that_lie_there_for_ever_are_read_once(tmp_path: Path) -> None:
+    settings, lake = fleet(tmp_path)
+    north, south = depots("North", "South")
+    delivered(tmp_path / "in" / "a" / "register_1.csv", north, ARRIVED - 2 * DAY)
+    delivered(tmp_path / "in" / "register_2.csv", south, ARRIVED - DAY)
+    delivered(tmp_path / "in" / "future.csv", REGISTER.replace("V1", "V3"), ARRIVED + 999 * DAY)
+    run(settings, lake, tmp_path / "in")
+    version = lake.version("register")
+    for night in range(1, 4):
+        if night == 2:  # an old file is put away: its time of change stays
+            (tmp_path / "in" / "a" / "register_1.csv").rename(tmp_path / "in" / "zz_old.csv")
+        files = run(settings, lake, tmp_path / "in", at=ARRIVED + night * DAY).files
+        assert set(files["status"]) == {"already read"}
+        assert lake.version("register") == version
+    assert lake.read("register")["depot"].to_list()[0] == "South"
+
+
+def test_there_and_back_in_one_run_and_under_three_names(tmp_path: Path) -> None:
+    settings, lake = fleet(tmp_path)
+    for day, text in enumerate(depots("North", "South", "North")):
+        delivered(tmp_path / "in" / f"{9 - day}.csv", text, ARRIVED - (9 - day) * DAY)
+    files = run(settings, lake, tmp_path / "in").files
+    assert files["status"].to_list() == ["read"] * 3
+    assert lake.read("register")["depot"].to_list() == ["North", "North"]
+    assert lake.read("exports").height == 2 and lake.read("quarantine").height == 2
+    assert set(run(settings, lake, tmp_path / "in", at=ARRIVED + DAY).files["status"]) == {"already read"}
+
+
+def test_known_content_that_is_no_register_any_more_leaves_what_it_said(tmp_path: Path, monkeypatch) -> None:
+    settings, lake = fleet(tmp_path)
+    path = tmp_path / "in" / "register.csv"
+    for day, text in enumerate(depots("North", "South")):
+        run(settings, lake, delivered(path, text, ARRIVED + day * DAY), at=ARRIVED + day * DAY)
+    before = lake.read("exports")
+    delivered(path, depots("North")[0], ARRIVED + 2 * DAY)
+    monkeypatch.setattr(reading, "recognise", lambda file, names: recognise(file, ["vehicle"]))
+    line = one(run(settings, lake, path, at=ARRIVED + 2 * DAY))
+    assert line["status"] == "refused" and "not one of the inputs" in line["reason"]
+    assert lake.read("register")["depot"].to_list() == ["South", "South"]
+    assert_frame_equal(lake.read("exports"), before)
+
+
+def test_exports_beside_the_lake_are_found_without_its_tables(tmp_path: Path) -> None:
+    settings, lake = fleet(tmp_path, out=str(tmp_path / "out"))
+    write(tmp_path / "out" / "2026-04-27" / "list.csv", "x\n")
+    write(tmp_path / "register.csv", REGISTER)
+    for night in range(2):
+        files = run(settings, lake, tmp_path, at=ARRIVED + night * DAY).files
+        told = dict(files.select(pl.col("file").str.split("/").list.last(), "status").rows())
+        assert told == {"lake": "ignored", "out": "ignored", "register.csv": "already read" if night else "read"}
 
 
 @pytest.mark.parametrize("order", [(3300, 3200), (3200, 3300)])
