@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from pipeline.console import say
+from pipeline.exports.finding import OWN
 from pipeline.ingest import IngestSummary
 from pipeline.quarantine import Fault
 from pipeline.report.words import count, plain
@@ -33,6 +34,8 @@ def say_ingested(console: Console, summary: IngestSummary) -> bool:
     for row in summary.files.filter(pl.col("status") == "refused").iter_rows(named=True):
         reason = (row["reason"] or "").removeprefix(row["file"]).lstrip(":, ")
         say(console, f"refused: {plain(row['file'])}: {plain(reason)}")
+    for row in summary.files.filter(pl.col("reason") == OWN).iter_rows(named=True):
+        say(console, f"left out: {plain(row['file'])}: {OWN}")
     for group in summary.alike[:_SHOWN_NAMES]:
         names = ", ".join(f"'{plain(name)}'" for name in group)
         say(console, f"look alike, kept apart: {names}; write one vehicle one way")

@@ -104,7 +104,8 @@ def quarantine(
 
 @quarantine_app.command()
 def retry(context: typer.Context, paths: Paths = None) -> None:
-    """Read files with quarantined rows, or refused ones, again after a layout or a setting was mended.
+    """Read files with quarantined rows or columns that a layout keeps now, or refused ones, again after a layout or a
+    setting was mended.
 
     Values that the lake holds are not rewritten.
     """

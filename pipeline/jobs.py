@@ -20,6 +20,7 @@ from pipeline.backtest import JUDGED_FROM_DAYS, orders_of, prove
 from pipeline.datawatch import Notice, data_watch
 from pipeline.derive import DeriveSummary, Measure, derive
 from pipeline.errors import ConfigError, LightoffError
+from pipeline.exports.layouts import read_layouts
 from pipeline.facts import read_costs
 from pipeline.ingest import IngestProgress, IngestSummary, ingest
 from pipeline.lake import Lake, Tidied
@@ -86,8 +87,10 @@ def retry_quarantine(
     watch: Watch = Watch(),
     vin_key: str | None = None,
 ) -> IngestSummary:
-    """Read once more the files of ``paths`` that were refused or have something in quarantine."""
-    again = to_read_again(lake)
+    """Read once more the files of ``paths`` that were refused, have something in quarantine, or had a column dropped
+    that a layout keeps now.
+    """
+    again = to_read_again(lake, read_layouts(Path(settings.layouts)) if settings.layouts else [])
     return ingest(settings, lake, _paths(settings, paths), now, watch.reading, vin_key, again)
 
 

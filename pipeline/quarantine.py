@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import PurePath
 
 import polars as pl
 
+from pipeline.errors import ExportError
 from pipeline.exports.again import Before
+from pipeline.exports.layoutmodel import Layout
+from pipeline.exports.layouts import layout_for, plain_header
 from pipeline.lake import Lake
 
 EXAMPLES = 3
@@ -65,19 +69,42 @@ def faults(lake: Lake, part: str = "") -> list[Fault]:
     return [fault for _, fault in found]
 
 
-def to_read_again(lake: Lake) -> dict[str, Before]:
-    """Files with rows or cells in quarantine: export id -> what the lake says of each.
+def to_read_again(lake: Lake, layouts: list[Layout]) -> dict[str, Before]:
+    """Files that a second reading may help: export id -> what the lake says of each.
 
+    Those with rows or cells in quarantine, and readings of which a column was dropped that a layout of today keeps.
     Files that were refused are not among them: they left nothing, and any run reads them again.
     """
     quarantine = lake.read("quarantine")
-    ids = quarantine["export_id"].unique()
-    wanted = pl.col("export_id").is_in(ids.implode())
-    ledger = lake.read("exports", where=wanted).filter(pl.col("kind") != "refused")
+    ledger = lake.read("exports", where=pl.col("kind") != "refused")
+    apart = set(quarantine["export_id"])
+    ledger = ledger.filter(
+        pl.Series([row["export_id"] in apart or _kept_now(row, layouts) for row in ledger.iter_rows(named=True)], dtype=pl.Boolean)
+    )
+    wanted = pl.col("export_id").is_in(ledger["export_id"].implode())
     spans = lake.read("export_spans", where=wanted)
     noted = quarantine.partition_by("export_id", as_dict=True)
     held = spans.partition_by("export_id", as_dict=True)
     return {
-        row["export_id"]: Before(row, noted[(row["export_id"],)], held.get((row["export_id"],), spans.clear()))
+        row["export_id"]: Before(
+            row,
+            noted.get((row["export_id"],), quarantine.clear()),
+            held.get((row["export_id"],), spans.clear()),
+        )
         for row in ledger.iter_rows(named=True)
     }
+
+
+def _kept_now(row: dict[str, object], layouts: list[Layout]) -> bool:
+    """Whether a layout keeps a column, or a signal of a long file, that was dropped when the readings were read."""
+    if row["kind"] != "readings" or not row["dropped"]:
+        return False
+    try:
+        layout = layout_for(PurePath(str(row["file"])).as_posix(), layouts)
+    except ExportError:  # two layouts: reading the file would refuse it
+        return False
+    if layout is None:
+        return False
+    # The ledger parts names by blanks, and writes those within a name as "_".
+    kept = {"_".join(plain_header(header).split()) for header in (*layout.columns, *layout.signals)}
+    return not kept.isdisjoint(plain_header(name) for name in str(row["dropped"]).split())

@@ -12,6 +12,8 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipeline import ingest as stage
+from pipeline.arrivals import say_ingested
+from pipeline.console import plain_console
 from pipeline.errors import ConfigError, LakeError
 from pipeline.exports import reading
 from pipeline.exports.kinds import recognise
@@ -386,14 +388,17 @@ def test_known_content_that_is_no_register_any_more_leaves_what_it_said(tmp_path
     assert_frame_equal(lake.read("exports"), before)
 
 
-def test_exports_beside_the_lake_are_found_without_its_tables(tmp_path: Path) -> None:
+def test_exports_beside_the_lake_are_found_without_its_tables(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     settings, lake = fleet(tmp_path, out=str(tmp_path / "out"))
     write(tmp_path / "out" / "2026-04-27" / "list.csv", "x\n")
     write(tmp_path / "register.csv", REGISTER)
     for night in range(2):
-        files = run(settings, lake, tmp_path, at=ARRIVED + night * DAY).files
-        told = dict(files.select(pl.col("file").str.split("/").list.last(), "status").rows())
+        summary = run(settings, lake, tmp_path, at=ARRIVED + night * DAY)
+        told = dict(summary.files.select(pl.col("file").str.split("/").list.last(), "status").rows())
         assert told == {"lake": "ignored", "out": "ignored", "register.csv": "already read" if night else "read"}
+        say_ingested(plain_console(), summary)
+        said = [line for line in capsys.readouterr().out.splitlines() if line.startswith("left out")]
+        assert [line.split(": ")[1] for line in said] == [str(tmp_path / "lake"), str(tmp_path / "out")]
 
 
 @pytest.mark.parametrize("order", [(3300, 3200), (3200, 3300)])

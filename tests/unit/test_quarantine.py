@@ -173,7 +173,57 @@ def test_only_files_with_something_set_apart_are_read(tmp_path):
         "a.csv": "read", "clean.csv": "already read", "copy.csv": "already read", "new.csv": "ignored",
     }  # fmt: skip
     assert "V3" not in content(lake, "readings")["unit_id"].to_list()
-    assert len(to_read_again(lake)) == 1
+    assert len(to_read_again(lake, [])) == 1
+
+
+GATEWAY = """
+[files]
+match = ["gw_*.csv"]
+[content]
+input = "readings"
+[unit]
+column = "unit_id"
+[time]
+columns = ["ts"]
+order = "iso"
+[columns]
+rpm = { is = "rpm" }
+"O2S11 [V]" = { is = "o2_b1s1_v", unit = "V" }
+"""
+
+
+def test_a_column_that_was_dropped_comes_back_once_a_layout_keeps_it(tmp_path):
+    settings, lake = fleet(tmp_path, layouts=str(tmp_path / "layouts"))
+    (tmp_path / "layouts").mkdir()
+    path = write(tmp_path / "in" / "gw_1.csv", f"unit_id,ts,rpm,O2S11  [V],note\nV1,{AT}00Z,800,0.45,x\nV1,{AT}01Z,810,,x\n")
+    write(tmp_path / "in" / "other.csv", f"unit_id,ts,rpm,O2S11 [V]\nV2,{AT}00Z,800,0.45\n")
+    run(settings, lake, path.parent)
+    before = content(lake, "readings")
+    assert to_read_again(lake, []) == {}
+    write(tmp_path / "layouts" / "gw.toml", GATEWAY)
+    files = again(settings, lake, path.parent).files
+    assert files["status"].to_list() == ["read", "already read"]
+    after = content(lake, "readings")
+    assert after["o2_b1s1_v"].to_list() == [pytest.approx(0.45), None, None]
+    assert_frame_equal(after.drop("o2_b1s1_v"), before.drop("o2_b1s1_v"))
+    ledger = lake.read("exports").filter(pl.col("file") == str(path)).row(0, named=True)
+    assert (ledger["rows_in"], ledger["kept"], ledger["quarantined"], ledger["duplicates"]) == (2, 2, 0, 0)
+    assert ledger["dropped"] == "note" and ledger["signals"] == "rpm o2_b1s1_v"
+    spans = lake.read("export_spans").filter(pl.col("unit_id") == "V1").select("rows", "arrived_at").rows()
+    assert spans == [(2, LATER)]  # the day is known later now
+    assert set(again(settings, lake, path.parent).files["status"]) == {"already read"}
+
+
+def test_what_a_layout_drops_or_two_layouts_claim_is_not_read_again(tmp_path):
+    settings, lake = fleet(tmp_path, layouts=str(tmp_path / "layouts"))
+    path = write(tmp_path / "gw_1.csv", f"unit_id,ts,rpm,O2S11 [V],note\nV1,{AT}00Z,800,0.45,x\n")
+    (tmp_path / "layouts").mkdir()
+    run(settings, lake, path)
+    write(tmp_path / "layouts" / "gw.toml", GATEWAY.replace('"O2S11 [V]"', "other"))
+    assert set(again(settings, lake, path).files["status"]) == {"already read"}
+    write(tmp_path / "layouts" / "gw.toml", GATEWAY)
+    write(tmp_path / "layouts" / "hw.toml", GATEWAY)
+    assert set(again(settings, lake, path).files["status"]) == {"already read"}
 
 
 def test_a_refused_file_is_read_once_its_columns_are_known(tmp_path, monkeypatch):
