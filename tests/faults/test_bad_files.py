@@ -230,7 +230,7 @@ def test_file_that_grows_while_it_is_read(tmp_path: Path, monkeypatch: pytest.Mo
         size, changed = item.state()
         return Identity("0" * 16, size, (size - 10, changed))
 
-    monkeypatch.setattr("pipeline.ingest.fingerprint", grown)
+    monkeypatch.setattr("pipeline.exports.readbefore.fingerprint", grown)
     line = one(run(settings, lake, path))
     assert line["status"] == "refused" and "changed while it was read" in str(line["reason"])
     assert content(lake, "readings").is_empty()
