@@ -31,7 +31,7 @@ from pipeline.report.cardfiles import write_cards
 from pipeline.report.listing import Outputs, write_outputs
 from pipeline.report.proof import proof_table
 from pipeline.report.rests import read_ranked
-from pipeline.returned import Returned, is_card_sheet, take_cards
+from pipeline.returned import Returned, is_card_sheet, keep_cards, take_cards
 from pipeline.retrain import Verdict, challenge, own_card
 from pipeline.runs import Run, Then, file_hash, versions
 from pipeline.settings import Settings
@@ -145,7 +145,11 @@ def make_list(
     _check_data(lake, week_start)
     anew = series != ISSUED or model is not None
     assessed = assess(settings, lake, week_start, series, model) if anew else judged(settings, lake, week_start)
+    if series == ISSUED:
+        keep_cards(lake, week_start)  # what a version that noted no cards, or a run stopped in between, left
     ranked = rank(settings, lake, week_start, series)
+    if series == ISSUED:
+        keep_cards(lake, week_start)  # before any of them is printed
     now = lake.at(versions(lake))  # pages and cards read much of it row by row
     weeks, currency = weekly_indicators(settings, now, week_start), read_costs(settings).currency
     notices = tuple(data_watch(settings, now, week_start, series))

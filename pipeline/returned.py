@@ -97,7 +97,7 @@ def take_cards(lake: Lake, path: Path, arrived_at: datetime, correct: bool = Fal
         return made
     filled = [row for row in rows if any(row.cells.get(name) for name in FILLED_COLUMNS)]
     made.still_open = len(rows) - len(filled)
-    known = _cards_of_lists(lake)
+    known = _issued_cards(lake)
     rejects = Rejects(export_id, file)
     arrived_at = arrived_at.astimezone(UTC)
     standing = {row["card"]: row for row in lake.read("returned_cards").iter_rows(named=True)}
@@ -171,9 +171,31 @@ def _corrected(old: dict, file: str) -> pl.DataFrame:
     return noted.frame()
 
 
-def _cards_of_lists(lake: Lake) -> dict[str, tuple[str, str, date]]:
-    """Card -> vehicle, part and week of every row of every issued list."""
-    listed = lake.scan("ranked").filter((pl.col("series") == "issued") & pl.col("list_rank").is_not_null())
+def keep_cards(lake: Lake, week_start: date) -> None:
+    """Note the cards of the issued list of ``week_start`` that stands, for good: a list made again may drop their rows.
+
+    Raises:
+        LakeError: the lake cannot be written.
+    """
+    standing = _cards_of_list(lake, pl.col("week_start") == week_start)
+    noted = set(lake.read("issued_cards", where=pl.col("week_start") == week_start)["card"])
+    new = [(card, *row) for card, row in standing.items() if card not in noted]
+    if new:
+        lake.append("issued_cards", pl.DataFrame(new, schema=table("issued_cards").schema, orient="row"))
+
+
+def _issued_cards(lake: Lake) -> dict[str, tuple[str, str, date]]:
+    """Card -> vehicle, part and week of every card that was ever issued.
+
+    The lists that stand are looked at, too: an older version noted no cards.
+    """
+    noted = lake.read("issued_cards").select("card", "unit_id", "component", "week_start")
+    return _cards_of_list(lake, pl.lit(True)) | {card: (unit, part, week) for card, unit, part, week in noted.iter_rows()}
+
+
+def _cards_of_list(lake: Lake, wanted: pl.Expr) -> dict[str, tuple[str, str, date]]:
+    """Card -> vehicle, part and week of the rows of issued lists, as they stand."""
+    listed = lake.scan("ranked").filter((pl.col("series") == "issued") & pl.col("list_rank").is_not_null() & wanted)
     rows = lake.collect(listed.select("week_start", "unit_id", "component"))
     return {card_id(week, unit, part): (unit, part, week) for week, unit, part in rows.iter_rows()}
 

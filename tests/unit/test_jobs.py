@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import shutil
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -199,3 +200,52 @@ def test_nightly_judges_the_list_to_come(tmp_path_factory: pytest.TempPathFactor
     assert scores["week_start"].unique().to_list() == [judged.week_start]
     assert scores.filter(pl.col("status") == "judged").height == judged.judged > 0
     assert not Path(job.settings.out).exists()
+
+
+# -- cards ----------------------------------------------------------------------------------------------------
+
+
+def copy_of(job: Job, folder: Path, **changed: object) -> Job:
+    """The fleet on a lake of its own, with other settings."""
+    root = Path(shutil.copytree(job.settings.lake, folder / "lake"))
+    settings = job.settings.model_copy(update={"lake": str(root), "out": str(folder / "out"), **changed})
+    return Job(job.config, settings, Lake(settings.lake))
+
+
+def returned(folder: Path, row: dict[str, str], day: date) -> Path:
+    """A sheet beside the cards with one row filled in: looked at, nothing found."""
+    filled = folder / "back.csv"
+    with filled.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, row)
+        writer.writeheader()
+        writer.writerow(row | {"found": "no", "day": day.isoformat()})
+    return filled
+
+
+@pytest.mark.parametrize("forgotten", [False, True])
+def test_a_card_once_issued_stays_known(small: Job, tmp_path: Path, forgotten: bool) -> None:
+    """A list made again may drop a row; its card lies in the workshop all the same."""
+    job = copy_of(small, tmp_path)
+    cards = week_list(job, WEEK, tmp_path / "first").cards
+    assert cards is not None
+    row = cells(cards / "findings.csv")[0]
+    if forgotten and job.lake.exists("issued_cards"):
+        shutil.rmtree(job.lake.root / "issued_cards")  # as an older version left the lake
+    none = job.settings.model_copy(update={"bays_per_depot": 0})
+    assert jobs.make_list(none, job.lake, WEEK, tmp_path / "again").ranked.listed == 0
+    (sheet,), _ = jobs.take_findings(none, job.lake, [returned(tmp_path, row, WEEK)], NOW)
+    assert (sheet.faults, sheet.taken) == ([], 1)
+    orders = job.lake.read("work_orders", pl.col("order_id") == f"card {row['card']}")
+    assert orders.select("unit_id", "component").row(0) == (row["unit_id"], row["component"])
+    # Made a third time, nothing is noted twice.
+    week_list(job, WEEK, tmp_path / "third")
+    assert not job.lake.read("issued_cards")["card"].is_duplicated().any()
+
+
+def test_a_replayed_list_issues_no_card(small: Job, tmp_path: Path) -> None:
+    job = copy_of(small, tmp_path)
+    before = job.lake.read("issued_cards")
+    monday = WEEK - SEVEN
+    (replayed,) = jobs.replay(job.settings, job.lake, monday, monday, tmp_path / "replayed")
+    assert replayed.ranked.listed > 0
+    assert job.lake.read("issued_cards").equals(before)
