@@ -20,6 +20,7 @@ from pipeline.datawatch import Notice, must_look, watch_lines
 from pipeline.derive import DeriveSummary
 from pipeline.ingest import IngestProgress
 from pipeline.jobs import Watch, WeekResult
+from pipeline.report.cardfiles import kept_lines
 from pipeline.thinning import ThinSummary
 
 
@@ -117,6 +118,8 @@ def say_list(console: Console, result: WeekResult, rows: int) -> None:
         say(console, f"{name}: {result.outputs.paths[name]}")
     if result.cards is not None:
         say(console, f"cards: {result.cards}")
+        for line in kept_lines(result.cards):
+            say(console, line)
 
 
 def say_watched(console: Console, notices: Sequence[Notice]) -> bool:

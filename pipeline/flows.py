@@ -35,6 +35,7 @@ from pipeline.exports.vins import KEY_NAME
 from pipeline.ingest import IngestSummary
 from pipeline.jobs import WeekResult
 from pipeline.lake import Lake, Tidied
+from pipeline.report.cardfiles import kept_lines
 from pipeline.retrain import Verdict
 from pipeline.runs import Run, recorded
 from pipeline.settings import Settings, read_settings
@@ -222,7 +223,7 @@ def nightly_flow(config: str | None = None) -> None:
         _show("coverage", artifacts.coverage_changes(_scores(settings), judged.week_start))
         _show("judged", f"List of {judged.week_start}: {judged.judged} parts judged, {judged.held} held back, "
               f"{judged.not_judged} not judged, {judged.out_of_scope} out of scope.")
-        _log(watch_task(settings, judged.week_start))
+        _log(watch_lines(watch_task(settings, judged.week_start)))
 
 
 @flow(name="lightoff-weekly")
@@ -241,7 +242,8 @@ def weekly_flow(config: str | None = None) -> str:
         _show("backtest", jobs.track_record(settings, Lake(settings.lake), result.week_start))
         for name, link in artifacts.links(result, Path(settings.out), settings.out_url).items():
             create_link_artifact(link, link_text=f"{name} of {result.week_start}", key=f"lightoff-{name}")
-        _log(result.notices)
+        _log(watch_lines(result.notices))
+        _log(kept_lines(result.cards) if result.cards is not None else [])
     return str(result.outputs.paths["list.csv"])
 
 
@@ -333,9 +335,9 @@ def _show(key: str, markdown: str) -> None:
     create_markdown_artifact(markdown, key=f"lightoff-{key}")
 
 
-def _log(notices: Sequence[Notice]) -> None:
-    """What changed in the data, into the record of the run."""
-    for line in watch_lines(notices):
+def _log(lines: Sequence[str]) -> None:
+    """What a person should know, into the record of the run."""
+    for line in lines:
         get_run_logger().warning(line)
 
 

@@ -17,7 +17,7 @@ from models.labels import lives_of_orders
 from pipeline.checks import check
 from pipeline.errors import ExportError
 from pipeline.lake import Lake
-from pipeline.report.cardfiles import SHEET_COLUMNS, write_cards
+from pipeline.report.cardfiles import SHEET_COLUMNS, filled_sheets, kept_lines, write_cards
 from pipeline.report.listing import write_outputs
 from pipeline.report.rests import read_ranked
 from pipeline.report.since import moved, past
@@ -146,6 +146,54 @@ def test_the_sheet_beside_the_cards_comes_back_empty_and_is_no_finding(lake: Lak
     rows = CalamineWorkbook.from_path(folder / "findings.xlsx").get_sheet_by_index(0).to_python()
     assert tuple(rows[0]) == SHEET_COLUMNS
     assert "=1+1" in [row[1] for row in rows]  # text, as it is called, and no formula
+
+
+def cards_of(lake: Lake, folder: Path) -> Path:
+    """The cards of the list, written once more."""
+    written = write_cards(lake, Settings(), read_ranked(lake, "issued", WEEK), weeks_frame(), folder, "EUR")
+    assert written is not None
+    return written
+
+
+@pytest.mark.parametrize("name", ["findings.csv", "findings.xlsx"])
+def test_a_sheet_that_is_half_filled_outlives_a_list_made_again(lake: Lake, tmp_path: Path, name: str) -> None:
+    folder = cards_of(lake, tmp_path)
+    filled = sheet(folder / name, GOOD, ("20260302-x-CAT1", "x", "CAT1", "", "", "", "", "", ""))
+    kept = filled.read_bytes()
+    for _ in range(2):  # the new sheet holds nothing yet: it is written over, not followed by a third
+        assert cards_of(lake, tmp_path) == folder
+        assert filled.read_bytes() == kept
+        assert filled_sheets(folder) == [filled]
+        assert {path.name for path in folder.glob("findings*")} == {
+            "findings.csv", "findings.xlsx", "findings-2.csv", "findings-2.xlsx",
+        }
+    for new in ("findings-2.csv", "findings-2.xlsx"):
+        assert is_card_sheet(folder / new)
+        assert take_cards(lake, folder / new, NOW).still_open == 6
+    assert take_cards(lake, filled, NOW).taken == 1
+    # Both filled: the third is the next; a sheet that cannot be read may be filled, too.
+    (folder / "findings-2.xlsx").write_bytes(b"PK\x03\x04 held open by a spreadsheet")
+    cards_of(lake, tmp_path)
+    assert filled.read_bytes() == kept and (folder / "findings-2.xlsx").read_bytes().startswith(b"PK\x03\x04 held")
+    assert take_cards(lake, folder / "findings-3.csv", NOW).still_open == 6
+
+
+def test_notes_in_a_column_of_their_own_are_kept_and_an_empty_sheet_is_not(lake: Lake, tmp_path: Path) -> None:
+    folder = cards_of(lake, tmp_path)
+    cards_of(lake, tmp_path)
+    assert filled_sheets(folder) == [] and len(list(folder.glob("findings*"))) == 2
+    sheet(folder / "findings.csv", (*GOOD[:3], *[""] * 6, "waits for the lift"), columns=(*SHEET_COLUMNS, "who"))
+    cards_of(lake, tmp_path)
+    assert filled_sheets(folder) == [folder / "findings.csv"] and (folder / "findings-2.csv").is_file()
+
+
+def test_a_sheet_that_was_kept_is_said(lake: Lake, tmp_path: Path) -> None:
+    folder = cards_of(lake, tmp_path)
+    sheet(folder / "findings.csv", GOOD)
+    cards_of(lake, tmp_path)
+    assert kept_lines(folder) == [
+        "findings.csv in the folder of the cards has been filled in and was kept; the new sheet is findings-2.csv or .xlsx"
+    ]
 
 
 @pytest.mark.parametrize(
