@@ -12,7 +12,7 @@ import polars as pl
 
 from pipeline.errors import ExportError
 from pipeline.exports.rejects import FAULTS, Rejects
-from pipeline.exports.sheets import SheetRow, read_sheet
+from pipeline.exports.sheets import SheetRow, cell_text, read_sheet
 from pipeline.exports.vins import masked
 from pipeline.lake import Lake
 from pipeline.report.card import card_id
@@ -207,8 +207,9 @@ def _finding(row: SheetRow, known: dict[str, tuple[str, str, date]], today: date
     if card not in known:
         raise _Fault("card", card, "no issued list has this card; copy the number from the card")
     unit, component, week = known[card]
+    # The card's number says whose row it is; what stands beside it must agree as far as a sheet can bring it back.
     for name, right in (("unit_id", unit), ("component", component)):
-        if cells.get(name, "") != right:
+        if cells.get(name, "") != cell_text(right):
             raise _Fault(name, cells.get(name, ""), f"the card belongs to {right}; correct the row")
     said = cells.get("found", "").lower()
     if said not in YES | NO:

@@ -60,7 +60,7 @@ def _workbook(path: Path) -> list[list[str]]:
             rows = book.get_sheet_by_index(0).to_python(skip_empty_area=False)
     except CalamineError as error:
         raise ExportError(str(path), f"is no XLSX file that can be opened ({error}); {_SAVE}") from error
-    return [[_told(cell) for cell in row] for row in rows]
+    return [[cell_text(cell) for cell in row] for row in rows]
 
 
 def _text(path: Path) -> list[list[str]]:
@@ -71,13 +71,15 @@ def _text(path: Path) -> list[list[str]]:
     first = text.split("\n", 1)[0]
     separator = max(",;\t", key=first.count)  # a spreadsheet writes the separator of its country
     try:
-        return [[_told(cell) for cell in row] for row in csv.reader(io.StringIO(text, newline=""), delimiter=separator)]
+        return [[cell_text(cell) for cell in row] for row in csv.reader(io.StringIO(text, newline=""), delimiter=separator)]
     except csv.Error as error:
         raise ExportError(str(path), f"is no CSV file ({error}); {_SAVE}") from error
 
 
-def _told(cell: object) -> str:
-    """A cell as text; an apostrophe that keeps a spreadsheet from running the text is taken off."""
+def cell_text(cell: object) -> str:
+    """A cell as text, as a sheet brings it back: single blanks for blanks of any kind and number, line breaks included,
+    and without an apostrophe that keeps a spreadsheet from running the text.
+    """
     if isinstance(cell, datetime):
         return cell.date().isoformat() if cell.time() == datetime.min.time() else cell.isoformat()
     if isinstance(cell, date):

@@ -17,6 +17,7 @@ from models.labels import lives_of_orders
 from pipeline.checks import check
 from pipeline.errors import ExportError
 from pipeline.lake import Lake
+from pipeline.report.card import card_id
 from pipeline.report.cardfiles import SHEET_COLUMNS, filled_sheets, kept_lines, write_cards
 from pipeline.report.listing import write_outputs
 from pipeline.report.rests import read_ranked
@@ -130,6 +131,20 @@ def test_what_is_repeated_changes_nothing_and_what_contradicts_is_reported(lake:
     # What was overwritten is still to be read, and the balance of rows holds.
     assert lake.read("quarantine").filter(pl.col("reason").str.starts_with("corrected by"))["value"][0].startswith("found True")
     assert unbalanced(lake) == made_so
+
+
+@pytest.mark.parametrize("name", ["back.csv", "back.xlsx"])
+@pytest.mark.parametrize("unit", ["AB\u00a0121", "VAN  10", "line\nbreak", "'=x"])
+def test_a_vehicle_number_with_odd_blanks_comes_back(lake: Lake, tmp_path: Path, unit: str, name: str) -> None:
+    # A spreadsheet, a person or a mail program changes blanks that cannot be seen; the card's number says whose row it is.
+    rows = [row | {"unit_id": unit} if row["unit_id"] == "V-0042" else row for row in ranked_rows()]
+    lake.overwrite("ranked", rows_of("ranked", rows))
+    card = card_id(WEEK, unit, "B1S1")
+    made = take_cards(lake, sheet(tmp_path / name, (card, unit, *GOOD[2:])), NOW)
+    assert (made.faults, made.taken) == ([], 1)
+    assert lake.read("returned_cards").select("card", "unit_id").rows() == [(card, unit)]
+    again = take_cards(lake, sheet(tmp_path / ("b.csv" if name == "back.xlsx" else "b.xlsx"), (card, " ".join(unit.split()), *GOOD[2:])), NOW)
+    assert (again.faults, again.repeated) == ([], 1)
 
 
 def test_two_rows_of_one_card_that_disagree_are_both_seen(lake: Lake, tmp_path: Path) -> None:
