@@ -110,7 +110,7 @@ def take_findings(
     """
     sheets = [path for path in files if is_card_sheet(path)]
     others = [path for path in files if path not in sheets]
-    returned = [take_cards(lake, path, now, correct) for path in sheets]
+    returned = [take_cards(lake, path, now, correct, settings.time_zone) for path in sheets]
     return returned, ingest_paths(settings, lake, others, now, watch, vin_key) if others else None
 
 

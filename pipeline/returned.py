@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import polars as pl
 
@@ -69,14 +70,18 @@ def is_card_sheet(path: Path) -> bool:
     return {"card", "found"} <= set(header)
 
 
-def take_cards(lake: Lake, path: Path, arrived_at: datetime, correct: bool = False) -> Returned:
+def take_cards(lake: Lake, path: Path, arrived_at: datetime, correct: bool = False, zone: str = "UTC") -> Returned:
     """Read one filled sheet into the lake; the caller holds :meth:`Lake.lock`.
 
     A row is taken where the card is one of an issued list, whether the fault was found is said, and what was done
     fits to it. A row that says what the lake says already is counted as repeated. A row that says something else of a
     card returned before is a contradiction: it is refused and reported, unless ``correct`` is given; then it takes
     the place of the old one, which is noted in quarantine. Every filled row is taken, repeated, or refused with its
-    reason; tables are written together or not at all.
+    reason; tables are written together or not at all. Of a sheet read before only the rows that were refused are looked
+    at again: a day that was still to come then may have passed.
+
+    Args:
+        zone: the fleet's time zone, in which today is told.
 
     Raises:
         ExportError: the file cannot be read, or is no sheet of cards.
@@ -92,11 +97,18 @@ def take_cards(lake: Lake, path: Path, arrived_at: datetime, correct: bool = Fal
     file = masked(path.as_posix())
     export_id = hashlib.sha256(path.read_bytes()).hexdigest()[:16]
     made = Returned(file)
-    if not correct and lake.read("exports", where=pl.col("export_id") == export_id).height:
-        made.read_before = True
-        return made
     filled = [row for row in rows if any(row.cells.get(name) for name in FILLED_COLUMNS)]
     made.still_open = len(rows) - len(filled)
+    # A sheet that was handed to `ingest` by mistake stands in the ledger, too, as refused: it has not been read.
+    ledger = lake.read("exports", where=(pl.col("export_id") == export_id) & (pl.col("kind") == KIND))
+    before = None if correct or ledger.is_empty() else ledger.row(0, named=True)
+    if before is not None:
+        refused = set(lake.read("quarantine", where=_refused(export_id))["line"])
+        if not refused:
+            made.read_before = True
+            return made
+        made.repeated = sum(row.line not in refused for row in filled)
+        filled = [row for row in filled if row.line in refused]
     known = _issued_cards(lake)
     rejects = Rejects(export_id, file)
     arrived_at = arrived_at.astimezone(UTC)
@@ -105,56 +117,63 @@ def take_cards(lake: Lake, path: Path, arrived_at: datetime, correct: bool = Fal
     replaced: list[dict] = []
     for row in filled:
         try:
-            finding = _finding(row, known, arrived_at.date())
-            before = taken.get(finding["card"]) or standing.get(finding["card"])
-            if before is None:
+            finding = _finding(row, known, arrived_at.astimezone(ZoneInfo(zone)).date())
+            said = taken.get(finding["card"]) or standing.get(finding["card"])
+            if said is None:
                 made.taken += 1
-            elif all(before[name] == finding[name] for name in _TELLING):
+            elif all(said[name] == finding[name] for name in _TELLING):
                 made.repeated += 1
                 continue
             elif correct and finding["card"] not in taken:
                 made.corrected += 1
-                replaced.append(before)
+                replaced.append(said)
             else:
-                raise _contradiction(before, finding, correct)
+                raise _contradiction(said, finding, correct)
         except _Fault as fault:
             made.faults.append((row.line, fault.column, fault.reason))
             _refuse(rejects, row.line, fault)
         else:
             taken[finding["card"]] = finding | {"export_id": export_id, "line": row.line, "arrived_at": arrived_at}
     made.notes += _against_orders(lake, taken.values())
-    if not filled or (correct and not taken):
+    if not filled or (not taken and (correct or before is not None)):
         return made
-    _write(lake, made, path, export_id, arrived_at, taken, replaced, rejects)
+    _write(lake, made, path, export_id, arrived_at, taken, replaced, rejects, before)
     return made
 
 
 def _write(
     lake: Lake, made: Returned, path: Path, export_id: str, arrived_at: datetime, taken: dict[str, dict],
-    replaced: list[dict], rejects: Rejects,
+    replaced: list[dict], rejects: Rejects, before: dict | None,
 ) -> None:
+    """``before`` is what the ledger says of the sheet where only its refused rows were read again."""
     cards = pl.DataFrame(list(taken.values()), schema=table("returned_cards").schema)
     orders = _orders(cards)
     aside = [rejects.frame(), *(_corrected(old, made.file) for old in replaced)]
-    kept = made.taken + made.corrected
+    kept, repeated = made.taken + made.corrected, made.repeated
+    if before is not None:
+        kept, repeated = kept + before["kept"], repeated - before["kept"]
     ledger = {
         "export_id": export_id, "file": made.file, "kind": KIND, "bytes": path.stat().st_size,
-        "rows_in": kept + made.repeated + rejects.rows, "kept": kept, "quarantined": rejects.rows,
-        "duplicates": made.repeated, "signals": "", "dropped": "", "arrived_at": arrived_at,
+        "rows_in": kept + repeated + rejects.rows, "kept": kept, "quarantined": rejects.rows, "duplicates": repeated,
+        "signals": "", "dropped": "", "arrived_at": arrived_at,
     }
     with lake.transaction(*_TABLES):
         for name, new in (("returned_cards", cards), ("work_orders", orders)):
             key = list(table(name).key)
             others = lake.read(name).join(new, on=key, how="anti")
             lake.overwrite(name, pl.concat([others, new]))
-        # A sheet read once more, to correct, is refused anew where it still is wrong.
-        refused = (pl.col("export_id") == export_id) & (pl.col("scope") == "row")
-        standing = lake.read("quarantine").filter(~refused)
+        # A sheet read once more is refused anew where it still is wrong.
+        standing = lake.read("quarantine").filter(~_refused(export_id))
         new = pl.concat(aside).join(standing, on=list(table("quarantine").key), how="anti")
         lake.overwrite("quarantine", pl.concat([standing, new]))
         row = pl.DataFrame([ledger], schema=table("exports").schema)
         others = lake.read("exports").filter(pl.col("export_id") != export_id)
         lake.overwrite("exports", pl.concat([others, row]))
+
+
+def _refused(export_id: str) -> pl.Expr:
+    """Rows of ``quarantine`` that stand for a refused row of one sheet."""
+    return (pl.col("export_id") == export_id) & (pl.col("scope") == "row")
 
 
 def _refuse(rejects: Rejects, line: int, fault: _Fault) -> None:

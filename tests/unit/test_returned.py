@@ -16,6 +16,7 @@ from models.breaks import inspected
 from models.labels import lives_of_orders
 from pipeline.checks import check
 from pipeline.errors import ExportError
+from pipeline.jobs import take_findings
 from pipeline.lake import Lake
 from pipeline.report.card import card_id
 from pipeline.report.cardfiles import SHEET_COLUMNS, filled_sheets, kept_lines, write_cards
@@ -26,6 +27,7 @@ from pipeline.report.stock import need_range, stock
 from pipeline.returned import is_card_sheet, take_cards
 from pipeline.settings import Settings
 from tests.browser.report_lake import WEEK, fill, ranked_rows, rows_of, weeks_frame
+from tests.faults.lakes import run
 
 NOW = datetime(2026, 3, 20, 9, tzinfo=UTC)
 CARD = "20260302-V-0042-B1S1"
@@ -143,8 +145,53 @@ def test_a_vehicle_number_with_odd_blanks_comes_back(lake: Lake, tmp_path: Path,
     made = take_cards(lake, sheet(tmp_path / name, (card, unit, *GOOD[2:])), NOW)
     assert (made.faults, made.taken) == ([], 1)
     assert lake.read("returned_cards").select("card", "unit_id").rows() == [(card, unit)]
-    again = take_cards(lake, sheet(tmp_path / ("b.csv" if name == "back.xlsx" else "b.xlsx"), (card, " ".join(unit.split()), *GOOD[2:])), NOW)
+    other = tmp_path / ("b.csv" if name == "back.xlsx" else "b.xlsx")
+    again = take_cards(lake, sheet(other, (card, " ".join(unit.split()), *GOOD[2:])), NOW)
     assert (again.faults, again.repeated) == ([], 1)
+
+
+@pytest.mark.parametrize(
+    ("zone", "hour", "taken"),
+    [
+        # Monday 2 March, 09:30 in Auckland (UTC+13 in summer), is 20:30 on Sunday in Greenwich: the list's own day.
+        ("Pacific/Auckland", "2026-03-01T20:30:00Z", 1),
+        ("UTC", "2026-03-01T20:30:00Z", 0),
+        # 19:00 on Sunday in New York (UTC-5 in winter) is Monday in Greenwich: tomorrow's finding cannot be.
+        ("America/New_York", "2026-03-02T00:00:00Z", 0),
+        ("UTC", "2026-03-02T00:00:00Z", 1),
+    ],
+)
+def test_today_is_the_fleets_day(lake: Lake, tmp_path: Path, zone: str, hour: str, taken: int) -> None:
+    filled = sheet(tmp_path / "a.csv", (*GOOD[:8], "2026-03-02"))
+    (made,), _ = take_findings(Settings(time_zone=zone), lake, [filled], datetime.fromisoformat(hour))
+    assert (made.taken, len(made.faults)) == (taken, 1 - taken)
+    assert taken or "today is 2026-03-01" in made.faults[0][2]
+
+
+def test_a_sheet_with_refused_rows_is_read_again(lake: Lake, tmp_path: Path) -> None:
+    """What was refused for a day to come is right the day after; what was taken stays taken, and sums add up."""
+    before = unbalanced(lake)
+    second = (card_id(WEEK, "-x", "B2S1"), "-x", "B2S1", "no", "", "", "", "", "2026-03-21")
+    filled = sheet(tmp_path / "a.csv", GOOD, second, ("no-such-card", *GOOD[1:]))
+    made = take_cards(lake, filled, NOW)  # on 20 March
+    assert (made.taken, [line for line, _, _ in made.faults]) == (1, [3, 4])
+    same = take_cards(lake, filled, NOW)
+    assert (same.read_before, same.taken, same.repeated, len(same.faults)) == (False, 0, 1, 2)
+    later = take_cards(lake, filled, NOW + timedelta(days=1))
+    assert (later.taken, later.repeated, [line for line, _, _ in later.faults]) == (1, 1, [4])
+    assert lake.read("returned_cards").height == 2
+    kept = lake.read("quarantine").filter(pl.col("file").str.ends_with("a.csv"))
+    assert kept.select("line", "column").rows() == [(4, "card")]
+    ledger = lake.read("exports").filter(pl.col("file").str.ends_with("a.csv"))
+    assert ledger.select("rows_in", "kept", "quarantined", "duplicates").rows() == [(3, 2, 1, 0)]
+    assert unbalanced(lake) == before
+
+
+def test_a_sheet_that_ingest_refused_is_still_read(lake: Lake, tmp_path: Path) -> None:
+    filled = sheet(tmp_path / "a.csv", GOOD)
+    assert run(Settings(), lake, filled, at=NOW).totals["refused"] == 1
+    assert take_cards(lake, filled, NOW).taken == 1
+    assert lake.read("exports").filter(pl.col("file").str.ends_with("a.csv"))["kind"].to_list() == ["returned_cards"]
 
 
 def test_two_rows_of_one_card_that_disagree_are_both_seen(lake: Lake, tmp_path: Path) -> None:
