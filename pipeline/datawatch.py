@@ -1,4 +1,6 @@
-"""Data watch: what changed in the data, not in the cars. It only reads the lake; thresholds are ``judge.watch_*``.
+"""Data watch: what changed in the data, not in the cars, and bays that are set for no depot there is.
+
+It only reads the lake; thresholds are ``judge.watch_*``.
 
 A gateway that lost a signal, a depot whose export stopped or new firmware looks like many worn parts, or like
 none. Each check speaks only of groups of at least ``watch_least_units`` vehicles, and of days only with enough
@@ -7,7 +9,7 @@ history behind them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -22,6 +24,7 @@ from pipeline.settings import Settings
 
 STOP, WARN = "stop", "warn"
 _WEEK = timedelta(days=7)
+_DEPOTS = 20  # most depots listed where one is not known
 _REASONS = 2  # most reasons quoted for a drop of coverage
 
 
@@ -73,6 +76,7 @@ def data_watch(
         *_lost_signals(lake, limits, end, arrived, families),
         *_coverage(lake, limits, series, week_start),
         *_moved_families(settings, lake, limits, series, week_start, families),
+        *([] if tonight else _strange_bays(settings, lake, series, week_start)),
     ]
     return sorted(notices, key=lambda notice: notice.severity != STOP)
 
@@ -85,6 +89,21 @@ def watch_lines(notices: Sequence[Notice]) -> list[str]:
 def must_look(notices: Sequence[Notice]) -> bool:
     """Whether any notice says stop."""
     return any(notice.severity == STOP for notice in notices)
+
+
+def depots(lake: Lake, series: str, week_start: date) -> set[str]:
+    """Depots that the register or the list of that week has; empty text where vehicles have none."""
+    of_list = (pl.col("series") == series) & (pl.col("week_start") == week_start)
+    names = (lake.scan("register").select("depot"), lake.scan("scores").filter(of_list).select("depot"))
+    return {name for frame in names for name in lake.collect(frame.drop_nulls().unique())["depot"]}
+
+
+def strange_depots(named: Iterable[str], known: set[str]) -> tuple[str, str]:
+    """Depots of ``named`` that are not known, in words, empty where all are; and a sentence that lists those known."""
+    there = [plain(name) for name in sorted(known) if name]
+    more = f" and {len(there) - _DEPOTS} more" if len(there) > _DEPOTS else ""
+    listed = f"the depots known are {', '.join(there[:_DEPOTS])}{more}" if there else "no vehicle has a depot"
+    return ", ".join(plain(name) or "''" for name in named if name not in known), listed
 
 
 # -- days and depots ------------------------------------------------------------------------------------------
@@ -167,6 +186,19 @@ def _silent_depots(seen: _Seen, limits: dict[str, float]) -> list[Notice]:
         )
         for row in silent.sort("depot").iter_rows(named=True)
     ]
+
+
+def _strange_bays(settings: Settings, lake: Lake, series: str, week_start: date) -> list[Notice]:
+    """Bays set for depots that are not there: misspelt, renamed or closed."""
+    strange, listed = strange_depots(settings.bays, depots(lake, series, week_start)) if settings.bays else ("", "")
+    if not strange:
+        return []
+    return [Notice(
+        WARN,
+        f"the settings name bays of {strange}, which is no vehicle's depot",
+        f"they count for nothing, and a depot meant by them stands at {settings.bays_per_depot} bays (`bays_per_depot`); "
+        f"{listed}: correct `bays` in the settings",
+    )]
 
 
 # -- signals --------------------------------------------------------------------------------------------------

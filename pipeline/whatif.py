@@ -9,6 +9,7 @@ from pathlib import Path
 import polars as pl
 
 from models.words import component_words
+from pipeline.datawatch import depots, strange_depots
 from pipeline.errors import ConfigError
 from pipeline.facts import read_costs
 from pipeline.lake import Lake
@@ -28,10 +29,20 @@ def what_if_lines(
         costs: a costs file in place of the settings' own.
 
     Raises:
-        ConfigError: bays that cannot be read, a costs file that is wrong, or a week that has not been judged.
+        ConfigError: bays that cannot be read or of a depot that is not there, a costs file that is wrong, or a week that
+            has not been judged.
     """
     paid = read_costs(settings, costs)
-    listed, summary = what_if(with_bays(settings, bays), lake, week_start, series, paid)
+    changed = with_bays(settings, bays)
+    listed, summary = what_if(changed, lake, week_start, series, paid)
+    known = depots(lake, series, week_start)
+    asked = with_bays(settings.model_copy(update={"bays": {}}), bays).bays
+    strange, there = strange_depots(asked, known)
+    if strange:
+        raise ConfigError(f"--bays: no vehicle has {strange} as its depot; {there}")
+    strange, there = strange_depots(changed.bays, known)
+    if strange:
+        yield f"the settings name bays of {strange}, which is no vehicle's depot: they count for nothing; {there}"
     standing = lake.read(
         "ranked",
         where=(pl.col("series") == series) & (pl.col("week_start") == week_start) & pl.col("list_rank").is_not_null(),

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from pipeline.datawatch import Notice, data_watch, must_look, watch_lines
@@ -390,3 +391,27 @@ def test_the_page_has_the_section_after_the_cautions_only_where_there_are_notice
     assert "<li><strong>Warning: K moved.</strong> ask</li>" in text
     places = [text.index(mark) for mark in ('id="caution"', 'id="watch"', 'id="list"')]
     assert places == sorted(places)
+
+
+# -- bays of the settings -------------------------------------------------------------------------------------
+
+
+def test_bays_of_a_depot_that_is_not_there_are_named(tmp_path: Path) -> None:
+    lake = fleet(tmp_path)
+    assert data_watch(Settings(bays={"North": 2, "South": 0}), lake, WEEK) == []
+    [notice] = data_watch(Settings(bays={"Nort": 2, "South": 3, "north": 1}, bays_per_depot=8), lake, WEEK)
+    assert notice.severity == "warn"
+    assert notice.what == "the settings name bays of Nort, north, which is no vehicle's depot"
+    assert "at 8 bays" in notice.detail and "the depots known are North, South" in notice.detail
+    # At night no list is made.
+    assert data_watch(Settings(bays={"Nort": 2}), lake, WEEK, tonight=True) == []
+
+
+def test_a_depot_that_only_the_list_knows_is_known(tmp_path: Path) -> None:
+    lake = fleet(tmp_path)
+    lake.overwrite("register", lake.read("register").with_columns(depot=pl.lit("East")))
+    scores = lake.read("scores").with_columns(depot=pl.lit("Old"))
+    lake.overwrite("scores", scores)
+    assert [notice.what for notice in data_watch(Settings(bays={"Old": 2, "East": 3}), lake, WEEK)] == []
+    [notice] = data_watch(Settings(bays={"North": 2}), lake, WEEK)
+    assert "the depots known are East, Old" in notice.detail

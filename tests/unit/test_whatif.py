@@ -78,3 +78,17 @@ def test_bays_may_be_named_in_several_ways() -> None:
 def test_a_week_that_was_not_judged_is_named(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match="has not been judged yet"):
         lines(tmp_path, ["2"])
+
+
+def test_bays_of_a_depot_that_is_not_there_are_refused(lake: Path) -> None:
+    with pytest.raises(ConfigError, match="--bays: no vehicle has Nroth, north as its depot; the depots known are North"):
+        lines(lake, ["Nroth=1", "north=1", "North=2"])
+
+
+def test_bays_of_the_settings_that_count_for_nothing_are_said(lake: Path) -> None:
+    settings = SETTINGS.model_copy(update={"bays": {"Nroth": 1}})
+    said = list(what_if_lines(settings, Lake(str(lake)), WEEK, "issued", ["North=1"], None))
+    assert said[0] == (
+        "the settings name bays of Nroth, which is no vehicle's depot: they count for nothing; the depots known are North"
+    )
+    assert said[-1] == "no longer on it: V1 B1S1"
