@@ -213,7 +213,7 @@ def backtest(
     """Write the list of every past week exactly as it would have been, and hold them against what failed."""
     settings, lake = _open(context)
     with _recorded(settings, lake, "backtest") as run, watching(_console) as watch:
-        start = jobs.monday(first, "--from") if first else jobs.first_week(lake)
+        start = jobs.monday(first, "--from") if first else jobs.first_week(settings, lake)
         end = jobs.monday(last, "--to") if last else jobs.newest_week(settings, lake, _now())
         results = jobs.replay(settings, lake, start, end, out, watch, retrain)
     rows = sum(result.ranked.listed for result in results)

@@ -142,7 +142,7 @@ def make_list(
         LightoffError: the lake holds no readings, or none of them has been derived.
         ConfigError: all readings are of ``week_start`` or later.
     """
-    _check_data(lake, week_start)
+    _check_data(settings, lake, week_start)
     anew = series != ISSUED or model is not None
     assessed = assess(settings, lake, week_start, series, model) if anew else judged(settings, lake, week_start)
     if series == ISSUED:
@@ -257,9 +257,9 @@ def retrain(settings: Settings, lake: Lake, at: date, watch: Watch = Watch()) ->
     Raises:
         LightoffError: the lake holds no readings, or none of them has been derived.
     """
-    _check_data(lake, at)
+    _check_data(settings, lake, at)
     done = set(lake.read("evidence", where=pl.col("series") == REPLAYED)["week_start"].unique())
-    begin = first_week(lake)
+    begin = first_week(settings, lake)
     mondays = [begin + _WEEK * index for index in range((at - begin).days // 7)]
     starter = starter_model()
     for index, monday in enumerate(mondays):
@@ -286,13 +286,18 @@ def newest_week(settings: Settings, lake: Lake, now: datetime) -> date:
     return min(after, today - timedelta(days=today.weekday()))
 
 
-def first_week(lake: Lake) -> date:
+def first_week(settings: Settings, lake: Lake) -> date:
     """Monday of the first list that has a whole week of data behind it.
+
+    It lies after the last gap without readings that is longer than a list looks back (``history_weeks``): single days
+    of a wrong clock, years before the others, make no lists without anything behind them.
 
     Raises:
         LightoffError: the lake holds no readings.
     """
-    oldest = _days(lake)[0]
+    _days(lake)
+    days = lake.collect(lake.scan("export_spans").select(pl.col("day").unique().sort()))["day"]
+    oldest = days.filter((days.diff() > settings.history_weeks * _WEEK).fill_null(True))[-1]
     monday = oldest - timedelta(days=oldest.weekday())
     return monday + _WEEK * (1 if monday == oldest else 2)
 
@@ -346,13 +351,13 @@ def _days(lake: Lake) -> tuple[date, date]:
     return oldest, newest
 
 
-def _check_data(lake: Lake, week_start: date) -> None:
+def _check_data(settings: Settings, lake: Lake, week_start: date) -> None:
     """A list without data behind it would call every part unknown: say what is missing instead."""
     oldest = _days(lake)[0]
     if oldest >= week_start:
         raise ConfigError(
             f"the lake {lake.uri} holds no readings before {week_start}; they begin on {oldest}, "
-            f"and the first list with a week behind it is that of {first_week(lake)}"
+            f"and the first list with a week behind it is that of {first_week(settings, lake)}"
         )
     if lake.read("shards").is_empty():
         raise LightoffError(

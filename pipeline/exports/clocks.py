@@ -14,6 +14,8 @@ import polars as pl
 from pipeline.exports.rejects import no_faults
 
 AHEAD = timedelta(hours=26)  # after the arrival: the widest offset between two zones (UTC+14 and UTC-12)
+ROLLOVER = timedelta(weeks=1024)  # the week number of GPS has ten bits (IS-GPS-200, 20.3.3.3.1.1)
+LATE = timedelta(weeks=104)  # rows so old are still of use to a list (most that `history_weeks` may be)
 JUMP = timedelta(days=1)  # more than a zone set wrongly can explain
 BACK_WITHIN = timedelta(seconds=120)  # one long sampling interval on both sides; project's own choice
 LONG_GAP = timedelta(days=30)  # a vehicle may stand so long; noted only; project's own choice
@@ -51,13 +53,16 @@ class ClockNotes:
 
 
 def impossible(rows: pl.DataFrame, arrived_at: datetime, first_day: date) -> pl.DataFrame:
-    """Faults of rows (``line``, ``ts``) later than the arrival, or before the first day of the settings."""
+    """Faults of rows (``line``, ``ts``) later than the arrival, before the first day of the settings, or dated by a GPS
+    receiver whose week number began anew: 1,024 weeks before the arrival, or before the other rows.
+    """
     if not rows.height:
         return no_faults()
     latest, first = arrived_at + AHEAD, datetime.combine(first_day, time(), tzinfo=UTC)
     low, high = rows["ts"].min(), rows["ts"].max()
-    if low >= first and high <= latest:
+    if low >= first and low > latest - ROLLOVER and high <= latest:
         return no_faults()
+    rolled = _rolled_over(rows["ts"], arrived_at)
     late = (
         f"later than the arrival of the file ({arrived_at:%Y-%m-%d %H:%M} UTC): in the future; check the "
         "gateway's clock"
@@ -66,9 +71,25 @@ def impossible(rows: pl.DataFrame, arrived_at: datetime, first_day: date) -> pl.
         f"before {first_day}, `first_day` of the settings: the gateway's clock was reset; check it, or set an "
         "earlier first_day"
     )
-    bad = rows.filter((pl.col("ts") > latest) | (pl.col("ts") < first))
+    anew = (
+        "1,024 weeks too early: the week number of the gateway's GPS receiver has begun anew (IS-GPS-200); have its "
+        "firmware updated"
+    )
+    bad = rows.with_columns(rolled=rolled).filter((pl.col("ts") > latest) | (pl.col("ts") < first) | pl.col("rolled"))
     bad = bad.unique("line", keep="first", maintain_order=True)
-    return _faults(bad, pl.when(pl.col("ts") > latest).then(pl.lit(late)).otherwise(pl.lit(early)))
+    reason = pl.when("rolled").then(pl.lit(anew)).when(pl.col("ts") > latest).then(pl.lit(late))
+    return _faults(bad, reason.otherwise(pl.lit(early)))
+
+
+def _rolled_over(ts: pl.Series, arrived_at: datetime) -> pl.Series:
+    """Whether each instant, 1,024 weeks later, lies shortly before the arrival or among the other rows, to a day."""
+    latest = arrived_at + AHEAD
+    meant = ts + ROLLOVER
+    rolled = meant.is_between(arrived_at - LATE, latest)
+    others = ts.filter((ts > latest - ROLLOVER) & (ts <= latest))
+    if others.len():
+        rolled |= meant.is_between(others.min() - JUMP, others.max() + JUMP)
+    return rolled
 
 
 def excursions(rows: pl.DataFrame, notes: ClockNotes) -> pl.DataFrame:

@@ -89,7 +89,7 @@ def _replayed(folder: Path) -> pl.DataFrame:
 def _weeks(settings: Settings, lake: Lake, root: Path) -> pl.DataFrame:
     failures = truth_of(root / "truth").events.select("unit_id", "component", "failed_on", "repaired_on")
     last = jobs.newest_week(settings, lake, NOW) - HORIZON
-    week, parts = jobs.first_week(lake) + 2 * _WEEK, []
+    week, parts = jobs.first_week(settings, lake) + 2 * _WEEK, []
     while week <= last:
         parts.append(_week(settings, lake, week, failures))
         week += _WEEK

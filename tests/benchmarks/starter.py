@@ -135,7 +135,7 @@ def read(folder: Path) -> Fleet:
     """Features and labels of a fleet; weeks without evidence are judged first, as they would have been."""
     settings = read_settings(folder / "lightoff.toml")
     lake = Lake(settings.lake)
-    first, last = jobs.first_week(lake), jobs.newest_week(settings, lake, datetime(9999, 1, 1, tzinfo=UTC))
+    first, last = jobs.first_week(settings, lake), jobs.newest_week(settings, lake, datetime(9999, 1, 1, tzinfo=UTC))
     mondays = [first + _WEEK * k for k in range((last - first).days // 7 + 1)]
     done = set(lake.read("evidence", where=pl.col("series") == REPLAYED)["week_start"].unique())
     for monday in mondays:

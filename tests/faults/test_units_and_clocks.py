@@ -77,6 +77,54 @@ def test_reset_to_a_default_epoch(tmp_path):
     assert line["quarantined"] == 2
 
 
+# IS-GPS-200, 20.3.3.3.1.1: the week number has ten bits, so a receiver that does not know the epoch dates 1,024 weeks early.
+# Known days on which that happens by itself: week 0 began on 6 January 1980, 22 August 1999 and 7 April 2019.
+ROLLED = date(2019, 4, 7) - date(1999, 8, 22)
+
+
+def test_a_week_number_that_began_anew(tmp_path):
+    assert ROLLED == date(1999, 8, 22) - date(1980, 1, 6) == timedelta(weeks=1024)
+    assert clocks.ROLLOVER == ROLLED
+    # 5 January 2026 less 1,024 weeks is 22 May 2006, after `first_day`: a whole file of it, at the end of a file, amid it.
+    early = stamp(START - ROLLED)
+    assert early.startswith("2006-05-22")
+    for name, text, kept in (
+        ("whole", f"V1,{early},800\n", 0),
+        ("end", rows(0, 1, 2) + f"V1,{early},800\n", 3),
+        ("amid", rows(0, 1) + f"V1,{early},800\n" + rows(3, 4), 4),
+        ("other", rows(0, 1) + f"V2,{early},800\n", 2),
+    ):
+        line, lake = read(tmp_path / name, HEADER + text)
+        assert (line["kept"], line["quarantined"]) == (kept, 1), name
+        assert "1,024 weeks too early" in reasons(lake) and "GPS" in reasons(lake)
+        assert "jump" not in reasons(lake) and line["notes"] is None
+
+
+def test_an_event_whose_week_number_began_anew(tmp_path):
+    early = stamp(START - ROLLED)
+    line, lake = read(tmp_path, f"unit_id,ts,code,state\nV1,{early},P0420,pending\nV1,{stamp(START)},P0420,pending\n")
+    assert (line["kept"], line["quarantined"]) == (1, 1)
+    assert rejects(lake) == [(2, "row", "ts", early)]
+
+
+def test_a_week_number_that_began_anew_long_ago_is_told_by_the_other_rows(tmp_path):
+    """A history that is read years later: the arrival says nothing, the rows beside it do."""
+    old = START - timedelta(days=5 * 365)
+    text = "".join(f"V1,{stamp(at)},800\n" for at in (old, old + timedelta(days=2), old + timedelta(days=1) - ROLLED))
+    line, lake = read(tmp_path, HEADER + text, first_day=date(2000, 1, 1))
+    assert (line["kept"], line["quarantined"]) == (2, 1)
+    assert "1,024 weeks too early" in reasons(lake)
+
+
+@pytest.mark.parametrize("weeks", [1020, 1023, 1025, 700])
+def test_another_span_is_no_week_number(tmp_path, weeks):
+    """Rows of another time are not taken for it: beside rows of one drive, a day either way is all that may differ."""
+    old = START - timedelta(days=5 * 365)
+    text = f"V1,{stamp(old - timedelta(weeks=weeks))},800\nV1,{stamp(old)},800\n"
+    line, lake = read(tmp_path, HEADER + text, first_day=date(1990, 1, 1))
+    assert (line["kept"], line["quarantined"]) == (2, 0)
+
+
 @pytest.mark.parametrize("days", [400, -400, 1.5, -30])
 def test_a_jump_that_came_back_is_set_apart(tmp_path, days):
     away = [second + days * DAY for second in (3, 4)]

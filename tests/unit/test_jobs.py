@@ -79,7 +79,26 @@ def test_this_week_is_that_of_the_fleet(tmp_path: Path, zone: str, expected: dat
 )
 def test_first_week_has_a_whole_week_behind_it(tmp_path: Path, oldest: date, expected: date) -> None:
     lake = lake_of(tmp_path, date(2026, 3, 4), oldest)
-    assert jobs.first_week(lake) == expected
+    assert jobs.first_week(Settings(), lake) == expected
+
+
+@pytest.mark.parametrize(
+    ("days", "expected"),
+    [
+        # A stray day of 2006 (a clock 1,024 weeks early) before a fleet that began on Tuesday, 6 January 2026.
+        ([date(2006, 5, 22), date(2026, 1, 6), date(2026, 3, 4)], date(2026, 1, 19)),
+        ([date(2006, 5, 22), date(2011, 3, 1), date(2026, 1, 6), date(2026, 3, 4)], date(2026, 1, 19)),
+        # 26 weeks without readings are as long as a list looks back: what lay before is still seen; one day more is not.
+        ([date(2025, 7, 7), date(2026, 1, 5), date(2026, 3, 4)], date(2025, 7, 14)),
+        ([date(2025, 7, 6), date(2026, 1, 5), date(2026, 3, 4)], date(2026, 1, 12)),
+    ],
+)
+def test_first_week_lies_after_the_last_long_gap(tmp_path: Path, days: list[date], expected: date) -> None:
+    lake = lake_of(tmp_path, *days)
+    assert jobs.first_week(Settings(history_weeks=26), lake) == expected
+    # One that looks back further still sees it.
+    if days[0].year == 2025:
+        assert jobs.first_week(Settings(history_weeks=27), lake) == date(2025, 7, 14)
 
 
 def test_no_readings_is_said(tmp_path: Path) -> None:
@@ -88,7 +107,7 @@ def test_no_readings_is_said(tmp_path: Path) -> None:
     with pytest.raises(LightoffError, match="holds no readings; run `lightoff ingest` first"):
         jobs.newest_week(settings, lake, NOW)
     with pytest.raises(LightoffError, match="holds no readings"):
-        jobs.first_week(lake)
+        jobs.first_week(settings, lake)
     with pytest.raises(LightoffError, match="holds no readings"):
         jobs.make_list(settings, lake, WEEK, tmp_path / "out")
     with pytest.raises(LightoffError, match="holds no readings"):

@@ -135,7 +135,7 @@ def test_a_promoted_model_judges_the_next_list(tmp_path: Path, fleet_of: Callabl
     fleet_of(*made(units=300, weeks=WEEKS))
     lake = Lake(str(tmp_path))
     monkeypatch.setattr(jobs, "_check_data", lambda *_: None)
-    monkeypatch.setattr(jobs, "first_week", lambda _: AT)  # every past week is judged already
+    monkeypatch.setattr(jobs, "first_week", lambda *_: AT)  # every past week is judged already
     found = jobs.retrain(Settings(), lake, AT)
     assert found.promoted
     assert {path.name for path in (lake.root / OWN_MODEL).iterdir()} == {MODEL, CARD}
