@@ -159,7 +159,7 @@ class _Run:
         kind = self._before.kind(identity[0])
         if kind is not None:
             self._settle(most=0)  # what is being read may be of its kind
-        if kind is None or not self._before.speaks_again(identity[0], identity.state[1], self._arrived_at):
+        if kind is None or not self._before.speaks_again(identity[0], identity.state[1]):
             self._say(item, "already read", export_id=identity[0])
             return
         if identity[0] in {export.export_id for export in self._exports}:

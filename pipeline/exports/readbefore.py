@@ -56,16 +56,13 @@ class ReadBefore:
         """``register`` or ``work_orders``; None of every other content."""
         return self._kinds.get(export_id)
 
-    def speaks_again(self, export_id: str, changed_ns: int, now: datetime) -> bool:
-        """Whether a known content is to be merged once more.
+    def speaks_again(self, export_id: str, changed_ns: int) -> bool:
+        """Whether a known content, whose file was changed at ``changed_ns``, is to be merged once more.
 
-        Args:
-            changed_ns: when its file was changed; a time in the future tells nothing.
-            now: when the run began.
+        Times of change are compared with each other only: a clock that is wrong all the time does no harm.
         """
         as_of, ids = self._newest[self._kinds[export_id]]
-        changed = _instant(changed_ns)
-        return as_of < changed <= now and ids != {export_id}
+        return _instant(changed_ns) > as_of and ids != {export_id}
 
     def note(self, export: Export, changed_ns: int, now: datetime) -> None:
         """Note a content that this run reads; its ``as_of`` and, of one read before, when that was, are set.
@@ -77,7 +74,7 @@ class ReadBefore:
         self.known.add(export.export_id)
         if export.kind in STANDING:
             self._kinds[export.export_id] = export.kind
-            changed = min(_instant(changed_ns), now)
+            changed = _instant(changed_ns)
             export.as_of = max(changed, self._newest.get(export.kind, (changed, set()))[0])
             self._stands(export.export_id, export.kind, export.as_of)
             export.first_read_at = self._arrived.get(export.export_id)
