@@ -17,8 +17,8 @@ _FACT_FIELDS = {
     "every_bank", "other_bank", "rose", "fell", "over_peers", "under_peers",
 }
 _COMPARES = ("above", "below", "beyond", "rose", "fell", "over_peers", "under_peers")
-_HOLD_FIELDS = {"fact", "parts", "modes", "why", "cause", "rule_out", "test", "clear", "source", "cleared_by", "doubted_by"}
-_HOLD_OPTIONAL = {"modes", "cleared_by", "doubted_by"}
+_HOLD_FIELDS = {"fact", "parts", "modes", "why", "cause", "rule_out", "test", "clear", "source", "cleared_by", "doubted_by", "clear_banks"}
+_HOLD_OPTIONAL = {"modes", "cleared_by", "doubted_by", "clear_banks"}
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,8 @@ class Hold:
     ``why`` is the evidence, ``cause`` what it points at, ``rule_out`` what to look at first, ``test`` what confirms the
     cause, and ``clear`` what is ruled out (empty: not worth a word) where the data show that the evidence is false: that is
     the fact ``cleared_by``, or ``fact`` itself where that is the bare evidence (empty). A fact that is false for what else it
-    asks rules nothing out. While one of the facts ``doubted_by`` is true it is not ruled out either.
+    asks rules nothing out. While one of the facts ``doubted_by`` is true it is not ruled out either. Of a vehicle with fewer
+    than ``clear_banks`` exhaust banks neither is said.
     """
 
     fact: str
@@ -42,6 +43,7 @@ class Hold:
     source: str
     cleared_by: str = ""
     doubted_by: tuple[str, ...] = ()
+    clear_banks: int = 1
 
 
 @dataclass(frozen=True)
@@ -96,6 +98,8 @@ def read_table(table: dict) -> tuple[dict[str, dict], list[Hold]]:
         problems += [f"[[hold]] {number}: no fact {name!r}" for name in asked if name not in known]
         if not set(row["parts"]) <= set(PARTS):
             problems.append(f"[[hold]] {number}: parts must be of {', '.join(PARTS)}")
+        if row.get("clear_banks", 1) not in (1, 2):
+            problems.append(f"[[hold]] {number}: clear_banks must be 1 or 2")
         holds.append(
             Hold(
                 fact=row["fact"],
@@ -103,6 +107,7 @@ def read_table(table: dict) -> tuple[dict[str, dict], list[Hold]]:
                 modes=tuple(row.get("modes", ())),
                 cleared_by=row.get("cleared_by", ""),
                 doubted_by=tuple(row.get("doubted_by", ())),
+                clear_banks=row.get("clear_banks", 1),
                 **{name: row[name] for name in ("why", "cause", "rule_out", "test", "clear", "source")},
             )
         )

@@ -86,14 +86,17 @@ def ruled_out(components: pl.DataFrame, known: pl.DataFrame, holds: list[Hold]) 
         ``components`` with two texts, the ``clear`` words of the holds of that part in their order, by commas: of those whose
         evidence is known to be false, and of those whose evidence is unknown, true (the hold is excepted) or doubted.
     """
-    joined = components.join(known, on=["unit_id", "bank"], how="left")
+    banks = known.group_by("unit_id").agg(_banks=pl.len())
+    joined = components.join(known, on=["unit_id", "bank"], how="left").join(banks, on="unit_id", how="left")
     cleared: list[pl.Expr] = []
     left: list[pl.Expr] = []
     for text in dict.fromkeys(hold.clear for hold in holds if hold.clear):
         for part in PARTS:
             same = [hold for hold in holds if hold.clear == text and part in hold.parts]
             if same:
-                spoken = (pl.col("part") == part) & ~pl.any_horizontal(*(hold.fact for hold in same)).fill_null(False)
+                of_vehicle = pl.col("_banks") >= min(hold.clear_banks for hold in same)
+                spoken = of_vehicle & (pl.col("part") == part)
+                spoken &= ~pl.any_horizontal(*(hold.fact for hold in same)).fill_null(False)
                 so = pl.any_horizontal(*(hold.cleared_by or hold.fact for hold in same))
                 # A doubt that cannot be known is none: most vehicles send no on-board tests.
                 doubts = [pl.col(doubt).fill_null(False) for hold in same for doubt in hold.doubted_by]

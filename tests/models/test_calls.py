@@ -106,3 +106,11 @@ def test_one_doubt_is_enough_not_to_rule_out_and_an_unknown_one_is_none():
     for failed, made in ((True, ("", "the sensor")), (None, ("the sensor", "")), (False, ("the sensor", ""))):
         told = ruled_out(component("catalyst", "storage"), truths(code=False, failed=failed, half_off=None), [doubted])
         assert told.select("ruled_out", "not_ruled_out").row(0) == made, failed
+
+
+def test_what_both_banks_share_is_no_word_of_a_vehicle_with_one():
+    shared = Hold("alike", ("upstream",), (), "w", "c", "r", "t", "a fault of both banks", "s", clear_banks=2)
+    one = truths(alike=False)
+    two = pl.concat([one, one.with_columns(bank=pl.lit(2, one.schema["bank"]))])
+    assert ruled_out(component(), one, [shared])["ruled_out"].to_list() == [""]
+    assert ruled_out(component(), two, [shared])["ruled_out"].to_list() == ["a fault of both banks"]
