@@ -580,8 +580,9 @@ def test_a_fall_that_always_took_so_long_is_no_slow_sensor() -> None:
     always = {("down_fall_s", 1): (5.0, 0.4, 2.8)}
     assert held(always, "downstream", "slow", strength=1.0) == "rear_fall_as_ever"
     assert held(always, "downstream", "slow", ("slow",), "B1S2", 1.0) == "rear_fall_as_ever"
-    assert held({("down_fall_s", 1): (5.0, None, 2.8)}, "downstream", "slow", strength=1.0) == "rear_fall_as_ever"
+    assert held({("down_fall_s", 1): (5.0, None, 2.8)}, "downstream", "slow", strength=1.0) is None  # no past is known
     assert held({("down_fall_s", 1): (5.0, 1.2, 2.8)}, "downstream", "slow", strength=1.0) is None
+    assert held(always, "downstream", "slow", strength=0.4) is None  # nobody would be called for it
     assert held(always | {("down_fall_dwell_s", 1): (6.0, 5.0)}, "downstream", "slow", strength=1.0) is None
     assert held({("down_fall_dwell_s", 1): (6.0, 5.0)}, "downstream", "slow", strength=1.0) is None  # no single fall was timed
     assert held(always, "downstream", "stuck", strength=1.0) is None
