@@ -117,7 +117,7 @@ class _Run:
         self._ahead = Ahead(self._door)
         self._again = again
         self._units: set[str] = set()
-        self._before = ReadBefore(lake.read("exports"))
+        self._before = ReadBefore(lake.collect(lake.scan("exports").select("export_id", "kind", "as_of", "arrived_at")))
         self._changed: dict[str, int] = {}  # export id -> time of change (ns) of the file it is read from
         self._exports: list[Export] = []
         self.lines: list[dict[str, object]] = []

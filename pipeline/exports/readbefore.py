@@ -39,7 +39,7 @@ class ReadBefore:
     """
 
     def __init__(self, ledger: pl.DataFrame) -> None:
-        """``ledger`` is table ``exports``."""
+        """``ledger`` is table ``exports``: export_id, kind, as_of, arrived_at."""
         read = ledger.filter(pl.col("kind") != REFUSED)
         self.known = set(read["export_id"])
         self.refused = set(ledger.filter(pl.col("kind") == REFUSED)["export_id"])

@@ -293,6 +293,15 @@ def test_more_reasons_than_fit_are_counted_not_dropped(tmp_path: Path) -> None:
     assert len(cells(paths["scores.csv"])) == 63
 
 
+def test_a_need_that_is_certain_is_one_number(tmp_path: Path) -> None:
+    row = next(row for row in ranked_rows() if row["status"] == "judged")
+    made = Lake(str(tmp_path / "lake"))
+    made.append("ranked", rows_of("ranked", [row | {"probability": 1.0}]))
+    page = write_outputs(made, Settings(), "issued", WEEK, tmp_path / "out", weeks_frame()).paths["page.html"]
+    text = " ".join(Tags(page.read_text(encoding="utf-8")).text.split())
+    assert "1.0 1 1.0 1" in text and "1 to 1" not in text
+
+
 def test_held_parts_without_evidence_are_not_said_to_have_any(tmp_path: Path) -> None:
     row = next(row for row in ranked_rows() if row["status"] == "held")
     rows = [row | {"unit_id": f"V-{n}", "why": "little storage" if n < 2 else "", "reason": f"held back: cause {n}"} for n in range(5)]
@@ -304,6 +313,7 @@ def test_held_parts_without_evidence_are_not_said_to_have_any(tmp_path: Path) ->
     assert "2 parts of 2 vehicles: something speaks against the part" in text
     assert "3 parts of 3 vehicles: nothing speaks against the part now." in text
     assert all(f"held back: cause {n}" in text for n in range(5))
+    assert "What speaks against the part" in text
     assert "no evidence in words" not in text and "Nothing is held back." not in text
 
 
