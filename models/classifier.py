@@ -44,7 +44,7 @@ HELD_MOST = 0.1
 # A voltage that zirconia cannot give: no fleet that trains the starter has one, so that its trees can say nothing of it.
 UNTAUGHT = ("up_top_v", "down_top_v")
 _UNTAUGHT_FROM = 0.5  # of the way from healthy to limit
-_MOST_ROWS = 250_000  # part-intervals the trees see; healthy ones beyond are drawn and weighed
+_MOST_ROWS = 80_000  # part-intervals the trees see; healthy ones beyond are drawn and weighed
 _PULL = 2.0  # strength of the prior of the joining weights, in part-intervals
 _PRIOR = np.array([0.0, 1.0, 0.0])
 

@@ -158,25 +158,35 @@ def _policies(
     return made
 
 
+def blamed_for_others(listed: pl.DataFrame, outcome: Outcome) -> pl.Series:
+    """Whether each row of ``listed`` (week_start, unit_id, component) stands for another defect of the vehicle: it has one
+    that week, and none of its sensors and catalysts has failed or fails within 28 days.
+    """
+    week, rows = pl.col("week_start"), listed.select(KEY).with_row_index("row")
+    sick = _failing(rows, outcome.events.drop("component"), ["unit_id"])
+    other = rows.join(outcome.others, on="unit_id").filter(
+        (pl.col("from_on") <= week) & (pl.col("to_on").is_null() | (pl.col("to_on") >= week))
+    )
+    return rows["row"].is_in(other["row"].implode()) & ~rows["row"].is_in(sick["row"].implode())
+
+
+def _failing(rows: pl.DataFrame, events: pl.DataFrame, keys: list[str]) -> pl.DataFrame:
+    """Rows of lists with each failure of ``events`` that lies within the 28 days or is not repaired before the week."""
+    week = pl.col("week_start")
+    return rows.join(events, on=keys).filter(
+        (pl.col("failed_on") < week + timedelta(days=HORIZON_DAYS))
+        & (pl.col("repaired_on").is_null() | (pl.col("repaired_on") >= week))
+    )
+
+
 def _more(
     listed: pl.DataFrame, mondays: pl.Series, outcome: Outcome, costs: Costs, resamples: int
 ) -> dict[str, dict]:
     """Confounders blamed, recall of what begins early enough, and money saved against what the workshop did without the list."""
     week = pl.col("week_start")
     rows = listed.select(*KEY, "part", "engine_family").with_row_index("row")
-    sick = rows.join(outcome.events.drop("component"), on="unit_id").filter(
-        (pl.col("failed_on") < week + timedelta(days=HORIZON_DAYS))
-        & (pl.col("repaired_on").is_null() | (pl.col("repaired_on") >= week))
-    )
-    own = rows.join(outcome.events, on=["unit_id", "component"]).filter(
-        (pl.col("failed_on") < week + timedelta(days=HORIZON_DAYS))
-        & (pl.col("repaired_on").is_null() | (pl.col("repaired_on") >= week))
-    )
-    other = rows.join(outcome.others, on="unit_id").filter(
-        (pl.col("from_on") <= week) & (pl.col("to_on").is_null() | (pl.col("to_on") >= week))
-    )
-    blamed = rows["row"].is_in(other["row"].implode()) & ~rows["row"].is_in(sick["row"].implode())
-    values = blamed.cast(pl.Float64).to_numpy()
+    own = _failing(rows, outcome.events, ["unit_id", "component"])
+    values = blamed_for_others(listed, outcome).cast(pl.Float64).to_numpy()
     found = {"confounder_rate": _share(values, rows["unit_id"], resamples)}
     if outcome.faults is not None:
         found["begun_rate"] = _share(_begun(rows, outcome.faults, outcome.events), rows["unit_id"], resamples)

@@ -1,6 +1,7 @@
-"""How far the chances of limits and trends hold on other fleets: ``python -m tests.benchmarks.certainty FLEET... [--out FILE]``.
+"""How far a chance holds on other fleets: ``python -m tests.benchmarks.certainty CHANCES [--out FILE]``.
 
-Each FLEET is a folder as of ``tests.benchmarks.starter``, with replayed weeks. Writes ``reliability.csv``: by chance said, the
+CHANCES is what ``tests.benchmarks.starter --chances`` wrote: each part that could stand on a list, with the chance that a model said
+which had not seen its simulator (those of limits and trends while the starter is on trial). Writes ``reliability.csv``: by chance said, the
 share of parts that failed within 28 days or had failed, with a 90 % interval from drawing fleets, and vehicles in them, anew.
 """
 
@@ -13,12 +14,6 @@ import numpy as np
 import polars as pl
 
 from models.certainty import COLUMNS
-from models.features import KEYS
-from models.labels import labels, lives_of_truth
-from pipeline.assess import REPLAYED
-from pipeline.backtest import truth_of
-from pipeline.lake import Lake
-from pipeline.settings import read_settings
 
 EDGES = (0.0, 0.05, 0.3, 0.5, 0.7, 0.85, 0.92)
 RESAMPLES = 400
@@ -26,11 +21,10 @@ RESAMPLES = 400
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("fleets", nargs="+", type=Path)
+    parser.add_argument("chances", type=Path)
     parser.add_argument("--out", type=Path, default=Path("pipeline/config/reliability.csv"))
     arguments = parser.parse_args()
-    rows = pl.concat([_rows(folder) for folder in arguments.fleets])
-    table = observed(rows)
+    table = observed(pl.read_parquet(arguments.chances))
     table.with_columns(pl.col("said", "observed", "low", "high").round(4)).write_csv(arguments.out)
     print(table)
 
@@ -71,17 +65,6 @@ def _by_bin(cells: pl.DataFrame, column: str) -> np.ndarray:
     table = np.zeros((unit.max() + 1, len(EDGES)))
     table[unit, cells["bin"].to_numpy()] = cells[column].to_numpy()
     return table
-
-
-def _rows(folder: Path) -> pl.DataFrame:
-    """Rows that could stand on a list: judged, nothing holds them back."""
-    lake = Lake(read_settings(folder / "lightoff.toml").lake)
-    evidence = lake.read("evidence", where=pl.col("series") == REPLAYED)
-    made = labels(evidence.select(*KEYS, "fitted_on"), lives_of_truth(truth_of(folder / "truth").events),
-                  evidence["week_start"].max())
-    known = made.filter(pl.col("fails_28").is_not_null()).select(*KEYS, hit="fails_28")
-    rows = evidence.filter(pl.col("status") == "judged").join(known, on=KEYS)
-    return rows.select("unit_id", "hit", chance="limits_probability", fleet=pl.lit(folder.name))
 
 
 if __name__ == "__main__":

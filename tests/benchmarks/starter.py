@@ -1,19 +1,21 @@
-"""The starter model: ``python -m tests.benchmarks.starter --near FLEET... [--near FLEET...] --far FLEET... [--out FOLDER]``.
+"""The starter model: ``python -m tests.benchmarks.starter --simulator FLEET... --simulator FLEET... [--out FOLDER]``.
 
-Each FLEET is a folder with ``lightoff.toml``, a derived lake, and the truth of the simulation in ``truth/``. Near fleets
-train; each is also scored by a model of the other near fleets or, where ``--near`` is given once for each simulator, by one
-of the other simulators. Far fleets run on a generator that never trains. The model ranks where, on far fleets and against
-limits and trends, the 90 % interval of its gain in average precision lies above zero (units resampled in pairs) and the
-first ten rows of its lists hold no fewer bad parts; else it ships on trial, and its chances move no list.
+Each FLEET is a folder with ``lightoff.toml``, a derived lake, and the truth of the simulation in ``truth/``; ``--simulator``
+is given once for each simulator with its fleets. The fleets of each simulator are judged by a model of all the others, since a
+fleet without labels is a simulator that nobody trained on. The model that ships is trained on all of them, and it ranks where
+those that had not seen the simulator did better than limits and trends: over simulators, each counting the same, the 90 %
+interval of the gain in average precision lies above zero (simulators drawn anew, and the units of their fleets in pairs), the
+first ten rows of the lists hold no smaller share of bad parts, and no more rows a vehicle and week name a wrong part or stand for
+another defect. Else it ships on trial, and its chances move no list.
+
+Lists here are the judged parts that all who judge find likely enough, the likeliest first, without money and bays.
 """
 
 from __future__ import annotations
 
 import argparse
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -24,12 +26,12 @@ import models
 from models.card import card
 from models.classifier import Model, chances, limits_of, train
 from models.evaluate import (
+    HORIZON_DAYS,
     Interval,
     average_precision,
-    bootstrap_interval,
     brier,
+    evaluate_lists,
     expected_calibration_error,
-    with_hits,
 )
 from models.features import KEYS, features
 from models.labels import labels, lives_of_truth
@@ -37,19 +39,21 @@ from models.rivals import logistic_scores, shared_scores
 from models.store import save
 from pipeline import jobs
 from pipeline.assess import REPLAYED, assess
-from pipeline.backtest import prove, truth_of
+from pipeline.backtest import WARM_UP_WEEKS, Outcome, blamed_for_others, truth_of
 from pipeline.facts import read_indicators
 from pipeline.lake import Lake
 from pipeline.limits import read_limits
 from pipeline.prognosis import LIMITS_ALONE
-from pipeline.rank import rank
-from pipeline.report.proof import proof_table
 from pipeline.settings import Settings, read_settings
 
-NAME = "starter model 3"
+NAME = "starter model 4"
 LEANING = 0.5  # it only ever judges fleets it has not seen
 _WEEK = timedelta(days=7)
 _RESAMPLES = 400
+AP, CODES, ECE, FIRST, ROWS, LEAD, WRONG, OTHER = (
+    "average precision", "times codes", "calibration error", "first ten rows", "rows", "failures listed at least 7 days ahead",
+    "wrong part, rows per 100 vehicle-weeks", "another defect, rows per 100 vehicle-weeks",
+)
 
 
 @dataclass(frozen=True)
@@ -57,78 +61,68 @@ class Fleet:
     """A simulated fleet with the features and labels of every past week; vehicles are named with their fleet."""
 
     name: str
-    settings: Settings
-    truth: Path
+    outcome: Outcome
     mondays: list
     frame: pl.DataFrame
     labels: pl.DataFrame
 
-    @property
-    def lake(self) -> Lake:
-        return Lake(self.settings.lake)
-
     def rows(self) -> pl.DataFrame:
-        """Judged rows with a 28-day label."""
+        """Judged and held rows, with ``hit`` (fails within 28 days or has failed) where it is known."""
         judged = self.frame.filter(pl.col("status") != "not_judged")
-        known = self.labels.filter(pl.col("fails_28").is_not_null())
-        return judged.join(known.select(*KEYS, hit="fails_28"), on=KEYS).sort(KEYS)
+        return judged.join(self.labels.select(*KEYS, hit="fails_28"), on=KEYS, how="left").sort(KEYS)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--near", nargs="+", type=Path, required=True, action="append", help="fleets of one simulator")
-    parser.add_argument("--far", nargs="+", type=Path, required=True)
+    parser.add_argument(
+        "--simulator", nargs="+", type=Path, required=True, action="append", help="fleets of one simulator", metavar="FLEET"
+    )
     parser.add_argument("--out", type=Path, default=Path(models.__path__[0]) / "starter")
+    parser.add_argument("--chances", type=Path, help="write what was said of each part, for tests.benchmarks.certainty")
     arguments = parser.parse_args()
-    simulators = [[read(folder) for folder in folders] for folders in arguments.near]
-    far = [read(folder) for folder in arguments.far]
-    near = [fleet for fleets in simulators for fleet in fleets]
-    left_out = simulators if len(simulators) > 1 else [[fleet] for fleet in near]
-    rest = [[fleet for fleets in left_out if fleets is not out for fleet in fleets] for out in left_out]
-    apart = [_trained(others) for others in rest]
-    model = _trained(near)
-    held_out = pl.concat([
-        _tested(of_others, fleets, others) for of_others, fleets, others in zip(apart, left_out, rest, strict=True)
-    ])
-    strange = _tested(model, far, near)
-    gain = _gain(strange)
-    judged = [(fleet, of_others) for of_others, fleets in zip(apart, left_out, strict=True) for fleet in fleets]
-    judged += [(fleet, model) for fleet in far]
-    # Each fleet has a lake of its own; the lists of limits come later, since both write the same weeks.
-    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as workers:
-        made = dict(zip([fleet.name for fleet, _ in judged], workers.map(_lists, *zip(*judged, strict=True)), strict=True))
-        plain = [rows for _, rows in workers.map(_lists, far, [LIMITS_ALONE] * len(far))]
-    first = _gain_of_first_ten(pl.concat([made[fleet.name][1] for fleet in far]), pl.concat(plain))
-    wins = gain.low > 0 and first.estimate >= 0
+    if len(arguments.simulator) < 2:
+        parser.error("give --simulator twice or more: each is judged by a model of the others")
+    simulators = [[read(folder) for folder in folders] for folders in arguments.simulator]
+    fleets = [fleet for some in simulators for fleet in some]
+    tested = []
+    for number, some in enumerate(simulators):
+        others = [of_others for k, of_others in enumerate(simulators) if k != number]
+        tested += _tested(_trained(others), some, [fleet for of_others in others for fleet in of_others])
+    group = np.repeat(np.arange(len(simulators)), [len(some) for some in simulators])
+    gain = _gain(tested, group)
+    figures = [_figures(fleet, rows) for fleet, rows in zip(fleets, tested, strict=True)]
+    mean = {name: _over_simulators([ours[name] - theirs[name] for ours, theirs in figures], group) for name in figures[0][0]}
+    wins = gain.low > 0 and mean[FIRST] >= 0 and mean[WRONG] <= 0 and mean[OTHER] <= 0
+    rows = pl.concat(tested).filter(pl.col("hit").is_not_null())
     notes = [
         "Failures are far more frequent in these fleets than in real ones, so that there is enough to learn and to test "
-        f"with ({held_out['hit'].mean():.1%} of near and {strange['hit'].mean():.1%} of far component-weeks fail within "
-        "28 days or have failed): probabilities on a real fleet are too high until it has labels of its own.",
-        "",
-        "## Far fleets", "",
-        f"Another generator, never trained on; {len(far)} fleets. Gains over limits and trends, 90 % intervals by vehicle: "
-        f"average precision {_said(gain)}; share of bad parts in the first ten rows of the lists {_said(first)}.", "",
+        f"with ({rows['hit'].mean():.1%} of component-weeks fail within 28 days or have failed): probabilities on a real "
+        "fleet are too high until it has labels of its own.", "",
+        "## Against limits and trends", "",
+        f"Each of {len(simulators)} simulators by a model of the others. Gains over limits and trends, means over simulators, each "
+        f"counting the same: average precision {gain.estimate:+.3f} (90 % interval {gain.low:+.3f} to {gain.high:+.3f}, simulators "
+        f"and vehicles drawn anew); of the lists, share of bad parts among the first ten rows {mean[FIRST]:+.3f}, rows that name a "
+        f"wrong part {mean[WRONG]:+.4f} and rows that stand for another defect {mean[OTHER]:+.4f} per 100 vehicle-weeks, failures "
+        f"listed at least 7 days ahead {mean[LEAD]:+.3f}. Lists are the parts that both find likely enough, the likeliest first, without money and bays.", "",
         "**The model ranks until a fleet has labels of its own.**" if wins else
         "**The model does not rank.** Its lists are not shown to be better where the fleet differs from those it learnt "
         "from, and a wrong part is worse than no call. Limits and trends rank; its chances stand beside them in the table "
         "`chances`, on trial.",
-        "", *_compared(held_out, strange), "",
-        "## Lists", "",
-        "Those of near fleets by the model that did not see them, those of far fleets by the model itself, as if it ranked.",
-        "",
-        *(line for lines, _ in made.values() for line in lines),
+        "", *_by_fleet(fleets, figures), "", *_compared(rows),
     ]
-    model = replace(model, ranks=wins)
+    model = replace(_trained(simulators), ranks=wins)
     data = (
-        f"{len(near)} fleets of {len(simulators)} simulators with randomised physics, "
-        f"{sum(f.frame['unit_id'].n_unique() for f in near)} vehicles, {sum(f.frame.height for f in near)} component-weeks."
+        f"{len(fleets)} fleets of {len(simulators)} simulators with randomised physics, "
+        f"{sum(f.frame['unit_id'].n_unique() for f in fleets)} vehicles, {sum(f.frame.height for f in fleets)} component-weeks."
     )
     text = card(
-        model, data, held_out, f"in the table of near fleets each whole {'simulator' if len(simulators) > 1 else 'fleet'} is "
-        "scored by a model of the others; joining and calibration inside keep whole fleets apart too.", notes,
+        model, data, rows, "in this table each whole simulator is scored by a model of the others; joining and calibration "
+        "inside keep whole simulators apart, too.", notes,
     )
     save(model, arguments.out, text)
     print(text)
+    if arguments.chances:
+        _of_lists(rows, "probability" if wins else "by_limits").write_parquet(arguments.chances)
 
 
 def read(folder: Path) -> Fleet:
@@ -144,111 +138,148 @@ def read(folder: Path) -> Fleet:
     replayed = pl.col("series") == REPLAYED
     evidence = lake.read("evidence", where=replayed)
     frame = features(lake.read("trends", where=replayed), evidence, read_indicators(settings))
-    truth = folder / "truth"
-    made = labels(evidence.select(*KEYS, "fitted_on"), lives_of_truth(truth_of(truth).events), last)
+    outcome = truth_of(folder / "truth")
+    made = labels(evidence.select(*KEYS, "fitted_on"), lives_of_truth(outcome.events), last)
     unit = pl.lit(f"{folder.name}/") + pl.col("unit_id")
+    named = replace(
+        outcome, events=outcome.events.with_columns(unit_id=unit), others=outcome.others.with_columns(unit_id=unit)
+    )
     return Fleet(
-        folder.name, settings, truth, mondays, frame.with_columns(unit_id=unit, fleet=pl.lit(folder.name)),
-        made.with_columns(unit_id=unit),
+        folder.name, named, mondays, frame.with_columns(unit_id=unit, fleet=pl.lit(folder.name)), made.with_columns(unit_id=unit)
     )
 
 
-def _trained(fleets: list[Fleet]) -> Model:
-    frame = pl.concat([fleet.frame for fleet in fleets], how="diagonal")
-    model = train(frame, pl.concat([fleet.labels for fleet in fleets]), NAME, kept_apart="fleet")
-    return replace(model, leaning=LEANING)
+def _trained(simulators: list[list[Fleet]]) -> Model:
+    """A model of these simulators that never splits one between the trees and their joining and calibration."""
+    frame = pl.concat(
+        [fleet.frame.with_columns(simulator=pl.lit(k)) for k, some in enumerate(simulators) for fleet in some], how="diagonal"
+    )
+    made = pl.concat([fleet.labels for some in simulators for fleet in some])
+    return replace(train(frame, made, NAME, kept_apart="simulator"), leaning=LEANING)
 
 
-def _tested(model: Model, fleets: list[Fleet], others: list[Fleet]) -> pl.DataFrame:
-    """Rows of fleets with the chances of a model of the others, of limits, and of rivals trained on the others."""
-    test, known = (pl.concat([fleet.rows() for fleet in some], how="diagonal") for some in (fleets, others))
+def _tested(model: Model, fleets: list[Fleet], others: list[Fleet]) -> list[pl.DataFrame]:
+    """Rows of each fleet with the chances of a model of the others, of limits, and of rivals trained on the others."""
+    known = pl.concat([fleet.rows() for fleet in others], how="diagonal").filter(pl.col("hit").is_not_null())
+    hit = known["hit"].to_numpy()
+    test = pl.concat([fleet.rows() for fleet in fleets], how="diagonal")
     limits = expit(limits_of(test))
     likely = chances(model, test).by_horizon[:, 2]
-    hit = known["hit"].to_numpy()
     step = pl.col("sample_step_s")
     sampling = pl.when(step.is_null()).then(pl.lit("unknown")).when(step <= 1.5).then(pl.lit("1 s and faster")).when(
         step <= 5).then(pl.lit("up to 5 s")).otherwise(pl.lit("slower than 5 s"))
     confirmed = pl.col("code_confirmed").fill_null(0)
-    return test.select("week_start", "unit_id", "fleet", "family", "depot", "limits", "hit", sampling=sampling,
+    rows = test.select(*KEYS, "fleet", "family", "depot", "status", "limits", "hit", sampling=sampling,
                        by_codes=(confirmed / (1 + pl.col("code_age_days").fill_null(0))).cast(pl.Float64)).with_columns(
+        by_limits=pl.Series(limits),
         probability=pl.Series(np.where(np.isnan(likely), limits, likely)),
         by_shared_trees=pl.Series(shared_scores(known, hit, test)),
         by_logistic=pl.Series(logistic_scores(known, hit, test)),
     )
+    return [rows.filter(pl.col("fleet") == fleet.name) for fleet in fleets]
 
 
-def _gain(rows: pl.DataFrame) -> Interval:
-    ours, theirs, hit = rows["probability"].to_numpy(), limits_of(rows), rows["hit"].to_numpy()
-    return bootstrap_interval(
-        lambda at: average_precision(ours[at], hit[at]) - average_precision(theirs[at], hit[at]),
-        rows["unit_id"].to_numpy(), n=_RESAMPLES,
-    )
+def _gain(tested: list[pl.DataFrame], group: np.ndarray) -> Interval:
+    """Gain in average precision over limits and trends, the mean over simulators of the mean over their fleets; simulators
+    are drawn with replacement, and within each fleet its units (two stages, A. C. Davison, D. V. Hinkley, Bootstrap Methods
+    and their Application (1997), sec. 3.8).
+    """
+    def prepared(rows: pl.DataFrame) -> tuple[np.ndarray, ...]:
+        known = rows.filter(pl.col("hit").is_not_null())
+        units, unit = np.unique(known["unit_id"].to_numpy(), return_inverse=True)
+        return known["probability"].to_numpy(), limits_of(known), known["hit"].to_numpy(), unit, units
+
+    fleets = [prepared(rows) for rows in tested]
+    members = [np.flatnonzero(group == k) for k in np.unique(group)]
+    rng = np.random.default_rng(0)
+
+    def fleet_gain(fleet: tuple[np.ndarray, ...], resampled: bool) -> float:
+        ours, theirs, hit, unit, units = fleet
+        at = np.arange(unit.size)
+        if resampled:
+            at = np.repeat(at, np.bincount(rng.integers(0, units.size, units.size), minlength=units.size)[unit])
+        return average_precision(ours[at], hit[at]) - average_precision(theirs[at], hit[at])
+
+    def mean_gain(drawn: list[np.ndarray], resampled: bool) -> float:
+        return float(np.mean([np.mean([fleet_gain(fleets[k], resampled) for k in some]) for some in drawn]))
+
+    draws = [mean_gain([members[k] for k in rng.integers(0, len(members), len(members))], True) for _ in range(_RESAMPLES)]
+    low, high = np.quantile(draws, [0.05, 0.95])
+    return Interval(mean_gain(members, False), float(low), float(high), len(members), _RESAMPLES)
 
 
-def _compared(near: pl.DataFrame, far: pl.DataFrame) -> list[str]:
-    """Figures of each judge on near fleets that were left out and on far fleets, and the drop."""
-    lines = ["| figure | near, left out | far | near less far |", "|---|---|---|---|"]
+def _of_lists(rows: pl.DataFrame, chance: str) -> pl.DataFrame:
+    """What was said of the parts that could stand on a list: judged, and not called by one judge alone."""
+    least = read_limits(Settings())["judge"]["list_probability"].value
+    alone = (pl.col(chance) >= least) & (pl.col("by_limits") < least)
+    return rows.filter((pl.col("status") == "judged") & ~alone).select("fleet", "unit_id", "hit", chance=chance)
 
-    def add(name: str, made: list[float]) -> None:
-        lines.append(f"| {name} | {made[0]:.4f} | {made[1]:.4f} | {made[0] - made[1]:+.4f} |")
 
-    for title, column in (("model", "probability"), ("limits and trends", "limits"), ("codes alone, newest first", "by_codes"),
-                          ("one set of trees for all", "by_shared_trees"), ("logistic regression", "by_logistic")):
-        add(f"average precision, {title}", [
-            average_precision(limits_of(rows) if column == "limits" else rows[column].to_numpy(), rows["hit"].to_numpy())
-            for rows in (near, far)
-        ])
+def _figures(fleet: Fleet, rows: pl.DataFrame) -> tuple[dict[str, float], dict[str, float]]:
+    """Figures of a fleet's lists as the model would make them, and as limits and trends do."""
+    begin, end = fleet.mondays[0] + WARM_UP_WEEKS * _WEEK, fleet.mondays[-1] - timedelta(days=HORIZON_DAYS)
+    span = rows.filter(pl.col("week_start").is_between(begin, end))
+    known = rows.filter(pl.col("hit").is_not_null())
+    hit = known["hit"].to_numpy()
+    least = read_limits(Settings())["judge"]["list_probability"].value
+    events = fleet.outcome.events.select("unit_id", "component", "failed_on", "repaired_on")
+    per_hundred = 100 / span.select("unit_id", "week_start").n_unique()
+
+    def made(chance: str) -> dict[str, float]:
+        scored = span.with_columns(probability=pl.col(chance)).sort(
+            "week_start", "probability", "unit_id", "component", descending=[False, True, False, False]
+        )
+        agreed = (pl.col("probability") >= least) & (pl.col("by_limits") >= least) & (pl.col("status") == "judged")
+        listed = scored.filter(agreed).with_columns(rank=pl.int_range(1, pl.len() + 1).over("week_start").cast(pl.Int64))
+        lists = evaluate_lists(
+            listed.select("week_start", "rank", "unit_id", "component"), scored.select(*KEYS, "probability"), events, resamples=0
+        )
+        precision = average_precision(known[chance].to_numpy(), hit)
+        return {
+            AP: precision, CODES: precision / average_precision(known["by_codes"].to_numpy(), hit),
+            ECE: expected_calibration_error(known[chance].to_numpy(), hit),
+            FIRST: lists["precision_at_10"]["value"], ROWS: listed.height, LEAD: lists["recall_with_lead"]["value"],
+            WRONG: lists["wrong_component_rate"]["value"] * listed.height * per_hundred,
+            OTHER: float(blamed_for_others(listed, fleet.outcome).sum()) * per_hundred,
+        }
+
+    return made("probability"), made("by_limits")
+
+
+def _over_simulators(values: list[float], group: np.ndarray) -> float:
+    """Mean over simulators of the mean over their fleets."""
+    each = np.array(values)
+    return float(np.mean([each[group == k].mean() for k in np.unique(group)]))
+
+
+def _by_fleet(fleets: list[Fleet], figures: list[tuple[dict[str, float], dict[str, float]]]) -> list[str]:
+    """Figures of each fleet by the model that did not see its simulator, and by limits and trends."""
+    names = list(figures[0][0])
+    lines = ["| fleet | " + " | ".join(f"{name} | by limits" for name in names) + " |", "|" + "---|" * (2 * len(names) + 1)]
+    for fleet, (ours, theirs) in zip(fleets, figures, strict=True):
+        lines.append(f"| {fleet.name} | " + " | ".join(f"{ours[name]:.3g} | {theirs[name]:.3g}" for name in names) + " |")
+    return lines
+
+
+def _compared(rows: pl.DataFrame) -> list[str]:
+    """Figures of each judge over all fleets together, each by models that had not seen its simulator."""
+    hit, limits = rows["hit"].to_numpy(), limits_of(rows)
+    likely = rows["probability"].to_numpy()
+    lines = ["| figure, all fleets together | value |", "|---|---|"]
+    for title, order in (("model", likely), ("limits and trends", limits), ("codes alone, newest first", rows["by_codes"]),
+                         ("one set of trees for all", rows["by_shared_trees"]), ("logistic regression", rows["by_logistic"])):
+        lines.append(f"| average precision, {title} | {average_precision(np.asarray(order), hit):.4f} |")
     for name, figure in (("Brier score", brier), ("calibration error", expected_calibration_error)):
-        add(f"{name}, model", [figure(rows["probability"], rows["hit"]) for rows in (near, far)])
-        add(f"{name}, limits and trends", [figure(expit(limits_of(rows)), rows["hit"]) for rows in (near, far)])
+        lines.append(f"| {name}, model | {figure(likely, hit):.4f} |")
+        lines.append(f"| {name}, limits and trends | {figure(expit(limits), hit):.4f} |")
     # Held parts lie below the line by either judge, so that these are the parts each of them would call.
     least = read_limits(Settings())["judge"]["list_probability"].value
     for title, by_model, by_limits in (("both judges", True, True), ("the model alone", True, False),
                                        ("limits and trends alone", False, True)):
-        called = [
-            rows["hit"].to_numpy()[((rows["probability"].to_numpy() >= least) == by_model)
-                                   & ((expit(limits_of(rows)) >= least) == by_limits)]
-            for rows in (near, far)
-        ]
-        add(f"share of bad parts among those called by {title}", [float(hit.mean()) if hit.size else float("nan") for hit in called])
+        called = hit[((likely >= least) == by_model) & ((expit(limits) >= least) == by_limits)]
+        share = f"{called.mean():.4f}" if called.size else "none"
+        lines.append(f"| share of bad parts among the {called.size} rows called by {title} | {share} |")
     return lines
-
-
-def _lists(fleet: Fleet, model: Model) -> tuple[list[str], pl.DataFrame]:
-    """Figures of the weekly lists that the model would have made, and their first ten rows with ``hit``."""
-    lake = fleet.lake
-    for monday in fleet.mondays:
-        assess(fleet.settings, lake, monday, REPLAYED, model)
-        rank(fleet.settings, lake, monday, REPLAYED)
-    outcome = truth_of(fleet.truth)
-    proof = prove(fleet.settings, lake, REPLAYED, fleet.mondays[0], fleet.mondays[-1], outcome)
-    span = (pl.col("series") == REPLAYED) & pl.col("week_start").is_between(proof.first, proof.last)
-    listed = lake.read("ranked", where=span & pl.col("list_rank").is_not_null())
-    first = listed.filter(pl.col("list_rank").rank("ordinal").over("week_start") <= 10)
-    judged = with_hits(first.select(KEYS), outcome.events).select(
-        "hit", unit_id=pl.format("{}/{}", pl.lit(fleet.name), "unit_id"),
-        week=pl.format("{}/{}", pl.lit(fleet.name), "week_start"),
-    )
-    return [f"### {fleet.name}", "", proof_table(proof), ""], judged
-
-
-def _gain_of_first_ten(ours: pl.DataFrame, theirs: pl.DataFrame) -> Interval:
-    """Difference of the mean share of hits over weeks, units resampled in pairs."""
-    both = pl.concat([ours.with_columns(mine=pl.lit(True)), theirs.with_columns(mine=pl.lit(False))])
-    week, hit = both["week"].rank("dense").to_numpy().astype(int), both["hit"].to_numpy()
-    mine = both["mine"].to_numpy()
-
-    def share(rows: np.ndarray) -> float:
-        listed = np.bincount(week[rows])
-        return float(np.mean(np.bincount(week[rows], weights=hit[rows])[listed > 0] / listed[listed > 0]))
-
-    return bootstrap_interval(
-        lambda rows: share(rows[mine[rows]]) - share(rows[~mine[rows]]), both["unit_id"].to_numpy(), n=_RESAMPLES
-    )
-
-
-def _said(gain: Interval) -> str:
-    return f"{gain.estimate:+.3f} ({gain.low:+.3f} to {gain.high:+.3f})"
 
 
 if __name__ == "__main__":
