@@ -7,6 +7,8 @@ import subprocess
 import urllib.error
 import urllib.request
 from datetime import datetime
+from http.client import HTTPException, InvalidURL
+from urllib.parse import urlsplit
 
 from pipeline.errors import LightoffError
 from pipeline.settings import Settings
@@ -40,7 +42,7 @@ def stop_text(settings: Settings, command: str, started_at: datetime, lines: lis
         "error": "; ".join(lines),
         "kind": "data watch",
         "state": "The run ended and everything is in place, but what came in is not what usually comes in.",
-        "what_to_do": "Nothing tonight. Before the next list is used, ask whoever sends the exports about the lines above.",
+        "what_to_do": "Nothing tonight. Before a list is used, ask whoever sends the exports about the lines above.",
     }
 
 
@@ -53,22 +55,31 @@ def send(settings: Settings, text: dict[str, str]) -> list[str]:
     problems = []
     if settings.alert_command:
         try:
+            # What the program says is for people and may be in any encoding.
             done = subprocess.run(
-                settings.alert_command, input=body, text=True, capture_output=True, timeout=SECONDS, check=False
+                settings.alert_command, input=body, encoding="utf-8", errors="replace", capture_output=True,
+                timeout=SECONDS, check=False,
             )
             if done.returncode:
                 said = done.stderr.strip().splitlines()
                 problems.append(f"alert_command ended with {done.returncode}: {said[-1] if said else 'it said nothing'}")
-        except (OSError, subprocess.SubprocessError) as error:
+        except (OSError, ValueError, subprocess.SubprocessError) as error:  # ValueError: a NUL in a word of the command
             problems.append(f"alert_command could not be run: {error}")
     if settings.alert_webhook:
-        request = urllib.request.Request(
-            settings.alert_webhook, body.encode(), {"Content-Type": "application/json"}, method="POST"
-        )
-        try:
-            with urllib.request.urlopen(request, timeout=SECONDS):
-                pass
-        except (urllib.error.URLError, OSError, ValueError) as error:
-            # An address may carry a secret: the host is enough to know which one it was.
-            problems.append(f"alert_webhook at {request.host} could not be reached: {error}")
+        problem = _posted(settings.alert_webhook, body)
+        problems += [problem] if problem else []
     return problems
+
+
+def _posted(address: str, body: str) -> str:
+    """Post to an address; why it could not be, empty where it was."""
+    try:
+        request = urllib.request.Request(address, body.encode(), {"Content-Type": "application/json"}, method="POST")
+        with urllib.request.urlopen(request, timeout=SECONDS):
+            return ""
+    except (InvalidURL, ValueError):
+        # An address may carry a secret, and these errors quote it.
+        return "alert_webhook is no address that can be posted to: look for a blank or a wrong port in it"
+    except (urllib.error.URLError, OSError, HTTPException) as error:
+        # The host is enough to know which one it was.
+        return f"alert_webhook at {urlsplit(address).hostname} could not be reached: {error}"

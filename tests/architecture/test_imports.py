@@ -19,7 +19,7 @@ LAYERS = (
         ),
     ),
     ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "thinning", "retrain", "backtest", "returned", "runs", "alerts")),
-    ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage", "quiet", "ops_cli", "spread", "artifacts", "unchanged")),
+    ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage", "quiet", "ops_cli", "spread", "artifacts", "unchanged", "alarms")),
 )
 STAGES = tuple(f"pipeline.{name}" for name in dict(LAYERS)["stages"])
 COUNTED = sorted(name for name in modules() if not name.startswith("sample_lake") and modules()[name].text)

@@ -118,6 +118,46 @@ def test_a_receiver_that_is_not_there_is_said_and_hides_nothing() -> None:
     assert send(bad, {}) == ["alert_command ended with 1: no pager"]
 
 
+def test_a_receiver_that_answers_in_another_encoding_has_taken_the_alert() -> None:
+    said = "import sys; sys.stdin.read(); sys.stdout.buffer.write(b'zugestellt f\\xfcr heute'); sys.stdout.flush(); sys.exit({})"
+    assert send(Settings(alert_command=[sys.executable, "-c", said.format(0)]), {}) == []
+    problem = "import sys; sys.stderr.buffer.write(b'Empf\\xe4nger fehlt'); sys.exit(4)"
+    assert send(Settings(alert_command=[sys.executable, "-c", problem]), {}) == [
+        "alert_command ended with 4: Empf\ufffdnger fehlt"
+    ]
+
+
+@pytest.mark.parametrize("command", [["notify\0me"], ["notify-me", "a\0b"]])
+def test_a_command_that_no_system_can_run_is_said(command: list[str]) -> None:
+    [problem] = send(Settings.model_construct(alert_command=command, alert_webhook=""), {})
+    assert problem.startswith("alert_command could not be run: ")
+
+
+@pytest.mark.parametrize("answer", [b"SSH-2.0-server\r\n", b""])
+def test_a_receiver_that_does_not_speak_the_protocol_is_said(answer: bytes) -> None:
+    """RFC 9112, section 4: an answer begins with ``HTTP/``; another service on that port begins otherwise, or hangs up."""
+    import socket
+
+    server = socket.create_server(("127.0.0.1", 0))
+
+    def talk() -> None:
+        line, _ = server.accept()
+        with line:
+            line.recv(65536)
+            line.sendall(answer)
+
+    threading.Thread(target=talk, daemon=True).start()
+    [problem] = send(Settings(alert_webhook=f"http://127.0.0.1:{server.getsockname()[1]}/secret-token"), {})
+    server.close()
+    assert problem.startswith("alert_webhook at 127.0.0.1") and "secret-token" not in problem
+
+
+@pytest.mark.parametrize("address", ["http://127.0.0.1:port/secret-token", "http://127.0.0.1/secret token", "no address"])
+def test_an_address_that_is_none_is_said_without_what_it_may_hide(address: str) -> None:
+    [problem] = send(Settings.model_construct(alert_command=[], alert_webhook=address), {})
+    assert problem.startswith("alert_webhook") and "secret" not in problem
+
+
 @pytest.mark.slow
 def test_a_list_is_made_again_byte_for_byte_after_the_lake_went_on(job: Job, tmp_path: Path) -> None:
     week = jobs.newest_week(job.settings, job.lake, NOW)
