@@ -6,14 +6,14 @@ import os
 import sys
 from contextlib import AbstractContextManager
 from datetime import UTC, date, datetime
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Literal
 
 import polars as pl
 import typer
 
-from pipeline import jobs
-from pipeline.alerts import alert_text, send, stop_text
+from pipeline import alarms, jobs
 from pipeline.arrivals import say_ingested, say_quarantine, say_retried, say_returned
 from pipeline.assess import ISSUED, REPLAYED
 from pipeline.backtest import JUDGED_FROM_DAYS, orders_of, prove, truth_of
@@ -29,9 +29,9 @@ from pipeline.console import (
     say_watched,
     watching,
 )
-from pipeline.datawatch import STOP, data_watch, watch_lines
-from pipeline.derive import derive
-from pipeline.errors import LightoffError
+from pipeline.datawatch import data_watch
+from pipeline.derive import DeriveSummary, Measure, derive
+from pipeline.errors import LightoffError, ShardsError
 from pipeline.exports.vins import KEY_NAME
 from pipeline.lake import Lake
 from pipeline.layout_cli import layout_app
@@ -154,6 +154,7 @@ def rank(
         week_start = _week(settings, lake, week)
         result = jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())
         jobs.note_list(run, result)
+        alarms.stopped(settings, run, result.notices)
     say_list(_console, result, rows=10)
     if say_watched(_console, result.notices):
         raise typer.Exit(LOOK)
@@ -164,18 +165,16 @@ def nightly(context: typer.Context, paths: Paths = None, dask: Dask = "") -> Non
     """Ingest, derive and judge: what runs every night."""
     settings, lake = _open(context)
     measured = spread(dask or settings.dask, settings)
-    with _recorded(settings, lake, "nightly") as run, watching(_console) as watch:
-        read, derived, judged = jobs.nightly(settings, lake, paths or [], _now(), watch, _vin_key(), measured)
-        jobs.note_read(run, read)
+    with _recorded(settings, lake, "nightly") as run:
+        look, derived = _brought_in(settings, lake, run, paths or [], measured)
+        judged = jobs.judged(settings, lake, jobs.newest_week(settings, lake, _now()))
+        say_judged(_console, judged)
         notices = data_watch(settings, lake, judged.week_start, tonight=True)
-        run.look = run.look or any(notice.severity == STOP for notice in notices)
-    look = say_ingested(_console, read)
-    say_derived(_console, derived)
-    say_judged(_console, judged)
-    stops = watch_lines([notice for notice in notices if notice.severity == STOP])
-    if stops:
-        _alert(settings, stop_text(settings, "nightly", run.started_at, stops))
-    if say_watched(_console, notices) or look:
+        look = say_watched(_console, notices) or look
+        alarms.stopped(settings, run, notices)
+        if isinstance(derived, ShardsError):
+            raise derived
+    if look:
         raise typer.Exit(LOOK)
 
 
@@ -185,18 +184,32 @@ def weekly(context: typer.Context, paths: Paths = None, week: Week = None, dask:
     settings, lake = _open(context)
     measured = spread(dask or settings.dask, settings)
     with _recorded(settings, lake, "weekly") as run:
-        with watching(_console) as watch:
-            read = jobs.ingest_paths(settings, lake, paths or [], _now(), watch, _vin_key())
-            derived = derive(settings, lake, watch.deriving, measured)
-        look = say_ingested(_console, read)
-        say_derived(_console, derived)
+        look, derived = _brought_in(settings, lake, run, paths or [], measured)
         week_start = _week(settings, lake, week)
         result = jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())
-        jobs.note_read(run, read)
         jobs.note_list(run, result)
-    say_list(_console, result, rows=10)
-    if say_watched(_console, result.notices) or look:
+        say_list(_console, result, rows=10)
+        look = say_watched(_console, result.notices) or look
+        alarms.stopped(settings, run, result.notices)
+        if isinstance(derived, ShardsError):
+            raise derived
+    if look:
         raise typer.Exit(LOOK)
+
+
+def _brought_in(
+    settings: Settings, lake: Lake, run: Run, paths: list[Path], measured: Measure | None
+) -> tuple[bool, DeriveSummary | ShardsError]:
+    """Ingest and derive, each told as soon as it ends; whether what was read needs a look, and what was derived."""
+    with watching(_console) as watch:
+        read = jobs.ingest_paths(settings, lake, paths, _now(), watch, _vin_key())
+    jobs.note_read(run, read)
+    look = say_ingested(_console, read)
+    with watching(_console) as watch:
+        derived = jobs.most_of(lake, lambda: derive(settings, lake, watch.deriving, measured))
+    if isinstance(derived, DeriveSummary):
+        say_derived(_console, derived)
+    return look, derived
 
 
 @app.command()
@@ -349,16 +362,7 @@ def simulate(
 
 def _recorded(settings: Settings, lake: Lake, command: str) -> AbstractContextManager[Run]:
     """Hold the lake and note the run; an error raises the alarm of the settings."""
-
-    def alarm(run: Run, error: Exception) -> None:
-        _alert(settings, alert_text(settings, run.command, run.started_at, error))
-
-    return recorded(settings, lake, command, _now, alarm)
-
-
-def _alert(settings: Settings, text: dict[str, str]) -> None:
-    for problem in send(settings, text):
-        print(f"lightoff: {problem}", file=sys.stderr)
+    return recorded(settings, lake, command, _now, partial(alarms.failed, settings))
 
 
 def main() -> None:

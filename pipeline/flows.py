@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from datetime import UTC, date, datetime
+from functools import partial
 from pathlib import Path
 
 import polars as pl
@@ -24,13 +24,12 @@ from prefect.settings import PREFECT_API_URL, temporary_settings
 from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner
 from prefect.utilities.annotations import quote
 
-from pipeline import artifacts, jobs
-from pipeline.alerts import alert_text, send
+from pipeline import alarms, artifacts, jobs
 from pipeline.assess import ISSUED, AssessSummary
 from pipeline.console import thinned_line
 from pipeline.datawatch import Notice, data_watch, watch_lines
 from pipeline.derive import DeriveSummary, Made, ShardWork, derive, in_order, keep_shard, measure
-from pipeline.errors import ConfigError, can_pass
+from pipeline.errors import ConfigError, ShardsError, can_pass
 from pipeline.exports.vins import KEY_NAME
 from pipeline.ingest import IngestSummary
 from pipeline.jobs import WeekResult
@@ -215,15 +214,16 @@ def nightly_flow(config: str | None = None) -> None:
     """Ingest, derive and judge, as ``lightoff nightly`` does."""
     settings = _settings(config)
     with _recorded(settings, "nightly") as run:
-        read = ingest_task(settings, [])
-        _derived(settings, config)
+        derived = _brought_in(settings, config, run)
         judged = judge_task(settings)
-        jobs.note_read(run, read)
-        _show("exports", artifacts.balance(read))
         _show("coverage", artifacts.coverage_changes(_scores(settings), judged.week_start))
         _show("judged", f"List of {judged.week_start}: {judged.judged} parts judged, {judged.held} held back, "
               f"{judged.not_judged} not judged, {judged.out_of_scope} out of scope.")
-        _log(watch_lines(watch_task(settings, judged.week_start)))
+        notices = watch_task(settings, judged.week_start)
+        _log(watch_lines(notices))
+        alarms.stopped(settings, run, notices)
+        if isinstance(derived, ShardsError):
+            raise derived
 
 
 @flow(name="lightoff-weekly")
@@ -231,19 +231,20 @@ def weekly_flow(config: str | None = None) -> str:
     """Ingest, derive, judge, rank and write, as ``lightoff weekly`` does; the path of the list."""
     settings = _settings(config)
     with _recorded(settings, "weekly") as run:
-        read = ingest_task(settings, [])
-        _derived(settings, config)
+        derived = _brought_in(settings, config, run)
         result = list_task(settings)
-        jobs.note_read(run, read)
         jobs.note_list(run, result)
-        _show("exports", artifacts.balance(read))
+        # Before anything is shown: a server that does not answer must not keep a stop from a person.
+        _log(watch_lines(result.notices))
+        alarms.stopped(settings, run, result.notices)
         _show("coverage", artifacts.coverage_changes(_scores(settings), result.week_start))
         _show("list", artifacts.list_head(result))
         _show("backtest", jobs.track_record(settings, Lake(settings.lake), result.week_start))
         for name, link in artifacts.links(result, Path(settings.out), settings.out_url).items():
             create_link_artifact(link, link_text=f"{name} of {result.week_start}", key=f"lightoff-{name}")
-        _log(watch_lines(result.notices))
         _log(kept_lines(result.cards) if result.cards is not None else [])
+        if isinstance(derived, ShardsError):
+            raise derived
     return str(result.outputs.paths["list.csv"])
 
 
@@ -316,12 +317,17 @@ def _held(lake: Lake, purpose: str, since: str) -> AbstractContextManager[None]:
     return stack
 
 
+def _brought_in(settings: Settings, config: str | None, run: Run) -> DeriveSummary | ShardsError:
+    """Ingest, told as soon as it ends, and derive."""
+    read = ingest_task(settings, [])
+    jobs.note_read(run, read)
+    _show("exports", artifacts.balance(read))
+    return jobs.most_of(Lake(settings.lake), lambda: _derived(settings, config))
+
+
 @contextmanager
 def _recorded(settings: Settings, command: str) -> Iterator[Run]:
-    def alarm(run: Run, error: Exception) -> None:
-        for problem in send(settings, alert_text(settings, run.command, run.started_at, error)):
-            print(f"lightoff: {problem}", file=sys.stderr)
-
+    alarm = partial(alarms.failed, settings)
     with recorded(settings, Lake(settings.lake), f"{command} flow", lambda: datetime.now(UTC), alarm, _held) as run:
         yield run
 

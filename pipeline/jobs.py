@@ -19,7 +19,7 @@ from pipeline.assess import ISSUED, REPLAYED, AssessSummary, assess, weekly_indi
 from pipeline.backtest import JUDGED_FROM_DAYS, orders_of, prove
 from pipeline.datawatch import Notice, data_watch
 from pipeline.derive import DeriveSummary, Measure, derive
-from pipeline.errors import ConfigError, LightoffError
+from pipeline.errors import ConfigError, LightoffError, ShardsError
 from pipeline.exports.layouts import read_layouts
 from pipeline.facts import read_costs
 from pipeline.ingest import IngestProgress, IngestSummary, ingest
@@ -127,10 +127,32 @@ def nightly(
     vin_key: str | None = None,
     measured: Measure | None = None,
 ) -> tuple[IngestSummary, DeriveSummary, AssessSummary]:
-    """Ingest, derive, and judge what is known for the list that would be issued next."""
+    """Ingest, derive, and judge what is known for the list that would be issued next.
+
+    Raises:
+        ShardsError: some shards could not be derived; what rests on the others is judged all the same.
+    """
     read = ingest_paths(settings, lake, paths, now, watch, vin_key)
-    derived = derive(settings, lake, watch.deriving, measured)
-    return read, derived, judged(settings, lake, newest_week(settings, lake, now))
+    derived = most_of(lake, lambda: derive(settings, lake, watch.deriving, measured))
+    assessed = judged(settings, lake, newest_week(settings, lake, now))
+    if isinstance(derived, ShardsError):
+        raise derived
+    return read, derived, assessed
+
+
+def most_of(lake: Lake, derived: Callable[[], DeriveSummary]) -> DeriveSummary | ShardsError:
+    """What ``derived`` gives, or which shards failed where the others can be judged: one file that cannot be read must not
+    take the list from every other vehicle. Whoever judges raises the error afterwards.
+
+    Raises:
+        ShardsError: nothing is derived yet, or so many failed one after another that the rest was not tried.
+    """
+    try:
+        return derived()
+    except ShardsError as error:
+        if error.not_tried or lake.read("shards").is_empty():
+            raise
+        return error
 
 
 def make_list(

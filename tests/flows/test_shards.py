@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline import alarms
 from pipeline.derive import Made, ShardWork, derive
 from pipeline.errors import ConfigError, LakeError, ShardsError
 from pipeline.lake import Lake
@@ -155,12 +156,12 @@ def test_a_flow_waits_for_the_run_that_holds_the_lake(job: Job, monkeypatch: pyt
 def test_a_lake_that_stays_held_ends_the_flow_with_one_alarm(job: Job, monkeypatch: pytest.MonkeyPatch) -> None:
     from pipeline import flows
 
-    alarms: list[str] = []
-    monkeypatch.setattr(flows, "send", lambda settings, text: alarms.append(text["error"]) or [])
+    heard: list[str] = []
+    monkeypatch.setattr(alarms, "send", lambda settings, text: heard.append(text["error"]) or [])
     monkeypatch.setattr(flows.hold_task, "retry_delay_seconds", [0] * flows.hold_task.retries)
     with job.lake.lock("first run", "2026-03-01"), pytest.raises(LakeError, match="is held by 'first run'"):
         flows.housekeep_flow(str(job.config))
-    assert len(alarms) == 1 and "is held by 'first run'" in alarms[0] and "since 2026-03-01" in alarms[0]
+    assert len(heard) == 1 and "is held by 'first run'" in heard[0] and "since 2026-03-01" in heard[0]
     with job.lake.lock("afterwards", "2026-03-02"):
         pass  # the flow holds nothing
 

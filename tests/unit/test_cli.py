@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import subprocess
@@ -16,10 +17,11 @@ import pytest
 import typer
 from rich.console import Console
 
-from pipeline import cli, jobs
+from pipeline import alarms, cli, jobs
 from pipeline.arrivals import say_ingested
 from pipeline.console import watching
 from pipeline.datawatch import Notice
+from pipeline.errors import LakeError
 from pipeline.exports.outcome import IngestProgress, IngestSummary
 from pipeline.settings import PROJECT
 from tests.golden.sample import NOW, WEEK, Job, fleet, small_job, week_list
@@ -332,6 +334,45 @@ def test_what_changed_in_the_data_is_said_at_the_end_and_a_stop_is_3(
         assert last == f"data watch, {severity}: depot South is silent: 12 of 12 vehicles"
     page = Path(job.settings.out) / "2026-04-06" / "page.html"
     assert "depot South is silent" in page.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("word", ["nightly", "weekly", "rank"])
+def test_a_stop_reaches_a_person_and_the_record(
+    run: Run, job: Job, monkeypatch: pytest.MonkeyPatch, word: str
+) -> None:
+    """README: `alert_command` gets a text when the data need a look."""
+    assert run("--config", job.config, "ingest").code == run("--config", job.config, "derive").code == 0
+    notices = [Notice("stop", "depot South is silent", "12 of 12"), Notice("warn", "few vehicles", "9")]
+    monkeypatch.setattr(jobs, "data_watch", lambda *_: notices)
+    monkeypatch.setattr(cli, "data_watch", lambda *_, tonight: notices)
+    sent: list[dict[str, str]] = []
+    monkeypatch.setattr(alarms, "send", lambda settings, text: sent.append(text) or [])
+    assert run("--config", job.config, word).code == 3
+    [text] = sent
+    assert text["subject"] == f"lightoff {word}: the data need a look"
+    assert text["error"] == "data watch, stop: depot South is silent: 12 of 12"
+    newest = job.lake.read("runs").sort("started_at").tail(1)
+    assert newest.select("command", "outcome").row(0) == (word, "look")
+
+
+@pytest.mark.parametrize("word", ["nightly", "weekly"])
+def test_what_was_read_is_told_though_a_later_stage_fails(
+    run: Run, job: Job, monkeypatch: pytest.MonkeyPatch, word: str
+) -> None:
+    """One row has an instant that is none; then the disk is full."""
+    exports = Path(job.settings.exports[0])
+    (exports / "more.csv").write_text(READINGS.replace("V1", "V2").replace("08:00:01Z", "noon"), encoding="utf-8")
+
+    def fails(*_: object, **__: object) -> None:
+        raise LakeError("the disk is full")
+
+    monkeypatch.setattr(jobs, "derive", fails)
+    monkeypatch.setattr(cli, "derive", fails)
+    said = run("--config", job.config, word)
+    assert said.code == 1 and "the disk is full" in said.err
+    assert "ingested 2 files" in said.out and "1 quarantined" in said.out
+    record = job.lake.read("runs").row(0, named=True)
+    assert record["outcome"] == "failed" and json.loads(record["counts"])["quarantined"] == 1
 
 
 def test_paths_of_the_command_line_are_read(run: Run, job: Job, tmp_path: Path) -> None:
