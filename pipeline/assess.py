@@ -78,7 +78,7 @@ def assess(
     """
     indicators = read_indicators(settings)
     judge = {name: limit.value for name, limit in read_limits(settings)["judge"].items()}
-    known = known_at(settings, lake, week_start)
+    known = known_at(settings, lake, week_start, series == ISSUED)
     weeks, codes, margins = _measured(settings, known)
     lamp_days = known.days.filter(pl.col("indicator") == "mil_on")
     codes = codes.join(withdrawn(codes, lamp_days, settings.time_zone), on=["unit_id", "code"], how="anti")
@@ -140,10 +140,10 @@ def counted(scores: pl.DataFrame, week_start: date, shifted: float, kept: bool =
     return AssessSummary(week_start, *by_status, shifted=shifted, kept=kept)
 
 
-def weekly_indicators(settings: Settings, lake: Lake, week_start: date) -> pl.DataFrame:
+def weekly_indicators(settings: Settings, lake: Lake, week_start: date, series: str = REPLAYED) -> pl.DataFrame:
     """Indicators by week as the list of ``week_start`` knew them (table ``indicator_weeks``)."""
     judge = {name: limit.value for name, limit in read_limits(settings)["judge"].items()}
-    known = known_at(settings, lake, week_start)
+    known = known_at(settings, lake, week_start, series == ISSUED)
     units = scope_of(known.register, known.days)
     return _worked_out(_measured(settings, known)[0], known, units, judge, read_indicators(settings))
 

@@ -23,6 +23,7 @@ from pipeline.report.words import plain
 from pipeline.settings import Settings
 
 STOP, WARN = "stop", "warn"
+ISSUED = "issued"
 _WEEK = timedelta(days=7)
 _DEPOTS = 20  # most depots listed where one is not known
 _REASONS = 2  # most reasons quoted for a drop of coverage
@@ -66,12 +67,12 @@ def data_watch(
         for name, limit in read_limits(settings)["judge"].items()
         if name.startswith("watch_")
     }
-    arrived = pl.lit(True) if tonight else arrived_by(settings, lake, week_start)
+    arrived = pl.lit(True) if tonight else arrived_by(settings, lake, week_start, series == ISSUED)
     end = _newest_day(lake, limits, week_start) if tonight else week_start
     families = lake.read("register").select("unit_id", family=pl.col("engine_family").fill_null(""))
     seen = _seen(lake, limits, end, arrived)
     notices = [
-        *_missing_days(seen, limits),
+        *_missing_days(lake, seen, limits),
         *_silent_depots(seen, limits),
         *_lost_signals(lake, limits, end, arrived, families),
         *_coverage(lake, limits, series, week_start),
@@ -145,20 +146,27 @@ def _seen(lake: Lake, limits: dict[str, float], end: date, arrived: pl.Expr) -> 
     return _Seen(end, reported, days.with_columns(working=working.fill_null(False)))
 
 
-def _missing_days(seen: _Seen, limits: dict[str, float]) -> list[Notice]:
+def _missing_days(lake: Lake, seen: _Seen, limits: dict[str, float]) -> list[Notice]:
     few = seen.days.filter(
         pl.col("working") & (pl.col("vehicles") < limits["watch_day_share"] * pl.col("usual"))
     )
     newest = seen.end - timedelta(days=int(limits["watch_newest_days"]))
+    spans = lake.scan("export_spans").filter(pl.col("day").is_in(few["day"].to_list())).group_by("day")
+    there = dict(lake.collect(spans.agg(pl.col("unit_id").n_unique().cast(pl.Int64))).iter_rows()) if few.height else {}
     notices = []
     for row in few.sort("day", descending=True).iter_rows(named=True):
         day, none = row["day"], row["vehicles"] == 0
+        late = there.get(day, 0) - row["vehicles"]
+        what_to_do = (
+            f"readings of {_vehicles(late)} of that day came too late for this list; the next one sees them"
+            if late > 0 else
+            "look for the exports of that day, in the folder and by `lightoff quarantine`, and ingest them; a holiday needs nothing"
+        )
         notices.append(Notice(
             STOP if none and day >= newest else WARN,
             f"{'no vehicle' if none else 'few vehicles'} reported on {day:%A}, {day}",
             f"{_vehicles(row['vehicles'])} against {row['usual']:g} usual on that weekday (median of up to "
-            f"{int(limits['watch_usual_weeks'])} weeks before); look for the exports of that day, in the folder and "
-            "by `lightoff quarantine`, and ingest them; a holiday needs nothing",
+            f"{int(limits['watch_usual_weeks'])} weeks before); {what_to_do}",
         ))
     return notices
 

@@ -23,6 +23,7 @@ from pipeline.errors import ConfigError, LightoffError, ShardsError
 from pipeline.exports.layouts import read_layouts
 from pipeline.facts import read_costs
 from pipeline.ingest import IngestProgress, IngestSummary, ingest
+from pipeline.known import note_issued
 from pipeline.lake import Lake, Tidied
 from pipeline.quarantine import to_read_again
 from pipeline.rank import RankSummary, rank
@@ -173,12 +174,13 @@ def make_list(
     if series == ISSUED:
         keep_cards(lake, week_start)  # before any of them is printed
     now = lake.at(versions(lake))  # pages and cards read much of it row by row
-    weeks, currency = weekly_indicators(settings, now, week_start), read_costs(settings).currency
+    weeks, currency = weekly_indicators(settings, now, week_start, series), read_costs(settings).currency
     notices = tuple(data_watch(settings, now, week_start, series))
     outputs = write_outputs(now, settings, series, week_start, folder, weeks, currency, notices)
     cards = None
     if series == ISSUED:
         cards = write_cards(now, settings, read_ranked(now, series, week_start), weeks, folder, currency)
+        note_issued(lake, week_start)
     return WeekResult(week_start, assessed, ranked, outputs, cards, notices)
 
 
@@ -203,7 +205,7 @@ def note_list(run: Run, result: WeekResult) -> None:
 def list_again(settings: Settings, moment: Then, folder: Path) -> dict[str, str]:
     """The list of a past run written to ``folder`` from the tables as they were; file name -> SHA-256."""
     week_start, past = moment.record["week_start"], moment.lake
-    weeks, currency = weekly_indicators(settings, past, week_start), read_costs(settings).currency
+    weeks, currency = weekly_indicators(settings, past, week_start, ISSUED), read_costs(settings).currency
     notices = tuple(data_watch(settings, past, week_start, ISSUED))
     outputs = write_outputs(past, settings, ISSUED, week_start, folder, weeks, currency, notices)
     return {name: file_hash(path) for name, path in outputs.paths.items()}

@@ -178,8 +178,18 @@ def test_what_came_after_the_list_does_not_count_for_it(tmp_path: Path) -> None:
     export = {"export_id": "e", "file": "a.csv", "kind": "readings", "bytes": 1, "rows_in": 1, "kept": 1}
     export |= {"quarantined": 0, "duplicates": 0, "signals": "", "dropped": "", "arrived_at": night_after(DAYS[0])}
     lake.append("exports", rows_of("exports", [export]))
-    assert [notice.what for notice in watch(lake)] == ["no vehicle reported on Friday, 2026-02-27"]
+    monday = datetime(2026, 3, 2, 3, tzinfo=UTC)
+    lake.append("issued_lists", rows_of("issued_lists", [{"week_start": WEEK, "seen_until": monday}]))
+    [notice] = watch(lake)
+    assert notice.what == "no vehicle reported on Friday, 2026-02-27"
+    # They are in the lake: nobody need look for them.
+    assert "readings of 24 vehicles of that day came too late for this list" in notice.detail
+    assert "ingest them" not in notice.detail
+    assert [each.what for each in watch(lake, series="replayed")][:1] == [notice.what]
     assert watch(lake, tonight=True) == []
+    # The same list, not written yet: on Wednesday it sees what came on Wednesday.
+    lake.overwrite("issued_lists", rows_of("issued_lists", []))
+    assert watch(lake) == []
 
 
 # -- silent depot ---------------------------------------------------------------------------------------------

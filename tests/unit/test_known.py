@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 import pytest
 
-from pipeline.known import Known, known_at
+from pipeline.known import Known, known_at, note_issued
 from pipeline.lake import Lake
 from pipeline.settings import Settings
 from pipeline.tables import table
@@ -212,6 +212,37 @@ def test_late_rows_do_not_count_once_the_lake_lives(tmp_path: Path) -> None:
     assert set(map(tuple, units(known_at(SETTINGS, lake, WEEK + timedelta(days=7))).values())) == {
         ("V0", "V1")
     }
+
+
+def test_a_list_first_written_on_tuesday_sees_tuesday_and_made_again_no_more(tmp_path: Path) -> None:
+    """The Monday's run failed; what came on Tuesday counts, what comes on Wednesday, after it was written, does not."""
+    lake = event_lake(tmp_path, SUNDAY - timedelta(days=30), SUNDAY, TUESDAY)
+    both, one = {("V0", "V1")}, {("V0",)}
+
+    def seen(issued: bool = True) -> set[tuple[str, ...]]:
+        return set(map(tuple, units(known_at(SETTINGS, lake, WEEK, issued)).values()))
+
+    assert seen() == both
+    note_issued(lake, WEEK)
+    wednesday = TUESDAY + timedelta(days=1)
+    lake.append("exports", rows("exports", export(9, wednesday)))
+    for name in ("codes", "work_orders", "onboard_tests", "indicator_days"):
+        late = lake.read(name).filter(pl.col("arrived_at") == TUESDAY)
+        key = {"work_orders": [pl.lit("W9").alias("order_id")]}.get(name, [])
+        lake.append(name, late.with_columns(*key, unit_id=pl.lit("V2"), arrived_at=wednesday.replace(microsecond=1)))
+    assert seen() == both
+    note_issued(lake, WEEK)  # made again: what it saw at first stands
+    assert seen() == both and lake.read("issued_lists").rows() == [(WEEK, TUESDAY)]
+    assert seen(issued=False) == one  # a replay keeps to the Monday
+
+
+def test_a_list_never_written_keeps_to_its_monday_once_its_week_is_over(tmp_path: Path) -> None:
+    lake = event_lake(tmp_path, SUNDAY - timedelta(days=30), SUNDAY, TUESDAY)
+    midnight = midnight_of("UTC", NEXT)
+    lake.append("exports", rows("exports", export(9, midnight - timedelta(microseconds=1))))
+    assert len(known_at(SETTINGS, lake, WEEK, issued=True).codes) == 2
+    lake.append("exports", rows("exports", export(10, midnight)))
+    assert known_at(SETTINGS, lake, WEEK, issued=True).codes["unit_id"].to_list() == ["V0"]
 
 
 def test_lake_filled_afterwards_holds_history(tmp_path: Path) -> None:
