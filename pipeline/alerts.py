@@ -10,9 +10,13 @@ from datetime import datetime
 from http.client import HTTPException, InvalidURL
 from urllib.parse import urlsplit
 
-from pipeline.errors import LightoffError
+from pipeline.errors import LightoffError, ShardsError
 from pipeline.settings import Settings
 
+_DERIVED_IN_PART = (
+    "What could be derived is kept, and a night or a week judged it all the same; parts of vehicles whose days are named above "
+    "rest on what was derived of them before. Look at these before any of them is called in."
+)
 SECONDS = 30  # a receiver that does not answer must not hold the night run
 
 
@@ -25,9 +29,12 @@ def alert_text(settings: Settings, command: str, started_at: datetime, error: Ex
         "started_at": started_at.isoformat(),
         "error": str(error) or type(error).__name__,
         "kind": type(error).__name__,
-        "state": "What was committed before the error stays valid, what was half-written is rolled back. The last list "
+        "state": _DERIVED_IN_PART if isinstance(error, ShardsError) else "What was committed before the error stays valid, what was half-written is rolled back. The last list "
         "and the files read so far are as they were.",
-        "what_to_do": "Nothing tonight. In the morning do what the error says and run the same command again; files read "
+        "what_to_do": "Nothing tonight. In the morning look why it cannot be derived: a file of the lake that is damaged or gone "
+        "stays so until it is put back from a copy of the lake; what could not be reached is tried again by the next run."
+        if isinstance(error, ShardsError) else
+        "Nothing tonight. In the morning do what the error says and run the same command again; files read "
         "before are skipped." if expected else
         "Nothing tonight. This is a fault of the program: keep the log and report it; the next night tries again.",
     }

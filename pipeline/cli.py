@@ -29,7 +29,7 @@ from pipeline.console import (
     say_watched,
     watching,
 )
-from pipeline.datawatch import data_watch
+from pipeline.datawatch import data_watch, feed_ended
 from pipeline.derive import DeriveSummary, Measure, derive
 from pipeline.errors import LightoffError, ShardsError
 from pipeline.exports.vins import KEY_NAME
@@ -169,7 +169,7 @@ def nightly(context: typer.Context, paths: Paths = None, dask: Dask = "") -> Non
         look, derived = _brought_in(settings, lake, run, paths or [], measured)
         judged = jobs.judged(settings, lake, jobs.newest_week(settings, lake, _now()))
         say_judged(_console, judged)
-        notices = data_watch(settings, lake, judged.week_start, tonight=True)
+        notices = feed_ended(settings, lake, _now()) + data_watch(settings, lake, judged.week_start, tonight=True)
         look = say_watched(_console, notices) or look
         alarms.stopped(settings, run, notices)
         if isinstance(derived, ShardsError):
@@ -189,8 +189,9 @@ def weekly(context: typer.Context, paths: Paths = None, week: Week = None, dask:
         result = jobs.make_list(settings, lake, week_start, Path(settings.out) / week_start.isoformat())
         jobs.note_list(run, result)
         say_list(_console, result, rows=10)
-        look = say_watched(_console, result.notices) or look
-        alarms.stopped(settings, run, result.notices)
+        notices = [*([] if week else feed_ended(settings, lake, _now())), *result.notices]
+        look = say_watched(_console, notices) or look
+        alarms.stopped(settings, run, notices)
         if isinstance(derived, ShardsError):
             raise derived
     if look:

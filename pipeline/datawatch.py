@@ -11,12 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import polars as pl
 
 from pipeline.facts import read_indicators
-from pipeline.known import arrived_by
+from pipeline.known import arrived_by, midnight_of
 from pipeline.lake import Lake
 from pipeline.limits import read_limits
 from pipeline.report.words import plain
@@ -80,6 +81,25 @@ def data_watch(
         *([] if tonight else _strange_bays(settings, lake, series, week_start)),
     ]
     return sorted(notices, key=lambda notice: notice.severity != STOP)
+
+
+def feed_ended(settings: Settings, lake: Lake, now: datetime) -> list[Notice]:
+    """A stop where no reading is of last week or this one: the newest list there can be is an old one.
+
+    A lake begun a week or more after its newest reading holds history and never had a feed; of it nothing is said.
+    """
+    newest = lake.collect(lake.scan("export_spans").select(pl.col("day").max())).item()
+    born = lake.collect(lake.scan("exports").select(pl.col("arrived_at").min())).item()
+    today = now.astimezone(ZoneInfo(settings.time_zone)).date()
+    monday = today - timedelta(days=today.weekday())
+    if newest is None or born is None or newest >= monday - _WEEK or born >= midnight_of(settings, newest + _WEEK):
+        return []
+    return [Notice(
+        STOP,
+        f"no readings since {newest}",
+        f"it is {today}, and there is nothing to make the list of {monday} from; look for the exports in their folder and ask "
+        "whoever sends them; after a holiday of the whole fleet nothing is wrong",
+    )]
 
 
 def watch_lines(notices: Sequence[Notice]) -> list[str]:

@@ -64,7 +64,7 @@ class ShardsError(LightoffError):
         rest = f", and {not_tried} were not tried any more" if not_tried else ""
         super().__init__(
             f"{len(failed)} of {shards} shards are not derived{rest}: {named}{more}; the others are kept, and the next run "
-            "derives what is missing"
+            "tries what is missing again"
         )
 
 

@@ -27,7 +27,7 @@ from prefect.utilities.annotations import quote
 from pipeline import alarms, artifacts, jobs
 from pipeline.assess import ISSUED, AssessSummary
 from pipeline.console import thinned_line
-from pipeline.datawatch import Notice, data_watch, watch_lines
+from pipeline.datawatch import Notice, data_watch, feed_ended, watch_lines
 from pipeline.derive import DeriveSummary, Made, ShardWork, derive, in_order, keep_shard, measure
 from pipeline.errors import ConfigError, ShardsError, can_pass
 from pipeline.exports.vins import KEY_NAME
@@ -193,7 +193,8 @@ def judge_task(settings: Settings) -> AssessSummary:
 @task(**_tried_again("data watch"))
 def watch_task(settings: Settings, week_start: date) -> list[Notice]:
     """See what changed in the data."""
-    return data_watch(settings, Lake(settings.lake), week_start, tonight=True)
+    lake = Lake(settings.lake)
+    return feed_ended(settings, lake, datetime.now(UTC)) + data_watch(settings, lake, week_start, tonight=True)
 
 
 @task(**_tried_again("train"))
@@ -235,8 +236,9 @@ def weekly_flow(config: str | None = None) -> str:
         result = list_task(settings)
         jobs.note_list(run, result)
         # Before anything is shown: a server that does not answer must not keep a stop from a person.
-        _log(watch_lines(result.notices))
-        alarms.stopped(settings, run, result.notices)
+        notices = [*feed_ended(settings, Lake(settings.lake), datetime.now(UTC)), *result.notices]
+        _log(watch_lines(notices))
+        alarms.stopped(settings, run, notices)
         _show("coverage", artifacts.coverage_changes(_scores(settings), result.week_start))
         _show("list", artifacts.list_head(result))
         _show("backtest", jobs.track_record(settings, Lake(settings.lake), result.week_start))

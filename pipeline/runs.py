@@ -153,7 +153,7 @@ def then(settings: Settings, lake: Lake, run_id: str) -> Then:
     if found.is_empty():
         raise ConfigError(f"no run begins with {run_id!r}; `lightoff runs` names those there are")
     record = found.row(-1, named=True)
-    if record["week_start"] is None or record["outcome"] == FAILED:
+    if record["week_start"] is None:  # it is noted when the list is written; such a run may still have failed afterwards
         raise ConfigError(f"the run {record['run_id']} made no list; choose one that did")
     versions = json.loads(record["tables"])
     past = lake.at(versions)

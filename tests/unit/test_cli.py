@@ -21,8 +21,9 @@ from pipeline import alarms, cli, jobs
 from pipeline.arrivals import say_ingested
 from pipeline.console import watching
 from pipeline.datawatch import Notice
-from pipeline.errors import LakeError
+from pipeline.errors import LakeError, ShardsError
 from pipeline.exports.outcome import IngestProgress, IngestSummary
+from pipeline.runs import then
 from pipeline.settings import PROJECT
 from tests.golden.sample import NOW, WEEK, Job, fleet, small_job, week_list
 
@@ -353,6 +354,35 @@ def test_a_stop_reaches_a_person_and_the_record(
     assert text["error"] == "data watch, stop: depot South is silent: 12 of 12"
     newest = job.lake.read("runs").sort("started_at").tail(1)
     assert newest.select("command", "outcome").row(0) == (word, "look")
+
+
+@pytest.mark.parametrize("word", ["nightly", "weekly"])
+def test_a_shard_that_cannot_be_derived_leaves_the_others_their_list_and_is_1(
+    run: Run, job: Job, monkeypatch: pytest.MonkeyPatch, word: str
+) -> None:
+    assert run("--config", job.config, "ingest").code == run("--config", job.config, "derive").code == 0
+    bad = ShardsError({"bucket 0, 2026-03-30 to 2026-03-30": LakeError("a.parquet cannot be read")}, 2)
+
+    def fails(*_: object, **__: object) -> None:
+        raise bad
+
+    monkeypatch.setattr(cli, "derive", fails)
+    sent: list[dict[str, str]] = []
+    monkeypatch.setattr(alarms, "send", lambda settings, text: sent.append(text) or [])
+    said = run("--config", job.config, word)
+    assert said.code == 1 and "a.parquet cannot be read" in said.err
+    record = job.lake.read("runs").sort("started_at").row(-1, named=True)
+    assert record["outcome"] == "failed" and "a.parquet" in sent[-1]["error"]
+    assert "run the same command again" not in sent[-1]["what_to_do"]
+    if word == "weekly":
+        assert "list of 2026-04-06: 0 rows" in said.out and (Path(job.settings.out) / "2026-04-06" / "list.csv").is_file()
+        assert then(job.settings, job.lake, record["run_id"]).files  # it can be made again
+    else:
+        assert "judged 0 components for the list of 2026-04-06" in said.out
+    # Where so many fail that the rest is not tried, or nothing is derived, nothing is judged.
+    bad.not_tried = 3
+    again = run("--config", job.config, word)
+    assert again.code == 1 and "list of" not in again.out
 
 
 @pytest.mark.parametrize("word", ["nightly", "weekly"])

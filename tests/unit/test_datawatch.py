@@ -9,7 +9,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.datawatch import Notice, data_watch, must_look, watch_lines
+from pipeline.datawatch import Notice, data_watch, feed_ended, must_look, watch_lines
 from pipeline.lake import Lake
 from pipeline.report.listing import write_outputs
 from pipeline.settings import Settings
@@ -190,6 +190,42 @@ def test_what_came_after_the_list_does_not_count_for_it(tmp_path: Path) -> None:
     # The same list, not written yet: on Wednesday it sees what came on Wednesday.
     lake.overwrite("issued_lists", rows_of("issued_lists", []))
     assert watch(lake) == []
+
+
+# -- a feed that ended ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("now", "told"),
+    [
+        (datetime(2026, 3, 8, 23, 59, tzinfo=UTC), False),  # Sunday: the list of 2 March is this week's
+        (datetime(2026, 3, 9, 0, 0, tzinfo=UTC), True),  # Monday: last week brought nothing
+        (datetime(2026, 12, 1, tzinfo=UTC), True),
+    ],
+)
+def test_a_feed_that_ended_is_told_from_the_first_monday_without_a_list_of_its_own(
+    tmp_path: Path, now: datetime, told: bool
+) -> None:
+    lake = fleet(tmp_path)  # to Friday, 27 February
+    export = {"export_id": "e", "file": "a.csv", "kind": "readings", "bytes": 1, "rows_in": 1, "kept": 1}
+    export |= {"quarantined": 0, "duplicates": 0, "signals": "", "dropped": ""}
+    lake.append("exports", rows_of("exports", [export | {"arrived_at": datetime(2026, 1, 6, tzinfo=UTC)}]))
+    notices = feed_ended(Settings(time_zone="UTC"), lake, now)
+    assert [(each.severity, each.what) for each in notices] == [("stop", "no readings since 2026-02-27")] * told
+
+
+@pytest.mark.parametrize(("born", "told"), [(date(2026, 3, 5), True), (date(2026, 3, 6), False)])
+def test_a_lake_filled_a_week_after_its_newest_reading_holds_history(tmp_path: Path, born: date, told: bool) -> None:
+    lake = fleet(tmp_path)
+    export = {"export_id": "e", "file": "a.csv", "kind": "readings", "bytes": 1, "rows_in": 1, "kept": 1}
+    export |= {"quarantined": 0, "duplicates": 0, "signals": "", "dropped": ""}
+    arrived = datetime(born.year, born.month, born.day, tzinfo=UTC)
+    lake.append("exports", rows_of("exports", [export | {"arrived_at": arrived}]))
+    assert bool(feed_ended(Settings(time_zone="UTC"), lake, datetime(2026, 12, 1, tzinfo=UTC))) is told
+
+
+def test_an_empty_lake_has_no_feed_to_end(tmp_path: Path) -> None:
+    assert feed_ended(Settings(), Lake(str(tmp_path)), datetime(2026, 12, 1, tzinfo=UTC)) == []
 
 
 # -- silent depot ---------------------------------------------------------------------------------------------
