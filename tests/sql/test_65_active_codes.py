@@ -56,6 +56,25 @@ def test_a_code_that_comes_back_counts_from_its_return():
     assert made["first_seen_at"] == at(9)
 
 
+def test_a_permanent_code_after_a_clear_speaks_of_what_was_before_it():
+    # 13 CCR 1968.2(d): a permanent code (SAE J1979 service $0A) survives a clear until its monitor has run and passed.
+    before = ((0, "P2A00", "confirmed"), (0, "P2A00", "permanent"), (5, "", "cleared"))
+    made = standing(*before, (9, "P2A00", "permanent"), (12, "P2A00", "permanent"))["P2A00"]
+    assert (made["cleared"], made["confirmed"], made["first_seen_at"], made["readings"]) == (True, False, at(0), 4)
+    # Nor does it confirm a pending one, or keep it from passing: one trip found the fault.
+    made = standing(*before, (9, "P2A00", "permanent"), (12, "P2A00", "pending"), (15, "P2A00", "permanent"))["P2A00"]
+    assert (made["cleared"], made["confirmed"], made["first_seen_at"], made["last_seen_at"]) == (False, False, at(12), at(12))
+    made = standing(*before, (9, "P2A00", "permanent"), (12, "P2A00", "confirmed"), (15, "P2A00", "permanent"))["P2A00"]
+    assert (made["cleared"], made["confirmed"], made["first_seen_at"]) == (False, True, at(12))
+
+
+def test_a_permanent_code_that_nobody_cleared_is_confirmed():
+    # Permanent codes are stored when the code is confirmed; without a clear nothing says that this one is left over.
+    assert standing((9, "P2A00", "permanent"))["P2A00"]["confirmed"]
+    other = pl.concat([codes((9, "P2A00", "permanent")), codes((5, "", "cleared"), unit_id="V2")])
+    assert run(STEP, codes=other)["confirmed"].to_list() == [True]
+
+
 def test_the_last_clear_counts():
     made = standing(
         (0, "", "cleared"), (1, "P0420", "confirmed"), (5, "", "cleared"), (9, "P0133", "confirmed")

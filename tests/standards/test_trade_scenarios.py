@@ -66,12 +66,14 @@ def scores(
     mended: bool = False,
     always: bool = False,
     lamp: tuple[tuple[date, float], ...] = (),
+    read: tuple[tuple[date, str, str], ...] = (),
 ) -> dict[str, dict]:
     """Component -> score of a vehicle that differs from its ten peers by ``changed`` in the newest three weeks.
 
     None stands for an indicator that is not measured. ``orders`` are component, action and day, ``tests`` on-board tests
     as monitor, test, raw value, lower and upper limit in steps of 1. ``mended``: two days after the newest of them it is as its peers.
     ``always``: it has differed in every week. ``lamp``: days on which the lamp was read, 1 where it was on.
+    ``read``: codes as day, code and state, beside the confirmed ones of ``codes``.
     """
     lake = Lake(str(folder / "lake"))
     days = []
@@ -97,9 +99,12 @@ def scores(
         {"unit_id": [*PEERS, "X"], "engine_family": "E1", "fuel": "petrol", "banks": 1, "upstream_sensor": kind}
     )
     lake.append("register", _filled("register", register))
-    if codes:
-        seen = datetime(2026, 2, 20, 9, tzinfo=UTC)
-        rows = pl.DataFrame({"unit_id": "X", "ts": seen, "code": list(codes), "state": "confirmed"})
+    reported = [*((date(2026, 2, 20), code, "confirmed") for code in codes), *read]
+    if reported:
+        rows = pl.DataFrame([
+            {"unit_id": "X", "ts": datetime(day.year, day.month, day.day, 9, tzinfo=UTC), "code": code, "state": state}
+            for day, code, state in reported
+        ])
         lake.append("codes", _filled("codes", rows))
     if orders:
         names = ["component", "action", "closed_on"]
@@ -366,3 +371,17 @@ def test_a_code_whose_lamp_went_out_names_no_part_and_holds_none_back(tmp_path: 
     held = scores(tmp_path / "misfire", FAILING_CATALYST, ("P0301",), lamp=lit)["CAT1"]
     told = scores(tmp_path / "passed", FAILING_CATALYST, ("P0301",), lamp=lit + out)["CAT1"]
     assert (held["status"], told["status"]) == ("held", "judged")
+
+
+def test_a_permanent_code_left_over_from_before_a_clear_names_no_part(tmp_path: Path) -> None:
+    # 13 CCR 1968.2(d): it survives the clear until its monitor has run and passed; the sensor was found sound and cleared since.
+    wide = {("B1S1", "wide_spread"): 0.03}
+    left = (*((date(2026, 1, 20), "P2A00", state) for state in ("confirmed", "permanent")), (date(2026, 2, 10), "", "cleared"),
+            *((date(2026, 2, day), "P2A00", "permanent") for day in (11, 20)))
+    made = scores(tmp_path / "left", wide, kind="wide_range", read=left)["B1S1"]
+    assert (made["status"], made["why"]) == ("judged", "") and made["probability"] < LISTED
+    exchanged = (("B1S1", "replaced", date(2026, 2, 9)),)
+    assert "names it again" not in scores(tmp_path / "new", wide, kind="wide_range", read=left, orders=exchanged)["B1S1"]["reason"]
+    back = (*left, (date(2026, 2, 21), "P2A00", "confirmed"))
+    made = scores(tmp_path / "back", wide, kind="wide_range", read=back)["B1S1"]
+    assert made["probability"] > LISTED and "P2A00" in made["why"]
