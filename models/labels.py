@@ -41,9 +41,13 @@ def lives_of_orders(work_orders: pl.DataFrame, codes: pl.DataFrame) -> pl.DataFr
     orders = work_orders.filter(pl.col("component").str.contains(_COMPONENT)).sort(*PART, "closed_on", "order_id")
     elsewhere = work_orders.filter((pl.col("component") == "OTHER") & (pl.col("action") == "repaired"))
     ended = orders.filter(pl.col("action").is_in(_ENDS))
+    # A permanent code survives a clear until its monitor has run and passed (13 CCR 1968.2(d)): after one it is no new failure.
+    cleared = codes.filter(pl.col("state") == "cleared").group_by("unit_id").agg(first_clear=pl.col("ts").min())
+    left_over = (pl.col("state") == "permanent") & (pl.col("ts") > pl.col("first_clear")).fill_null(False)
     reported = (
-        codes.filter(
-            pl.col("state").is_in(["confirmed", "permanent"]) & pl.col("component").str.contains(_COMPONENT)
+        codes.join(cleared, on="unit_id", how="left")
+        .filter(
+            pl.col("state").is_in(["confirmed", "permanent"]) & pl.col("component").str.contains(_COMPONENT) & ~left_over
         )
         .select(*PART, "code", coded_on=pl.col("ts").dt.date())
         .sort(*PART, "coded_on", "code")

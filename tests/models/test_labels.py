@@ -198,6 +198,16 @@ def test_a_cleared_code_without_an_answer_ends_with_the_clear():
     assert made["days_to_failure"].to_list() == [None]
 
 
+def test_a_permanent_code_left_over_from_before_a_clear_is_no_failure():
+    # 13 CCR 1968.2(d): it survives the clear until its monitor has run and passed. The part was found sound on the day of the clear.
+    tested = orders(("W1", date(2026, 4, 14), "B1S1", "inspected", "no_fault_found"))
+    read = [("B1S1", date(2026, 3, 20), "confirmed"), ("B1S1", date(2026, 3, 20), "permanent"), (None, date(2026, 4, 14), "cleared"),
+            ("B1S1", date(2026, 4, 15), "permanent")]
+    assert lives_of_orders(tested, codes(*read)).is_empty()
+    assert one(lives_of_orders(tested, codes(*read, ("B1S1", date(2026, 5, 2), "confirmed"))), "failed_on") == (date(2026, 5, 2),)
+    assert one(lives_of_orders(orders(), codes(("B1S1", date(2026, 4, 15), "permanent"))), "failed_on") == (date(2026, 4, 15),)
+
+
 def test_horizons_of_a_label_never_contradict_and_order_of_rows_does_not_matter():
     lives = lives_of_orders(
         orders(*[(f"W{k}", date(2026, 2, 1) + timedelta(days=11 * k), "B1S1", "replaced", f)
