@@ -36,7 +36,7 @@ from models.proposals import proposed_breaks
 from models.visits import code_back, quiet_after_inspection, sound_again, sound_on_newest_day
 from pipeline.components import expected_components, gone_quiet, never_hot, scope_of
 from pipeline.facts import read_blame, read_codes, read_indicators
-from pipeline.known import Known, known_at, midnight_of
+from pipeline.known import Known, known_at, lamp_days, midnight_of
 from pipeline.lake import Lake
 from pipeline.limits import qualify_params, read_limits
 from pipeline.prognosis import chosen_model, prognosis, stamp, with_agreed_window, with_prognosis
@@ -80,8 +80,8 @@ def assess(
     judge = {name: limit.value for name, limit in read_limits(settings)["judge"].items()}
     known = known_at(settings, lake, week_start, series == ISSUED)
     weeks, codes, margins = _measured(settings, known)
-    lamp_days = known.days.filter(pl.col("indicator") == "mil_on")
-    codes = codes.join(withdrawn(codes, lamp_days, settings.time_zone), on=["unit_id", "code"], how="anti")
+    lit = lamp_days(settings, lake, known, codes, week_start)
+    codes = codes.join(withdrawn(codes, lit, settings.time_zone), on=["unit_id", "code"], how="anti")
     units = scope_of(known.register, known.days)
     weeks = _worked_out(weeks, known, units, judge, indicators)
     grid = series_grid(

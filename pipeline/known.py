@@ -47,6 +47,34 @@ def known_at(settings: Settings, lake: Lake, week_start: date, issued: bool = Fa
     )
 
 
+def lamp_days(settings: Settings, lake: Lake, known: Known, codes: pl.DataFrame, week_start: date) -> pl.DataFrame:
+    """Days on which the lamp was read: those that a list looks back on, and of codes older than these all since the oldest.
+
+    Codes stay until they are cleared, so what withdrew one must not be forgotten earlier.
+
+    Args:
+        codes: unit_id, cleared, confirmed, first_seen_at; a pending one passes by itself (``judge.code_age_days``).
+
+    Returns:
+        unit_id, day, value: 1 where the lamp was on at any time of the day, 0 where it was read and never on.
+
+    Raises:
+        LakeError: a table cannot be read.
+    """
+    lamp, columns = pl.col("indicator") == "mil_on", ["unit_id", "day", "value"]
+    newer = known.days.filter(lamp).select(columns)
+    oldest = week_start - timedelta(days=7 * settings.history_weeks)
+    old = codes.filter(
+        ~pl.col("cleared") & pl.col("confirmed") & (pl.col("first_seen_at") < midnight_of(settings, oldest))
+    )
+    if old.is_empty():
+        return newer
+    since = old["first_seen_at"].dt.convert_time_zone(settings.time_zone).dt.date().min()
+    those = pl.col("unit_id").is_in(old["unit_id"].unique().implode())
+    before = pl.col("day").is_between(since, oldest, closed="left") & arrived_by(settings, lake, week_start)
+    return pl.concat([lake.read("indicator_days", where=lamp & those & before).select(columns), newer])
+
+
 def arrived_by(settings: Settings, lake: Lake, week_start: date, issued: bool = False) -> pl.Expr:
     """Which rows, by ``arrived_at``, had arrived when the list was due; all of them in a lake filled afterwards.
 

@@ -373,6 +373,22 @@ def test_a_code_whose_lamp_went_out_names_no_part_and_holds_none_back(tmp_path: 
     assert (held["status"], told["status"]) == ("held", "judged")
 
 
+def test_a_code_stays_withdrawn_when_its_lit_days_are_older_than_a_list_looks_back(tmp_path: Path) -> None:
+    # As above; a code that is only stored does not come back to life because time passes. A list looks back 26 weeks.
+    near = {("B1S1", "up_mid_share"): 0.28}
+    read = ((date(2025, 7, 1), "P0133", "confirmed"),)
+    lit = tuple((date(2025, 7, day), 1.0) for day in (1, 2, 9))
+    out = ((date(2025, 7, 14), 0.0), *((date(2026, 2, day), 0.0) for day in (24, 26, 27)))
+    gone = scores(tmp_path / "out", near, read=read, lamp=lit + out)["B1S1"]
+    assert gone["status"] == "judged" and gone["probability"] < LISTED and "P0133" not in gone["why"]
+    again = (*read, (date(2026, 2, 25), "P0133", "pending"))
+    back = scores(tmp_path / "again", near, read=again, lamp=lit + out)["B1S1"]
+    unlit = scores(tmp_path / "unlit", near, read=read, lamp=out)["B1S1"]  # a lamp that was never seen lit says nothing
+    assert min(back["probability"], unlit["probability"]) > LISTED
+    lately = scores(tmp_path / "lately", near, read=read, lamp=(*lit, *out, (date(2026, 2, 28), 1.0)))["B1S1"]
+    assert lately["probability"] > LISTED
+
+
 def test_a_permanent_code_left_over_from_before_a_clear_names_no_part(tmp_path: Path) -> None:
     # 13 CCR 1968.2(d): it survives the clear until its monitor has run and passed; the sensor was found sound and cleared since.
     wide = {("B1S1", "wide_spread"): 0.03}

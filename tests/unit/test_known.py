@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 import pytest
 
-from pipeline.known import Known, known_at, note_issued
+from pipeline.known import Known, known_at, lamp_days, note_issued
 from pipeline.lake import Lake
 from pipeline.settings import Settings
 from pipeline.tables import table
@@ -283,6 +283,31 @@ def test_ends_of_the_history(tmp_path: Path) -> None:
     assert known.days["day"].to_list() == days[1:3]
     # A part fitted before the history still begins a new life; one fitted on the Monday itself is not known of.
     assert known.work_orders["closed_on"].to_list() == days[:3]
+
+
+def test_the_lamp_is_known_back_to_the_oldest_code_that_stands(tmp_path: Path) -> None:
+    """Of vehicles with such a code every day once, from that of the code on, and none that came late."""
+    settings = replace_settings(history_weeks=4)
+    first = WEEK - timedelta(days=28)
+    lake = Lake(str(tmp_path))
+    lake.append("exports", rows("exports", export(0, SUNDAY - timedelta(days=300))))
+    lit = [first + timedelta(days=day) for day in (-100, -90, -1, 0, 27)]
+    base = {"bucket": 0, "component": "UNIT", "indicator": "mil_on", "value": 1.0, "samples": 1}
+    records = [
+        base | {"unit_id": unit, "day": day, "month": f"{day:%Y-%m}", "arrived_at": SUNDAY} for unit in ("A", "B") for day in lit
+    ]
+    late = base | {"unit_id": "A", "day": lit[1] + timedelta(days=1), "month": "2025-12", "arrived_at": TUESDAY}
+    lake.append("indicator_days", rows("indicator_days", *records, late))
+
+    def lamp(code_on: date, **standing: bool) -> dict[str, list[date]]:
+        seen = datetime(code_on.year, code_on.month, code_on.day, 9, tzinfo=UTC)
+        code = {"unit_id": "A", "cleared": False, "confirmed": True, "first_seen_at": seen} | standing
+        made = lamp_days(settings, lake, known_at(settings, lake, WEEK), pl.DataFrame([code]), WEEK)
+        return {unit: sorted(made.filter(pl.col("unit_id") == unit)["day"]) for unit in ("A", "B")}
+
+    assert lamp(lit[1]) == {"A": lit[1:], "B": lit[3:]}
+    for newer in (lamp(first), lamp(lit[1], cleared=True), lamp(lit[1], confirmed=False)):
+        assert newer == {"A": lit[3:], "B": lit[3:]}
 
 
 def replace_settings(**values: object) -> Settings:
