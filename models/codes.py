@@ -29,9 +29,9 @@ def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame
         unit_id, component, code_confirmed, code_role, code_first_at and code_newest_at (first reports of the oldest and of
         the newest of them), code_words.
     """
-    named = active.with_columns(component="position", day=pl.col("last_seen_at").dt.date())
     return (
-        since_fitted(named, fits)
+        codes_since_fitted(active, fits)
+        .with_columns(component="position")
         .sort("unit_id", "component", "confirmed", "code", descending=[False, False, True, False])
         .group_by("unit_id", "component", maintain_order=True)
         .agg(
@@ -43,6 +43,20 @@ def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame
                         + pl.when("confirmed").then(pl.lit("")).otherwise(pl.lit(" (pending)"))).str.join(", "),
         )
     )
+
+
+def codes_since_fitted(active: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
+    """Codes without those that name a sensor or catalyst and were last seen before it was fitted: they speak of another part.
+
+    Args:
+        active: unit_id, position (component the code names), last_seen_at and more.
+        fits: unit_id, component, fitted_on.
+    """
+    joined = active.join(
+        fits.rename({"component": "position"}), on=["unit_id", "position"], how="left", maintain_order="left"
+    )
+    older = (part_of(pl.col("position")) != "") & (pl.col("last_seen_at").dt.date() <= pl.col("fitted_on"))
+    return joined.filter(~older.fill_null(False)).drop("fitted_on")
 
 
 def withdrawn(codes: pl.DataFrame, lamp: pl.DataFrame, time_zone: str) -> pl.DataFrame:

@@ -17,6 +17,7 @@ from models.classifier import Model
 from models.codes import (
     bank_of,
     codes_by_component,
+    codes_since_fitted,
     margin_drops,
     margin_lacks,
     newest_margins,
@@ -226,11 +227,12 @@ def _scored(
     known_codes = read_codes(settings)
     midnight = midnight_of(settings, week_start)
     recent = pl.lit(midnight) - pl.col("last_seen_at") <= timedelta(days=judge["code_age_days"])
-    active = (
+    named = (
         codes.filter(~pl.col("cleared") & (pl.col("confirmed") | recent))
         .join(known_codes.select("code", "role", "title", position="component"), on="code")
         .with_columns(bank=bank_of(pl.col("position")))
     )
+    active = codes_since_fitted(named, fits)
     judged = standing.filter((pl.col("use") == "judge") & pl.col("strength").is_not_null())
     spoken = pl.col("strength") > judge["coming_moved_share"]
     by_component = judged.group_by("unit_id", "component").agg(

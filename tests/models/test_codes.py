@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from models.codes import bank_of, codes_by_component, margin_lacks, newest_margins, part_of, trusted_margins, withdrawn
+from models.codes import bank_of, codes_by_component, codes_since_fitted, margin_lacks, newest_margins, part_of, trusted_margins, withdrawn
 
 SEEN = datetime(2026, 3, 1, 9, tzinfo=UTC)
 NO_FITS = pl.DataFrame(schema={"unit_id": pl.String, "component": pl.String, "fitted_on": pl.Date})
@@ -46,6 +46,13 @@ def test_a_code_last_seen_before_the_part_was_fitted_speaks_of_another_part():
     given = active(("P0133", "B1S1", True), ("P0136", "B1S2", True))
     assert codes_by_component(given, fitted_on("B1S1", date(2026, 3, 4)))["component"].to_list() == ["B1S2"]
     assert codes_by_component(given, fitted_on("B1S1", date(2026, 2, 20))).height == 2
+
+
+def test_what_names_the_mixture_or_the_vehicle_outlives_an_exchange():
+    given = active(("P0135", "B1S1", True), ("P0171", "BANK1", True), ("P0562", "UNIT", True), ("P0300", "", True))
+    fits = pl.concat([fitted_on("B1S1", date(2026, 3, 4)), fitted_on("BANK1", date(2026, 3, 4))])
+    assert codes_since_fitted(given, fits)["code"].to_list() == ["P0171", "P0562", "P0300"]
+    assert_frame_equal(codes_since_fitted(given, fitted_on("B1S1", date(2026, 2, 20))), given)
 
 
 @pytest.mark.parametrize(

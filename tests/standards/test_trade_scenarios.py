@@ -401,3 +401,19 @@ def test_a_permanent_code_left_over_from_before_a_clear_names_no_part(tmp_path: 
     back = (*left, (date(2026, 2, 21), "P2A00", "confirmed"))
     made = scores(tmp_path / "back", wide, kind="wide_range", read=back)["B1S1"]
     assert made["probability"] > LISTED and "P2A00" in made["why"]
+
+
+def test_a_code_of_a_part_that_was_exchanged_since_steers_nothing(tmp_path: Path) -> None:
+    # Common practice: a code last read before the part was fitted speaks of the part that is gone, cleared or not. A new sensor
+    # with a heater of its own is not cold, and no catalyst waits for it.
+    heater, exchanged = ((date(2026, 2, 10), "P0135", "confirmed"),), (("B1S1", "replaced", date(2026, 2, 14)),)
+    stands = scores(tmp_path / "stands", FAILING_CATALYST, read=heater)["CAT1"]
+    assert stands["status"] == "held" and "upstream sensor of the bank is suspect" in stands["reason"]
+    made = scores(tmp_path / "exchanged", FAILING_CATALYST, read=heater, orders=exchanged)["CAT1"]
+    assert made["status"] == "judged" and made["probability"] > LISTED
+    slow = {("B1S1", "up_mid_share"): 0.32, ("B1S1", "stft_spread_pct"): 4.2}
+    assert scores(tmp_path / "cold", slow, read=heater)["B1S1"]["mode"] == "heater"
+    made = scores(tmp_path / "new", slow, read=heater, orders=exchanged)["B1S1"]
+    assert made["mode"] == "slow" and "heater" not in made["points_at"]
+    back = (*heater, (date(2026, 2, 20), "P0135", "confirmed"))
+    assert scores(tmp_path / "back", slow, read=back, orders=exchanged)["B1S1"]["mode"] == "heater"
