@@ -1029,6 +1029,59 @@ def test_what_no_mixture_can_do_to_a_sensor_does_not_wait_for_the_mixture(
     assert held(levels, "catalyst", "", (*others, "catalyst", "heater"), (*named, "upstream")) == "front_sensor"
 
 
+IDLE_LEAK = {("trim_idle_less_cruise_pct", 1): (10.0,), ("trim_idle_pct", 1): (11.0,)}
+MOVED_LEAN = {("trim_idle_less_cruise_pct", 1): (3.4, 1.8)}
+MOVED_RICH = {("trim_idle_less_cruise_pct", 1): (-3.4, -1.8)}
+PUMP = {("trim_load_less_cruise_pct", 1): (3.0, 2.8)}
+PURGE = {("trim_purge_shift_pct", 1): (9.0,)}
+
+
+@pytest.mark.parametrize(
+    ("levels", "by"),
+    [(IDLE_LEAK, "idle_leak"), (MOVED_LEAN, "idle_off_lean"), (MOVED_RICH, "idle_off_rich"), (PUMP, "load_leaner"),
+     (PURGE, "purge_moves")],
+)  # fmt: skip
+def test_a_code_that_air_or_fuel_in_some_cells_can_set_waits_as_a_measured_bias_does(
+    levels: dict[tuple[str, int], tuple[float, ...]], by: str
+) -> None:
+    # Domain reference 3.2 and 3.3: an exhaust leak shows as P0131 and P2195; leaks, fuel and purge come before the sensor, the heater
+    # and wiring of that sensor before them. The less is measured of a sensor, the less it is accused.
+    assert held(levels, "upstream", "biased", strength=1.2) == by
+    for role in ("stuck", "sensor", "circuit"):
+        assert held(levels, "upstream", "", (role,), "upstream") == by + "_alone", role
+        assert held({}, "upstream", "", (role,), "upstream") is None
+    assert held(levels | {("upstream_margin", 1): (-0.2,)}, "upstream", "") == by + "_alone"
+    for role in ("heater", "wiring"):
+        assert held(levels, "upstream", "", (role,), "upstream") is None, role
+        assert held(levels, "upstream", "", (role, "stuck"), "upstream") is None, role
+    assert held(levels, "upstream", "") is None  # nothing names it: sound as far as anybody knows
+
+
+def test_a_misfire_comes_before_an_upstream_sensor_that_lies_still_and_lean() -> None:
+    # Domain reference 3.3, step 5: unburned oxygen reads lean. 6.1: flat near 0.45 V is an open circuit, which no misfire makes, and
+    # above 1.0 V (4.1) stands only what is shorted.
+    lean = {("up_mean_v", 1): (0.08,), ("up_stuck_share", 1): (0.8,), ("lean_bias_pct", 1): (20.0,), ("trim_pct", 1): (20.0,),
+            ("down_level_v", 1): (0.85,), ("down_range_v", 1): (0.5,)}  # fmt: skip
+    counted = lean | {("misfire_average", 1): (19.0,)}
+    for mode in ("biased", "stuck"):
+        assert held(lean, "upstream", mode, ("misfire",), "", 1.2) is not None, mode
+        assert held(counted, "upstream", mode, strength=1.2) is not None, mode
+    assert held(lean, "upstream", "stuck", ("misfire",), "", 1.2) == held(counted, "upstream", "stuck", strength=1.2)
+    assert held(lean, "upstream", "stuck", strength=1.2) is None
+    assert held(lean | {("up_mean_v", 1): (0.45,)}, "upstream", "stuck", ("misfire",), "", 1.2) is None
+    assert held(lean | {("up_mean_v", 1): (0.9,)}, "upstream", "stuck", ("misfire",), "", 1.2) is None
+    assert held(lean | {("up_top_v", 1): (1.2,)}, "upstream", "stuck", ("misfire",), "", 1.2) is None
+
+
+@pytest.mark.parametrize("role", ["air", "fuel_supply", "purge", "secondary_air"])
+def test_no_slow_sensor_is_called_while_its_monitor_would_be_switched_off(role: str) -> None:
+    # Published workshop manual, model year 2000: the slow-response test (P0133) runs with no code of air, fuel or purge set.
+    swings = {("stft_spread_pct", 1): (4.2, 2.7)}
+    assert held(swings, "upstream", "slow", (role,), "", 1.2) == "air_or_fuel_codes"
+    assert held(swings, "upstream", "slow", strength=1.2) is None
+    assert held(swings, "upstream", "heater", (role,), "", 1.2) is None
+
+
 @pytest.mark.parametrize(
     ("code", "role"),
     [("P0030", "heater"), ("P0053", "heater"), ("P0135", "heater"), ("P2231", "wiring"), ("P2237", "wiring"), ("P2239", "wiring"),
