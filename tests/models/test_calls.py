@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from models.blame import Hold
+from models.blame import Hold, evaluate
 from models.calls import read_calls, ruled_out, with_calls
 from pipeline.facts import read_blame
 from pipeline.settings import Settings
@@ -67,6 +67,26 @@ def test_a_code_without_a_finding_is_not_told_as_a_fault_of_the_signal(part: str
     known = truths(**{call.fact: call.fact == true for call in calls if call.fact})
     made = with_calls(component(part, mode), known, calls).row(0, named=True)
     assert made["call_cause"].startswith(cause) and made["mode"] == mode
+
+
+def test_a_low_voltage_code_does_not_hide_the_exhaust_leak():
+    # Domain reference 3.2: an exhaust leak shows as P0131 and P0151. 6.1: lean with a rich downstream sensor is the sensor or a leak.
+    facts, _, calls = read_blame(Settings())
+    bank = component().select("unit_id", "bank")
+    no_finding = pl.DataFrame(schema={"unit_id": pl.String, "bank": pl.Int64, "part": pl.String, "mode": pl.String, "strength": pl.Float64})
+
+    def rule_out(mode: str, lean_bias_pct: float, *roles: str) -> str:
+        bias = bank.with_columns(indicator=pl.lit("lean_bias_pct"), level=lean_bias_pct, change=lean_bias_pct, apart=lean_bias_pct)
+        codes = bank.join(pl.DataFrame({"role": roles}), how="cross").with_columns(part=pl.lit("upstream"))
+        known = evaluate(bank, facts, bias, codes, no_finding)
+        return with_calls(component("upstream", mode), known, calls)["call_rule_out"].item()
+
+    for mode in ("biased", "stuck", ""):
+        words = rule_out(mode, 8.0, "circuit")
+        assert "exhaust leak ahead of the sensor" in words and "wiring" in words, mode
+        assert "leak" not in rule_out(mode, 0.0, "circuit"), mode
+        assert "leak" not in rule_out(mode, 8.0, "wiring"), mode  # a pump or reference line that is open or shorted is no gas
+        assert "heater fuse" in rule_out(mode, 8.0, "circuit", "heater"), mode
 
 
 def test_no_call_for_another_part():
