@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.report.words import count
 from pipeline.sampled import Sampled
 from pipeline.signals import signals
 
@@ -15,11 +16,17 @@ def unlock_lines(sampled: Sampled, most: int = 5) -> list[str]:
     found = sampled.unlocks().head(most)
     if found.is_empty():
         return ["every judged indicator gets the signals it needs", *_other_causes(sampled, most)]
-    return [
-        f"{unlock_words(row)}: {row['components']} components more judged, {row['indicators']} indicators more on"
-        f" {row['vehicles']} vehicles"
-        for row in found.iter_rows(named=True)
-    ] + _other_causes(sampled, most)
+    told = [f"{unlock_words(row)}: {_allowed(row)}" for row in found.iter_rows(named=True)]
+    return told + _other_causes(sampled, most)
+
+
+def _allowed(row: dict) -> str:
+    """What a row of unlocks would allow, in words; where every component is judged already only the indicators."""
+    judged = f"{count(row['components'], 'component', 'components')} more judged, " if row["components"] else ""
+    return (
+        f"{judged}{count(row['indicators'], 'indicator', 'indicators')} more on "
+        f"{count(row['vehicles'], 'vehicle', 'vehicles')}"
+    )
 
 
 def _other_causes(sampled: Sampled, most: int) -> list[str]:

@@ -446,7 +446,7 @@ def test_coverage_counts_every_component_of_the_list(run: Run, small: Job, tmp_p
         assert sum(count for name, count in counts if name == status) == number
     rest = said.out.splitlines()[1 + len(counts) :]
     log = r"log \w+ \(PID [\w/]+\) at least every [\d.]+ s: "
-    judged_more = [line for line in rest if re.match(log + r"\d+ components more judged", line)]
+    judged_more = [line for line in rest if re.match(log + r"(\d+ components? more judged, )?\d+ indicators? more on \d", line)]
     told_more = [line for line in rest if re.match(log + r"on \d+ more vehicles? the data can tell of \w", line)]
     assert judged_more and told_more and rest == judged_more + told_more
 

@@ -9,6 +9,8 @@ import pytest
 
 from pipeline.console import plain_console, say_coverage
 from pipeline.coverage import coverage, coverage_lines, coverage_table
+from pipeline.report.unlock import unlock_lines
+from pipeline.sampled import Sampled
 
 WEEK = date(2026, 4, 6)
 LONG = (
@@ -65,3 +67,28 @@ def test_table_has_a_row_a_reason() -> None:
     assert table.row_count == 5
     assert [column.header for column in table.columns][-1] == "why, and what would change it"
     assert list(table.columns[2].cells) == ["3", "1", "1", "1", "1"]
+
+
+def lacking(*rows: tuple[str, str, bool]) -> Sampled:
+    """Capability of catalysts: (unit, indicator, possible); what is not possible lacks the downstream voltage alone."""
+    capable = pl.DataFrame(list(rows), schema=["unit_id", "indicator", "possible"], orient="row").with_columns(
+        component=pl.lit("CAT1"),
+        lacking=pl.when("possible").then(0).otherwise(1),
+        signal=pl.when(~pl.col("possible")).then(pl.lit("o2_b1s2_v")),
+        every_s=pl.when(~pl.col("possible")).then(2.5),
+    )
+    return Sampled(pl.DataFrame(), capable, capable.clear(), {})
+
+
+@pytest.mark.parametrize(
+    ("rows", "told"),
+    [
+        ([("V1", "a", False)], "1 component more judged, 1 indicator more on 1 vehicle"),
+        ([("V1", "a", False), ("V2", "a", False)], "2 components more judged, 2 indicators more on 2 vehicles"),
+        # The catalyst is judged already by another indicator: nothing more is judged, only better.
+        ([("V1", "a", False), ("V1", "b", True)], "1 indicator more on 1 vehicle"),
+        ([("V1", "a", False), ("V1", "c", False), ("V1", "b", True)], "2 indicators more on 1 vehicle"),
+    ],
+)
+def test_what_a_signal_would_allow_is_counted_in_words(rows: list[tuple[str, str, bool]], told: str) -> None:
+    assert unlock_lines(lacking(*rows)) == [f"log o2_b1s2_v (PID 15) at least every 2.5 s: {told}"]
