@@ -20,8 +20,9 @@ from pipeline.report.stretch import Stretch, of_peer, recent, when_good
 from pipeline.report.words import Indicator, percent, plain, saving_words, unit_facts, window
 from pipeline.settings import Settings
 
-CODE_DAYS = 180  # codes read this long before the list are shown; older ones say little about today
+PENDING_DAYS = 180  # pending codes read this long before the list are shown; older ones say little about today
 GOOD_DAYS = 42  # a stretch counts as "earlier" only this long before the list
+NO_CODES = f"none stands: no confirmed code since the last clear, no pending one of the last {PENDING_DAYS} days"
 _WHERE = {
     "upstream": "Between engine and catalyst, in the manifold or the pipe ahead of the catalyst. Follow its cable to the "
     "connector on the vehicle side.",
@@ -76,6 +77,7 @@ class Card:
     service_information: str
     confirm: str
     boxes: tuple[str, ...] = _COLUMNS
+    no_codes: str = NO_CODES
 
 
 def file_stem(unit_id: str) -> str:
@@ -207,24 +209,27 @@ def _healthy_peer(ranked: pl.DataFrame, row: dict) -> str | None:
 
 
 def _codes(lake: Lake, settings: Settings, units: list[str], week_start: date) -> dict[str, list[str]]:
-    """Codes read since the last clear, newest first, as lines of text; those that the control unit only stores say so."""
+    """Codes that stand, newest first, as lines of text; those that the control unit only stores say so.
+
+    As in the list (``sql/65_active_codes.sql``) a confirmed code stands until it is cleared, however long ago it was read.
+    Pending ones are shown for :data:`PENDING_DAYS`.
+    """
     midnight = midnight_of(settings, week_start)
-    rows = lake.read(
-        "codes",
-        where=pl.col("unit_id").is_in(units)
-        & (pl.col("ts") < midnight)
-        & (pl.col("ts") >= midnight - timedelta(days=CODE_DAYS)),
-    )
+    rows = lake.read("codes", where=pl.col("unit_id").is_in(units) & (pl.col("ts") < midnight))
     cleared = rows.filter(pl.col("state") == "cleared").group_by("unit_id").agg(cleared_at=pl.col("ts").max())
+    settled = pl.col("state").filter(pl.col("state") != "pending")
     active = (
         rows.filter(pl.col("state") != "cleared")
         .join(cleared, on="unit_id", how="left")
         .filter(pl.col("cleared_at").is_null() | (pl.col("ts") > pl.col("cleared_at")))
+        .sort("ts", "state")
         .group_by("unit_id", "code")
         .agg(
-            state=pl.col("state").sort_by("ts").last(), first_seen_at=pl.col("ts").min(), last=pl.col("ts").max(),
+            # Read as pending once more, a confirmed code stays one: the list says so, too.
+            state=pl.coalesce(settled.last(), pl.lit("pending")), first_seen_at=pl.col("ts").min(), last=pl.col("ts").max(),
             pending_at=pl.col("ts").filter(pl.col("state") == "pending").max(),
         )
+        .filter((pl.col("state") != "pending") | (pl.col("last") >= midnight - timedelta(days=PENDING_DAYS)))
         .sort("unit_id", "last", "code", descending=[False, True, False])
     )
     lamp = lake.read(

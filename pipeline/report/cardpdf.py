@@ -82,7 +82,7 @@ def _drawn(card: Card, scale: float) -> _Sheet:
     sheet.words(f"{card.facts}; odometer {card.km}; list of the week from Monday {card.week_start}", gap=1.0)
     sheet.words(f"{card.confirm} {card.service_information}", style="B", gap=0.8)
     _cautions(sheet, card)
-    codes = "; ".join(card.codes) if card.codes else "none was read since the last clear"
+    codes = "; ".join(card.codes) if card.codes else card.no_codes
     sheet.words(f"Codes present: {codes}.", gap=0.5)
     for place, job in enumerate(card.jobs, 1):
         _job(sheet, job, place, brief=len(card.jobs) > 1)

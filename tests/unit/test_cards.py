@@ -175,6 +175,33 @@ def test_a_code_that_is_only_stored_says_so(tmp_path: Path) -> None:
     assert told == {"A": [f"{plain_line}; the lamp has gone out since: stored, no longer found"], "B": [plain_line]}
 
 
+def test_a_card_shows_every_code_that_the_list_rests_on(tmp_path: Path) -> None:
+    """A confirmed code counts until it is cleared, however long ago it was read; a pending one has passed long before.
+
+    13 CCR 1968.2(d)(2): a confirmed code is kept for 40 warm-up cycles without the fault, a pending one is erased after one
+    driving cycle in which the monitor ran and found nothing.
+    """
+    own = Lake(str(tmp_path / "lake"))
+    read = pl.DataFrame(
+        [("OLD", date(2025, 8, 12), "P2A00", "confirmed"), ("OLD", date(2025, 8, 13), "P0133", "pending"),
+         ("LATER", date(2025, 8, 12), "P0420", "permanent"), ("LATER", date(2025, 8, 14), "P0420", "pending"),
+         ("CLEARED", date(2025, 8, 12), "P2A00", "confirmed"), ("CLEARED", date(2025, 8, 20), "", "cleared"),
+         ("PENDING", date(2025, 8, 12), "P0133", "pending")],
+        schema=["unit_id", "day", "code", "state"], orient="row",
+    ).with_columns(ts=pl.col("day").cast(pl.Datetime("us", "UTC"))).drop("day")
+    own.append("codes", _filled("codes", read))
+    told = _codes(own, Settings(lake=str(own.root)), ["OLD", "LATER", "CLEARED", "PENDING"], date(2026, 4, 27))
+    assert told == {
+        "OLD": ["P2A00 confirmed, read 2025-08-12 to 2025-08-12"],
+        "LATER": ["P0420 permanent, read 2025-08-12 to 2025-08-14"],
+    }
+
+
+def test_a_card_without_codes_says_which_were_looked_for(made: list[Card]) -> None:
+    page = card_page(replace(made[0], codes=[]))
+    assert "None stands: no confirmed code since the last clear, no pending one of the last 180 days." in page
+
+
 def _filled(name: str, frame: pl.DataFrame) -> pl.DataFrame:
     given = frame.with_columns(export_id=pl.lit("e"), line=pl.lit(1), arrived_at=pl.lit(datetime(2026, 4, 25, tzinfo=UTC)))
     empty = {column: pl.lit(None) for column in table(name).columns if column not in given.columns}
