@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
@@ -26,6 +27,7 @@ MOST_KM = 3_000_000.0
 _TELLING = ("found", "cause", "readings_taken", "part_fitted", "odometer_km", "closed_on")
 _TABLES = ("returned_cards", "work_orders", "quarantine", "exports")
 KIND = "returned_cards"
+_POSITION = re.compile(r"\b(?:B[12]S[12]|CAT[12])\b")
 
 
 @dataclass
@@ -73,7 +75,7 @@ def is_card_sheet(path: Path) -> bool:
 def take_cards(lake: Lake, path: Path, arrived_at: datetime, correct: bool = False, zone: str = "UTC") -> Returned:
     """Read one filled sheet into the lake; the caller holds :meth:`Lake.lock`.
 
-    A row is taken where the card is one of an issued list, whether the fault was found is said, and what was done
+    A row is taken where the card is one of an issued list, whether that part was at fault is said, and what was done
     fits to it. A row that says what the lake says already is counted as repeated. A row that says something else of a
     card returned before is a contradiction: it is refused and reported, unless ``correct`` is given; then it takes
     the place of the old one, which is noted in quarantine. Every filled row is taken, repeated, or refused with its
@@ -232,16 +234,39 @@ def _finding(row: SheetRow, known: dict[str, tuple[str, str, date]], today: date
             raise _Fault(name, cells.get(name, ""), f"the card belongs to {right}; correct the row")
     said = cells.get("found", "").lower()
     if said not in YES | NO:
-        raise _Fault("found", said, "write yes (the fault was found) or no (it was not)")
+        raise _Fault(
+            "found", said,
+            "write yes (this part, its plug, wires or heater was at fault) or no (it was sound, whatever else was at fault)",
+        )
     found, cause, part = said in YES, cells.get("cause", ""), cells.get("part_fitted", "")
     if found and not cause and not part:
-        raise _Fault("cause", "", "found, but neither the cause nor a part fitted is named; fill one of both")
+        raise _Fault("cause", "", "this part was at fault, but neither the cause nor a part fitted is named; fill one of both")
+    _check_part(component, found, part)
     return {
         "card": card, "unit_id": unit, "component": component, "week_start": week, "found": found,
         "cause": masked(cause) or None, "readings_taken": masked(cells.get("readings_taken", "")) or None,
         "part_fitted": masked(part) or None, "odometer_km": _km(cells.get("odometer_km", "")),
         "closed_on": _day(cells.get("day", ""), week, today),
     }
+
+
+def _check_part(component: str, found: bool, part: str) -> None:
+    """Refuse what would make another part that was renewed an exchange of this one.
+
+    An exchange begins a part's history anew and quiets its codes, so it is taken of a sound part only where its name is
+    written: a sensor that was renewed for a trial is another one now.
+    """
+    named = set(_POSITION.findall(part.upper()))
+    if named and component not in named:
+        raise _Fault(
+            "part_fitted", part, f"names {', '.join(sorted(named))}, the card is about {component}; write another part that was "
+            "renewed into cause, and leave part_fitted empty unless this one was renewed, too",
+        )
+    if part and not found and not named:
+        raise _Fault(
+            "part_fitted", part, "no says that this part was sound; write another part that was renewed into cause and leave "
+            f"part_fitted empty, or write {component} before the number if this part was renewed all the same",
+        )
 
 
 def _km(text: str) -> float | None:
@@ -297,7 +322,7 @@ def _against_orders(lake: Lake, taken: Iterable[dict]) -> list[str]:
             & (pl.col("finding") == ("no_fault_found" if card["found"] else "confirmed"))
         )
         notes += [
-            f"card {card['card']} says {'found' if card['found'] else 'not found'}, order {order} says {finding}; both are "
+            f"card {card['card']} says {'at fault' if card['found'] else 'sound'}, order {order} says {finding}; both are "
             "kept, correct the wrong one" for order, finding in near.select("order_id", "finding").iter_rows()
         ]
     return notes

@@ -31,7 +31,15 @@ _WHERE = {
     "catalyst": "The can between the upstream and the downstream sensor of this bank.",
 }
 _BANK = "Bank {} is the side {} cylinder 1 (which side that is: service information)."
-_COLUMNS = ("found (yes / no)", "cause", "readings taken", "part fitted", "km")
+# The names are those of the sheet's columns: what stands on paper is copied into it.
+_COLUMNS = (
+    "found: this part at fault (yes / no)", "cause", "readings taken", "part fitted: this part renewed, its number",
+    "odometer km", "day (2026-04-29)",
+)
+_FOUND = (
+    "Yes: this part, its plug, wires or heater was at fault. No: it was sound, whatever else was at fault or renewed (a leak, "
+    "another sensor); that goes under cause, and part fitted stays empty."
+)
 
 
 @dataclass(frozen=True)
@@ -77,6 +85,7 @@ class Card:
     service_information: str
     confirm: str
     boxes: tuple[str, ...] = _COLUMNS
+    found: str = _FOUND
     no_codes: str = NO_CODES
 
 

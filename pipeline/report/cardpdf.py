@@ -157,13 +157,19 @@ def _figures(sheet: _Sheet, drawn: list[tuple[str, str]]) -> None:
 
 def _boxes(sheet: _Sheet, card: Card) -> None:
     sheet.heading("What was it? Write it into the findings sheet")
-    widths = [_WIDTH * 0.24, *[_WIDTH * 0.76 / len(card.boxes)] * len(card.boxes)]
+    sheet.words(card.found, _SMALL, gap=0.6)
+    widths = [_WIDTH * 0.22, *[_WIDTH * 0.78 / len(card.boxes)] * len(card.boxes)]
     rows = [["card", *card.boxes], *([job.card_id, *[""] * len(card.boxes)] for job in card.jobs)]
     for place, row in enumerate(rows):
-        height = 5.0 if place == 0 else 9.0
+        head = place == 0
+        height = 8.4 if head else 9.0
         if sheet.get_y() + height > sheet.h - 15.0:
             sheet.add_page()
+        left, top = _MARGIN, sheet.get_y()
         for width, cell in zip(widths, row, strict=True):
-            sheet.set_font("Helvetica", "B" if place == 0 else "", _SMALL - (0.0 if place == 0 else 0.6))
-            sheet.cell(width, height, printable(cell), border=1)
-        sheet.ln(height)
+            sheet.rect(left, top, width, height)
+            sheet.set_xy(left, top + (0.3 if head else height / 2 - 1.4))
+            sheet.set_font("Helvetica", "B" if head else "", _SMALL - 0.6)
+            sheet.multi_cell(width, 2.6, printable(cell), align="L")
+            left += width
+        sheet.set_xy(_MARGIN, top + height)

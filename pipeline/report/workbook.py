@@ -98,7 +98,19 @@ def _print_set_up(page: Worksheet, rows: pl.DataFrame, footer: str) -> None:
 def _checked(page: Worksheet, rows: pl.DataFrame) -> None:
     """What the spreadsheet itself refuses, with what to write instead."""
     rules = {
-        "found": {"validate": "list", "source": ["yes", "no"], "error_title": "found", "error_message": "yes or no"},
+        "found": {
+            "validate": "list", "source": ["yes", "no"], "error_title": "found", "error_message": "yes or no",
+            "input_title": "found",
+            "input_message": "yes: this part, its plug, wires or heater was at fault; no: it was sound, whatever else was at fault",
+        },
+        "cause": {
+            "validate": "any", "input_title": "cause",
+            "input_message": "what it was; another fault or another part renewed stands here, too",
+        },
+        "part_fitted": {
+            "validate": "any", "input_title": "part_fitted",
+            "input_message": "number of the new part where this part was renewed; else leave it empty",
+        },
         "odometer_km": {"validate": "decimal", "criteria": ">=", "value": 0, "error_message": "kilometres as a number"},
         "day": {"validate": "date", "criteria": ">=", "value": datetime(2005, 1, 1), "error_message": "a date"},
     }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import zipfile
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -18,12 +20,14 @@ from pipeline.checks import check
 from pipeline.errors import ExportError
 from pipeline.jobs import take_findings
 from pipeline.lake import Lake
-from pipeline.report.card import card_id
-from pipeline.report.cardfiles import SHEET_COLUMNS, filled_sheets, kept_lines, write_cards
+from pipeline.report.card import card_id, cards
+from pipeline.report.cardfacts import read_card_facts
+from pipeline.report.cardfiles import FILLED_COLUMNS, SHEET_COLUMNS, filled_sheets, kept_lines, write_cards
 from pipeline.report.listing import write_outputs
 from pipeline.report.rests import read_ranked
 from pipeline.report.since import moved, past
 from pipeline.report.stock import need_range, stock
+from pipeline.report.words import read_indicators
 from pipeline.returned import is_card_sheet, take_cards
 from pipeline.settings import Settings
 from tests.browser.report_lake import WEEK, fill, ranked_rows, rows_of, weeks_frame
@@ -87,6 +91,10 @@ def test_a_filled_row_becomes_a_work_order_and_a_label(lake: Lake, tmp_path: Pat
         ({3: "maybe"}, "found", "write yes"),
         ({3: ""}, "found", "write yes"),
         ({4: "", 6: ""}, "cause", "neither the cause nor a part fitted"),
+        # BR0115-CAT1, found no, with the sensor ahead of it renewed, was a catalyst replaced.
+        ({3: "no"}, "part_fitted", "this part was sound"),
+        ({3: "no", 6: "lambda sensor B1S2"}, "part_fitted", "names B1S2, the card is about B1S1"),
+        ({6: "cat1 and b1s2"}, "part_fitted", "names B1S2, CAT1, the card is about B1S1"),
         ({7: "12.345,6"}, "odometer_km", "plain number"),
         ({7: -1}, "odometer_km", "plain number"),
         ({8: "5.3.26"}, "day", "2026-04-29"),
@@ -106,6 +114,42 @@ def test_a_row_that_cannot_be_right_is_refused_by_line_and_column(
     assert kept.select("line", "column").rows() == [(2, column)]
 
 
+def test_a_sound_part_renewed_all_the_same_is_said_so_by_its_name(lake: Lake, tmp_path: Path) -> None:
+    """Another part is in the vehicle now, whatever was wrong; and it is no failure."""
+    filled = (*GOOD[:3], "no", "swapped for a trial, fault stayed", "", "b1s1 0258", "", "2026-03-05")
+    assert take_cards(lake, sheet(tmp_path / "b.csv", filled), NOW).faults == []
+    order = lake.read("work_orders", pl.col("order_id") == f"card {CARD}").row(0, named=True)
+    assert (order["action"], order["finding"]) == ("replaced", "no_fault_found")
+
+
+def test_card_sheet_and_refusals_ask_for_this_part_and_not_for_any_fault(lake: Lake, tmp_path: Path) -> None:
+    """An exhaust leak ahead of a sensor that tested good is found, and the sensor was not at fault."""
+    (fault,) = take_cards(lake, sheet(tmp_path / "b.csv", (*GOOD[:3], "maybe", *GOOD[4:])), NOW).faults
+    assert fault[2] == (
+        "write yes (this part, its plug, wires or heater was at fault) or no (it was sound, whatever else was at fault)"
+    )
+    folder = write_cards(lake, Settings(), read_ranked(lake, "issued", WEEK), weeks_frame(), tmp_path, "EUR")
+    assert folder is not None
+    with zipfile.ZipFile(folder / "findings.xlsx") as book:
+        page = book.read("xl/worksheets/sheet1.xml").decode()
+    told = dict(re.findall(r'<dataValidation [^>]*?promptTitle="([^"]*)" prompt="([^"]*)"', page))
+    assert "this part, its plug, wires or heater was at fault" in told["found"]
+    assert "this part" in told["part_fitted"] and "leave it empty" in told["part_fitted"]
+
+
+def test_the_boxes_of_a_card_are_what_the_sheet_asks_for(lake: Lake) -> None:
+    """A row filled with what the card asks for is taken: it was refused for the day, which no box asked for."""
+    settings = Settings()
+    ranked = read_ranked(lake, "issued", WEEK)
+    made = cards(lake, settings, ranked, weeks_frame(), read_card_facts(settings), read_indicators(settings), "EUR")
+    assert made[0].boxes == (
+        "found: this part at fault (yes / no)", "cause", "readings taken", "part fitted: this part renewed, its number",
+        "odometer km", "day (2026-04-29)",
+    )
+    asked = [re.split(r"[:(]", box)[0].strip().replace(" ", "_") for box in made[0].boxes]
+    assert asked == list(FILLED_COLUMNS)
+
+
 def test_not_found_without_a_part_is_an_inspection_that_quiets_the_row(lake: Lake, tmp_path: Path) -> None:
     take_cards(lake, sheet(tmp_path / "b.csv", (*GOOD[:3], "no", "", "0.1 to 0.9 V", "", "", "2026-03-05")), NOW)
     orders = lake.read("work_orders")
@@ -118,7 +162,7 @@ def test_not_found_without_a_part_is_an_inspection_that_quiets_the_row(lake: Lak
 def test_what_is_repeated_changes_nothing_and_what_contradicts_is_reported(lake: Lake, tmp_path: Path) -> None:
     made_so = unbalanced(lake)
     first = sheet(tmp_path / "a.csv", GOOD)
-    other = sheet(tmp_path / "b.csv", (*GOOD[:3], "no", *GOOD[4:]))
+    other = sheet(tmp_path / "b.csv", (*GOOD[:3], "no", *GOOD[4:6], "", *GOOD[7:]))
     take_cards(lake, first, NOW)
     before = lake.read("returned_cards")
     assert take_cards(lake, first, NOW).read_before
@@ -195,7 +239,7 @@ def test_a_sheet_that_ingest_refused_is_still_read(lake: Lake, tmp_path: Path) -
 
 
 def test_two_rows_of_one_card_that_disagree_are_both_seen(lake: Lake, tmp_path: Path) -> None:
-    made = take_cards(lake, sheet(tmp_path / "a.csv", GOOD, GOOD, (*GOOD[:3], "no", *GOOD[4:])), NOW)
+    made = take_cards(lake, sheet(tmp_path / "a.csv", GOOD, GOOD, (*GOOD[:3], "no", *GOOD[4:6], "", *GOOD[7:])), NOW)
     assert (made.taken, made.repeated, [line for line, _, _ in made.faults]) == (1, 1, [4])
 
 
