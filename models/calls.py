@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import polars as pl
 
 from models.blame import PARTS, Hold, first_of
+from models.words import FIRST_STEPS
 
-_FIELDS = {"fact", "parts", "modes", "as_mode", "cause", "rule_out", "test", "source"}
+_FIELDS = {"fact", "parts", "modes", "as_mode", "inspect_as", "cause", "rule_out", "test", "source"}
 _NEEDED = {"parts", "cause", "rule_out", "test", "source"}
 
 
@@ -20,13 +21,15 @@ class Call:
     """One row: a finding of ``parts`` with one of ``modes`` (empty = any) while ``fact`` (empty = always) is true.
 
     ``as_mode`` replaces the mode where the fact says what the figures only show (a cold sensor is slow and flat);
-    empty leaves it. ``cause`` is what it points at, ``rule_out`` what is ruled out by hand, ``test`` what confirms it.
+    empty leaves it. ``inspect_as`` is the mode whose first step is taken while the mode stays what is said and what holds
+    are asked of; empty takes that of the mode. ``cause`` is what it points at, ``rule_out`` what is ruled out by hand, ``test`` what confirms it.
     """
 
     parts: tuple[str, ...]
     modes: tuple[str, ...]
     fact: str
     as_mode: str
+    inspect_as: str
     cause: str
     rule_out: str
     test: str
@@ -37,7 +40,7 @@ def read_calls(table: dict, facts: dict[str, dict]) -> list[Call]:
     """Calls of a parsed table, checked.
 
     Raises:
-        ValueError: an unknown field, part or fact, or a field is missing; all problems at once.
+        ValueError: an unknown field, part, fact or first step, or a field is missing; all problems at once.
     """
     rows = table.get("call", [])
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
@@ -52,7 +55,10 @@ def read_calls(table: dict, facts: dict[str, dict]) -> list[Call]:
             problems.append(f"[[call]] {number}: no fact {row['fact']!r}")
         if not set(row["parts"]) <= set(PARTS):
             problems.append(f"[[call]] {number}: parts must be of {', '.join(PARTS)}")
-        texts = {name: row.get(name, "") for name in ("fact", "as_mode", "cause", "rule_out", "test", "source")}
+        if row.get("inspect_as", "") not in ("", *FIRST_STEPS):
+            problems.append(f"[[call]] {number}: inspect_as must be one of {', '.join(FIRST_STEPS)}")
+        named = ("fact", "as_mode", "inspect_as", "cause", "rule_out", "test", "source")
+        texts = {name: row.get(name, "") for name in named}
         calls.append(Call(tuple(row["parts"]), tuple(row.get("modes", ())), **texts))
     if problems:
         raise ValueError("; ".join(problems))
@@ -60,13 +66,14 @@ def read_calls(table: dict, facts: dict[str, dict]) -> list[Call]:
 
 
 def with_calls(components: pl.DataFrame, truths: pl.DataFrame, calls: list[Call]) -> pl.DataFrame:
-    """Add call_cause, call_rule_out and call_test of the first call that applies, and put its mode in place.
+    """Add call_cause, call_rule_out, call_test and call_inspect_as of the first call that applies, and put its mode in place.
 
     Args:
         components: unit_id, bank, part, mode.
         truths: unit_id, bank and one boolean column a fact.
     """
-    names = {"call_cause": "cause", "call_rule_out": "rule_out", "call_test": "test", "_as_mode": "as_mode"}
+    names = {"call_cause": "cause", "call_rule_out": "rule_out", "call_test": "test", "call_inspect_as": "inspect_as"}
+    names |= {"_as_mode": "as_mode"}
     joined = components.join(truths, on=["unit_id", "bank"], how="left")
     called = joined.with_columns(**first_of(calls, names))
     renamed = pl.when(pl.col("_as_mode").fill_null("") != "").then("_as_mode").otherwise("mode")

@@ -25,7 +25,7 @@ _MODES = {
 
 # The check that comes before a part is fitted. A flat or slow-to-warm signal is the wiring or the heater
 # supply until shown otherwise; a catalyst is the last in line after leaks and misfire (common practice).
-_FIRST = {
+FIRST_STEPS = {
     "stuck": "Inspect connector and wiring of",
     "heater": "Inspect fuse, wiring and heater of",
     "storage": "Inspect for leaks and misfire, then confirm",
@@ -66,15 +66,18 @@ def mode_words(mode: str) -> str:
     return _MODES.get(mode, "")
 
 
-def action_words(component: str, mode: str) -> str:
+def action_words(component: str, mode: str, inspect_as: str = "") -> str:
     """What to do about a sensor or catalyst, as a short imperative that always inspects or confirms first.
 
-    component : position or catalyst. mode : failure mode that speaks loudest, empty where none does.
+    component : position or catalyst. mode : failure mode that speaks loudest, empty where none does. inspect_as : mode
+    whose first step is right where the call points at something else than the mode shows, such as a wire; empty: its own.
     Data alone never justify a new part, so no wording asks for one.
 
     Raises:
-        ValueError: the component is not a part, or the mode is unknown.
+        ValueError: the component is not a part, the mode is unknown, or ``inspect_as`` has no first step of its own.
     """
+    if inspect_as and inspect_as not in FIRST_STEPS:
+        raise ValueError(f"inspect_as must be one of {', '.join(FIRST_STEPS)} or empty, got {inspect_as!r}")
     if position := _POSITION.fullmatch(component):
         bank, sensor = position.groups()
         part, ready = f"the {_SIDE[sensor]} sensor of bank {bank}", "have the part ready"
@@ -83,6 +86,7 @@ def action_words(component: str, mode: str) -> str:
     else:
         raise ValueError(f"component must be B1S1 to B2S2, CAT1 or CAT2, got {component!r}")
     what = mode_words(mode)
+    first = FIRST_STEPS.get(inspect_as or mode, "Confirm")
     if not what:
-        return f"Inspect {part} before anything is ordered: its signals show no single failure mode"
-    return f"{_FIRST.get(mode, 'Confirm')} {part} ({what}); {ready}"
+        return f"{first if inspect_as else 'Inspect'} {part} before anything is ordered: its signals show no single failure mode"
+    return f"{first} {part} ({what}); {ready}"

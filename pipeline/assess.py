@@ -340,6 +340,7 @@ def _texts() -> dict[str, pl.Expr]:
         "rule_out_first": pl.when(judged).then(pl.coalesce("held_rule_out", "call_rule_out")).otherwise(pl.lit("")),
         "points_at": pl.when(judged).then(pl.coalesce("held_cause", "call_cause")).otherwise(pl.lit("")),
         "confirm_by": pl.when(judged).then(pl.coalesce("held_test", "call_test")).otherwise(pl.lit("")),
+        "inspect_as": pl.when(judged & pl.col("held_by").is_null() & (pl.col("call_inspect_as") != "")).then("call_inspect_as"),
         "ruled_out": pl.when(judged).then("ruled_out").otherwise(pl.lit("")),
         "not_ruled_out": pl.when(judged).then("not_ruled_out").otherwise(pl.lit("")),
         "judged_by": pl.when(judged).then(pl.lit("limits and trends")).otherwise(pl.lit("")),

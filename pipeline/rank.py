@@ -101,8 +101,8 @@ def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, c
             act_cost=pl.col("wait_cost") - pl.col("expected_saving"),
             list_rank=pl.when(pl.col("chosen").fill_null(False)).then(pl.col("rank")),
             waits_for=_waits_for(agreed, least, judge["coming_probability"].value),
-            action=pl.struct("component", "mode").map_elements(
-                lambda row: action_words(row["component"], row["mode"]), return_dtype=pl.String
+            action=pl.struct("component", "mode", "inspect_as").map_elements(
+                lambda row: action_words(row["component"], row["mode"], row["inspect_as"] or ""), return_dtype=pl.String
             ),
         )
     )

@@ -29,6 +29,7 @@ def truths(**facts: bool | None) -> pl.DataFrame:
         ({"parts": ["upstream"]}, "missing"),
         (CALL | {"fact": "nobody"}, "no fact 'nobody'"),
         (CALL | {"parts": ["wheel"]}, "parts must be of"),
+        (CALL | {"inspect_as": "wheel"}, "inspect_as must be one of stuck, heater, storage"),
     ],
 )
 def test_a_bad_call_is_named(row: dict, problem: str):
@@ -59,7 +60,7 @@ def test_a_cold_sensor_is_a_heater_not_a_slow_sensor():
         ("downstream", "", "rear_heater_codes", "a cold sensor"),
         ("upstream", "", "front_circuit_codes", "open or shorted signal circuit"),
         ("upstream", "biased", "", "the sensor's signal does not hold its value"),
-        ("downstream", "biased", "", "aged sensor"),
+        ("downstream", "biased", "", "aged sensor, small leak"),
     ],
 )
 def test_a_code_without_a_finding_is_not_told_as_a_fault_of_the_signal(part: str, mode: str, true: str, cause: str):
@@ -87,6 +88,28 @@ def test_a_low_voltage_code_does_not_hide_the_exhaust_leak():
         assert "leak" not in rule_out(mode, 0.0, "circuit"), mode
         assert "leak" not in rule_out(mode, 8.0, "wiring"), mode  # a pump or reference line that is open or shorted is no gas
         assert "heater fuse" in rule_out(mode, 8.0, "circuit", "heater"), mode
+
+
+def test_a_slow_downstream_sensor_is_timed():
+    """Lean gas makes no fall slow; a published test (workshop manual, model year 2023) allows 2.0 s from 0.6 to 0.3 V."""
+    _, _, calls = read_blame(Settings())
+    known = truths(**{call.fact: False for call in calls if call.fact})
+    made = with_calls(component("downstream", "slow"), known, calls).row(0, named=True)
+    assert made["call_cause"].startswith("aged or fouled sensor") and "lean gas" not in made["call_cause"]
+    assert "from 0.6 to 0.3 V within 2.0 s" in made["call_test"] and "analyser" not in made["call_test"]
+    assert "exhaust leak" in made["call_rule_out"] and "heater" in made["call_rule_out"]
+
+
+@pytest.mark.parametrize(("part", "fact"), [("upstream", "front_circuit_codes"), ("downstream", "rear_circuit_codes")])
+@pytest.mark.parametrize("mode", ["weak", "slow", "biased", "erratic", "stuck", "gain", ""])
+def test_a_circuit_code_sends_to_the_wiring_and_leaves_the_mode(part: str, fact: str, mode: str):
+    """What is measured stays what is said, and what it is held back by: a weak sensor waits for a misfire, a flat one does not."""
+    _, _, calls = read_blame(Settings())
+    known = truths(**{call.fact: call.fact == fact for call in calls if call.fact})
+    made = with_calls(component(part, mode), known, calls).row(0, named=True)
+    assert (made["mode"], made["call_inspect_as"]) == (mode, "stuck")
+    other = truths(**{call.fact: False for call in calls if call.fact})
+    assert not with_calls(component(part, mode), other, calls)["call_inspect_as"].item()
 
 
 def test_no_call_for_another_part():

@@ -12,6 +12,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from models.words import action_words
 from pipeline.assess import ISSUED, assess
 from pipeline.lake import Lake
 from pipeline.settings import Settings
@@ -217,6 +218,17 @@ def test_never_reaching_closed_loop_points_at_heater_or_thermostat_before_a_sign
     # The heater itself is what it points at, so that finding goes through.
     made = scores(tmp_path / "heater", open_loop | {("B1S1", "up_active_at_s"): 300.0})["B1S1"]
     assert (made["status"], made["mode"]) == ("judged", "heater")
+
+
+def test_a_flat_signal_with_its_circuit_code_sends_to_the_wiring_first(tmp_path: Path) -> None:
+    # Decision table: near 0.45 V and flat is an open circuit, a cold sensor or a lost earth.
+    flat = {("B1S1", "up_swing_v"): 0.015, ("B1S1", "up_p95_v"): 0.45, ("B1S1", "up_p05_v"): 0.435, ("B1S1", "up_stuck_share"): None}
+    made = scores(tmp_path, flat, codes=("P0130",))["B1S1"]
+    assert (made["status"], made["mode"], made["points_at"]) == ("judged", "weak", "open or shorted signal circuit")
+    assert action_words("B1S1", made["mode"], made["inspect_as"]).startswith("Inspect connector and wiring of the upstream sensor")
+    # The code takes no hold off: a weak signal waits for the misfire, and nothing is said of a wire.
+    made = scores(tmp_path / "misfire", flat, codes=("P0130", "P0301"))["B1S1"]
+    assert made["status"] == "held" and "misfire" in made["reason"] and made["inspect_as"] is None
 
 
 def test_missing_signals_are_not_judged_and_name_the_signal(tmp_path: Path) -> None:

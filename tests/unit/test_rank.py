@@ -67,6 +67,14 @@ def test_bays_of_a_depot_cut_its_list(tmp_path: Path) -> None:
     assert summary == RankSummary(WEEK, listed=3, vehicles=3, judged=9)
 
 
+def test_the_row_says_to_inspect_what_it_points_at(tmp_path: Path) -> None:
+    _, frame = ranked(
+        tmp_path, score("CODE", "B1S1", 0.9, mode="weak", inspect_as="stuck"), score("NONE", "B1S1", 0.8, mode="weak"),
+    )
+    said = dict(frame.select("unit_id", "action").iter_rows())
+    assert said["CODE"].startswith("Inspect connector and wiring of") and said["NONE"].startswith("Confirm")
+
+
 def test_parts_of_one_vehicle_share_a_bay(tmp_path: Path) -> None:
     settings = Settings(bays_per_depot=1)
     summary, frame = ranked(

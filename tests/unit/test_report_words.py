@@ -69,6 +69,20 @@ def test_wiring_heater_and_leaks_come_before_the_part() -> None:
     )
 
 
+def test_what_is_inspected_first_may_be_told_apart_from_the_mode() -> None:
+    # Common practice: flat at 0.45 V with a circuit code is an open circuit, heater or earth before it is the sensor.
+    assert action_words("B1S1", "weak", "stuck") == (
+        "Inspect connector and wiring of the upstream sensor of bank 1 (weak signal); have the part ready"
+    )
+    assert action_words("B2S2", "", "stuck") == (
+        "Inspect connector and wiring of the downstream sensor of bank 2 before anything is ordered: its signals show no single "
+        "failure mode"
+    )
+    assert action_words("B1S1", "weak", "") == action_words("B1S1", "weak")
+    with pytest.raises(ValueError, match="inspect_as must be one of stuck, heater, storage or empty, got 'weak'"):
+        action_words("B1S1", "slow", "weak")
+
+
 @pytest.mark.parametrize("component", ["", "UNIT", "BANK1", "OTHER"])
 def test_action_needs_a_part(component: str) -> None:
     with pytest.raises(ValueError, match="component must be"):
