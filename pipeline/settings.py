@@ -10,7 +10,7 @@ from typing import Annotated
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, ValidationError, field_validator, model_validator
-from pydantic_settings import BaseSettings, SettingsConfigDict
+from pydantic_settings import BaseSettings, SettingsConfigDict, SettingsError
 
 from pipeline.errors import ConfigError
 
@@ -93,7 +93,7 @@ class Settings(BaseSettings):
     def _known_zone(cls, value: str) -> str:
         try:
             ZoneInfo(value)
-        except (ZoneInfoNotFoundError, ValueError) as error:
+        except (ZoneInfoNotFoundError, ValueError, OSError) as error:  # OSError: "Europe" is a folder of zones
             raise ValueError(f"{value!r} is not a time zone; give an IANA name such as 'Europe/Vienna'") from error
         return value
 
@@ -124,7 +124,7 @@ def read_settings(path: Path | None) -> Settings:
     """Settings from a TOML file, or the defaults where ``path`` is None.
 
     Raises:
-        ConfigError: the file is missing, is not TOML, or has an unknown or impossible value.
+        ConfigError: the file is missing, is not TOML, or has an unknown or impossible value; or the environment has one.
     """
     if path is None:
         values: dict = {}
@@ -149,6 +149,18 @@ def read_settings(path: Path | None) -> Settings:
             f"{'.'.join(str(part) for part in item['loc']) or 'settings'}: {item['msg']}" for item in error.errors()
         ]
         raise ConfigError(f"{path or 'settings'}: " + "; ".join(lines)) from error
+    except SettingsError as error:
+        raise ConfigError(_no_json(str(error))) from error
+
+
+def _no_json(said: str) -> str:
+    """Which list or table of the environment is no JSON, and how to write it; ``said`` names the field in quotes."""
+    name = next((name for name in Settings.model_fields if f'"{name}"' in said), None)
+    if name is None:
+        return f"settings of the environment: {said}"
+    table = isinstance(Settings.model_fields[name].default, dict)
+    example = '{"North": 4}' if table else '["first", "second"]'
+    return f"LIGHTOFF_{name.upper()} in the environment is no JSON; write it as LIGHTOFF_{name.upper()}='{example}'"
 
 
 def _beside(path: Path, value: object) -> object:

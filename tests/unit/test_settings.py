@@ -68,6 +68,33 @@ def test_bad_environment_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
         read_settings(None)
 
 
+@pytest.mark.parametrize(
+    ("name", "text", "wanted"),
+    [
+        ("exports", "exports", """LIGHTOFF_EXPORTS='["first", "second"]'"""),
+        ("bays", '{"a"', """LIGHTOFF_BAYS='{"North": 4}'"""),
+        ("alert_command", "mail me", """LIGHTOFF_ALERT_COMMAND='["first", "second"]'"""),
+    ],
+)
+def test_a_list_or_table_of_the_environment_that_is_no_json_is_named(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, name: str, text: str, wanted: str
+) -> None:
+    monkeypatch.setenv(f"LIGHTOFF_{name.upper()}", text)
+    for path in (None, written(tmp_path, "")):
+        with pytest.raises(ConfigError) as error:
+            read_settings(path)
+        said = str(error.value)
+        assert error.value.exit_code == 2
+        assert said == f"LIGHTOFF_{name.upper()} in the environment is no JSON; write it as {wanted}"
+
+
+def test_a_list_or_table_of_the_environment_is_json(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("LIGHTOFF_EXPORTS", '["first", "second"]')
+    monkeypatch.setenv("LIGHTOFF_BAYS", '{"North": 4}')
+    settings = read_settings(None)
+    assert (settings.exports, settings.bays) == (["first", "second"], {"North": 4})
+
+
 def test_settings_do_not_change() -> None:
     with pytest.raises(ValidationError, match="frozen"):
         Settings().lake = "elsewhere"
@@ -85,6 +112,7 @@ def test_settings_do_not_change() -> None:
         ('[bays]\nNorth = "two"\n', "bays.North: Input should be a valid integer"),
         ('time_zone = "Moon/Crater"\n', "'Moon/Crater' is not a time zone; give an IANA name"),
         ('time_zone = "../etc"\n', "is not a time zone"),
+        ('time_zone = "Europe"\n', "time_zone: Value error, 'Europe' is not a time zone; give an IANA name"),  # a folder of zones
         ('exports = "in"\n', "exports: Input should be a valid list"),
         ("exports = [3]\n", "exports.0: Input should be a valid string"),
         ("[bays]\nNorth = -1\n", "bays.North: Input should be greater than or equal to 0"),
