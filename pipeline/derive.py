@@ -106,7 +106,8 @@ def derive(
     """Bring trips and indicator days up to date with the readings.
 
     Args:
-        between: first and last day that are derived, whether they changed or not; all that changed if left out.
+        between: first and last day that are derived, whether they changed or not, ``date.min`` being the first day that is
+            not closed; all that changed if left out.
         progress: called with partitions done, partitions to do and readings read so far.
         measured: measures shards somewhere else and yields, in their order, what each made or why it failed; the
             threads of this process do it if left out. Whoever measures, only this process writes.
@@ -122,7 +123,7 @@ def derive(
     closed = closed_day(lake)
     contents = _contents(settings, lake, params).filter(pl.col("day") > closed)
     if between is not None:
-        if between[0] <= closed:
+        if any(date.min < day <= closed for day in between):  # date.min: a beginning left open
             raise ConfigError(f"raw readings up to {closed} are thinned and cannot be measured again; begin after that day")
         contents = contents.filter(pl.col("day").is_between(*between))
     known = lake.read("shards").select("day", "bucket", known="content")

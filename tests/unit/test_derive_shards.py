@@ -303,6 +303,21 @@ def test_a_range_that_holds_closed_days_is_refused(lake: Lake, raw: Settings, mo
     assert lake.read("shards").is_empty()
 
 
+def test_an_end_left_open_begins_after_the_closed_days(
+    lake: Lake, raw: Settings, wanted: dict[str, pl.DataFrame], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    days = sorted(wanted["shards"]["day"].unique())
+    until = jobs.days_between(None, days[1].isoformat())  # of a lake that was never thinned: all from its first day on
+    assert derive(raw, lake, between=until).derived > 0
+    assert sorted(lake.read("shards")["day"].unique()) == days[:2]
+    monkeypatch.setattr(stage, "closed_day", lambda _: days[2])
+    derive(raw, lake, between=jobs.days_between(None, days[4].isoformat()))
+    assert sorted(lake.read("shards")["day"].unique()) == [*days[:2], *days[3:5]]
+    for named in ((None, days[2].isoformat()), (days[2].isoformat(), None), (days[0].isoformat(), days[5].isoformat())):
+        with pytest.raises(ConfigError, match=f"up to {days[2]} are thinned"):
+            derive(raw, lake, between=jobs.days_between(*named))
+
+
 @pytest.mark.parametrize(("first", "last", "problem"), [
     ("2026-04-xx", None, "--from: '2026-04-xx' is no date"), (None, "soon", "--to: 'soon' is no date"),
     ("2026-04-02", "2026-04-01", "--to 2026-04-01 lies before --from 2026-04-02"),
