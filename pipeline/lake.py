@@ -17,7 +17,7 @@ from deltalake.transaction import AddAction, RemoveAction
 from pipeline.errors import ConfigError, LakeError, UnfitError
 from pipeline.objects import SCHEME, Bucket
 from pipeline.partfiles import COMPRESSION, LEVEL, PartFile, Tidied, log_kept, partition_values, tidied, write_parts
-from pipeline.store import Folder, Store, this_process
+from pipeline.store import Folder, Store, present_ms, this_process
 from pipeline.tables import Table, table
 
 _WRITER = WriterProperties(compression=COMPRESSION.upper(), compression_level=LEVEL)
@@ -81,7 +81,7 @@ class Lake:
         opened = self._find(name)
         if opened is None:
             return declared.empty().lazy()
-        absent = self._absent(opened, declared)
+        absent = declared.absent(_names(opened), self.uri)
         return pl.scan_delta(opened, storage_options=self._store.frame_options).select(
             pl.lit(None, dtype=spec.type).alias(column) if column in absent else pl.col(column).cast(spec.type)
             for column, spec in declared.columns.items()
@@ -199,7 +199,7 @@ class Lake:
             found = strange.select(columns).row(0, named=True)
             raise UnfitError(f"table {name!r} of {self.uri} cannot be written: rows of {found}, which is not replaced")
         opened = self._find(name)
-        if opened is None or self._grows(opened, declared):
+        if opened is None or declared.grows(_names(opened), self.uri):
             # An empty commit makes the table, or brings in a column declared since.
             self._commit(name, declared.empty(), mode="append")
             opened = self._open(name)
@@ -220,7 +220,8 @@ class Lake:
             return
         self._unmoved.discard(declared.name)
         logged_ms = self._store.modified_ms(f"{declared.name}/_delta_log")
-        now_ms = max([logged_ms, *(part.written_ms for part in added)])
+        # What was not replaced but taken out goes now, too, not when the commit before was made.
+        now_ms = max([logged_ms, *([part.written_ms for part in added] or [present_ms(self._store)])])
         actions: list[AddAction | RemoveAction] = []
         actions += [AddAction(part.path, part.bytes, part.values, part.written_ms, True, part.stats) for part in added]
         for file in gone:
@@ -321,33 +322,6 @@ class Lake:
                 raise self._store.unread(name, error) from error
         return self._opened[name]
 
-    def _absent(self, opened: DeltaTable, declared: Table) -> set[str]:
-        """Declared columns that the table was written without."""
-        found = {field.name for field in opened.schema().fields}
-        absent = set(declared.columns) - found
-        needed = sorted(column for column in absent if not declared.columns[column].nullable)
-        if needed:
-            raise UnfitError(
-                f"table {declared.name!r} of {self.uri} lacks the column {', '.join(needed)}; it was written by "
-                "another version: begin another lake and ingest the exports again"
-            )
-        return absent
-
-    def _grows(self, opened: DeltaTable, declared: Table) -> bool:
-        """Whether a write has to take in columns that were declared after the table was written.
-
-        Raises:
-            LakeError: the table has columns that are not declared: writing would lose what is in them.
-        """
-        strange = sorted({field.name for field in opened.schema().fields} - set(declared.columns))
-        if strange:
-            raise UnfitError(
-                f"table {declared.name!r} of {self.uri} has the column {', '.join(strange)}, which this version does not "
-                "know; a newer version wrote it: go on with that version, or begin another lake and ingest the "
-                "exports again"
-            )
-        return bool(self._absent(opened, declared))
-
     def _commit(self, name: str, frame: pl.DataFrame, mode: str) -> None:
         if self._versions is not None:
             raise UnfitError(f"{self.uri} is opened as it was; nothing can be written to the past")
@@ -355,7 +329,7 @@ class Lake:
         self._unmoved.discard(name)
         try:
             opened = self._find(name)
-            grows = opened is not None and self._grows(opened, declared)
+            grows = opened is not None and declared.grows(_names(opened), self.uri)
             write_deltalake(
                 self._uri(name), frame.to_arrow(), mode=mode,
                 configuration=log_kept(_UNTIL_HOUSEKEEP) if opened is None else None,
@@ -386,6 +360,10 @@ class Lake:
             self._store.erase(place)
         except OSError as error:
             raise self._store.unwritten(None, error) from error
+
+
+def _names(opened: DeltaTable) -> set[str]:
+    return {field.name for field in opened.schema().fields}
 
 
 def bucket_of(unit_ids: pl.Series | pl.Expr, buckets: int) -> pl.Series | pl.Expr:

@@ -20,6 +20,7 @@ from pipeline.errors import LakeError
 
 _ENDED = "ended"
 LOCK = "_lock.json"
+_CLOCK = "_clock.json"
 
 
 class Store(Protocol):
@@ -140,6 +141,15 @@ class Folder:
 
     def unwritten(self, name: str | None, error: BaseException) -> LakeError:
         return LakeError(f"{of_lake(self.uri, name)} cannot be written: {error}; check rights and space, then run again")
+
+
+def present_ms(store: Store) -> int:
+    """The instant (ms) as the place tells it that the lake lies in: when a small file was put there. Raises OSError."""
+    store.note(_CLOCK, {})
+    try:
+        return store.modified_ms(_CLOCK)
+    finally:
+        store.erase(_CLOCK)
 
 
 @contextmanager

@@ -8,7 +8,7 @@ from functools import cache
 
 import polars as pl
 
-from pipeline.errors import ConfigError, SchemaError
+from pipeline.errors import ConfigError, SchemaError, UnfitError
 from pipeline.settings import CONFIG
 from pipeline.signals import signals
 
@@ -92,6 +92,36 @@ class Table:
         if problems:
             raise SchemaError(self.name, problems)
         return typed
+
+    def absent(self, found: set[str], uri: str) -> set[str]:
+        """Declared columns that the table of the lake ``uri`` was written without; it has those ``found``.
+
+        Raises:
+            UnfitError: one of them may not be empty.
+        """
+        absent = set(self.columns) - found
+        needed = sorted(column for column in absent if not self.columns[column].nullable)
+        if needed:
+            raise UnfitError(
+                f"table {self.name!r} of {uri} lacks the column {', '.join(needed)}; it was written by "
+                "another version: begin another lake and ingest the exports again"
+            )
+        return absent
+
+    def grows(self, found: set[str], uri: str) -> bool:
+        """Whether a write has to take in columns that were declared after the table was written.
+
+        Raises:
+            UnfitError: the table has columns that are not declared: writing would lose what is in them.
+        """
+        strange = sorted(found - set(self.columns))
+        if strange:
+            raise UnfitError(
+                f"table {self.name!r} of {uri} has the column {', '.join(strange)}, which this version does not "
+                "know; a newer version wrote it: go on with that version, or begin another lake and ingest the "
+                "exports again"
+            )
+        return bool(self.absent(found, uri))
 
 
 @cache

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
@@ -17,7 +18,7 @@ from pipeline.lake import Lake
 from pipeline.objects import Bucket
 from pipeline.prognosis import OWN_MODEL
 from pipeline.settings import Settings
-from pipeline.store import this_process
+from pipeline.store import present_ms, this_process
 from tests.faults.lakes import contents, run, write
 from tests.faults.objects import (
     BUCKET,
@@ -209,6 +210,15 @@ def test_a_model_of_its_own_lies_in_the_store(store: str, monkeypatch: pytest.Mo
     with lake.folder(OWN_MODEL) as folder:
         assert (folder / "card.md").read_text() == "trees"
     assert objects(store, "own/_models/own/card.md") == {"own/_models/own/card.md": b"trees"}
+
+
+def test_the_store_tells_the_time_and_keeps_nothing_of_it(store: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    reached(monkeypatch, store)
+    began_ms = datetime.now(UTC).timestamp() * 1000
+    told = present_ms(Bucket(f"s3://{BUCKET}/clock"))
+    # A store tells whole seconds.
+    assert began_ms - 1000 <= told <= datetime.now(UTC).timestamp() * 1000 + 1000
+    assert objects(store, "clock/_") == {}
 
 
 def test_a_store_that_is_not_there_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

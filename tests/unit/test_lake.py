@@ -272,3 +272,25 @@ def test_a_version_can_be_opened_for_as_long_as_the_settings_say(tmp_path: Path,
     else:
         with pytest.raises(LakeError, match="cannot be opened"):
             before.read("readings")
+
+
+def deletions_ms(lake: Lake, name: str) -> list[int]:
+    """Deletion times in the newest commit of a table."""
+    newest = max((lake.root / name / "_delta_log").glob("*.json"))
+    lines = [json.loads(line) for line in newest.read_text(encoding="utf-8").splitlines()]
+    return [line["remove"]["deletionTimestamp"] for line in lines if "remove" in line]
+
+
+def test_files_taken_out_by_a_commit_that_adds_none_stay_as_long_as_others(tmp_path: Path) -> None:
+    """Nothing that is written tells such a commit the time; the commit before it was ten days ago."""
+    lake, day = Lake(str(tmp_path)), [{"day": MORNING.date(), "bucket": 0}]
+    lake.replace("readings", readings(("V1", MORNING, 0), ("V2", MORNING, 1)), [*day, {"day": MORNING.date(), "bucket": 1}])
+    before = lake.at({"readings": lake.version("readings")})
+    aged(lake, "readings", 10)
+    began_ms = datetime.now(UTC).timestamp() * 1000
+    lake.remove("readings", day)
+    (told,) = deletions_ms(lake, "readings")
+    assert began_ms - 1000 < told < datetime.now(UTC).timestamp() * 1000 + 1000
+    assert lake.tidy("readings", 7).removed == 0
+    assert before.read("readings")["unit_id"].to_list() == ["V1", "V2"]
+    assert [path.name for path in lake.root.iterdir()] == ["readings"]  # what told the time is gone
