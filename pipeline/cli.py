@@ -144,7 +144,7 @@ def rank(
     ] = None,
 ) -> None:
     """Judge every sensor and catalyst and write the ranked list of one week."""
-    settings, lake = _open(context)
+    settings, lake = _open(context, looks=bool(bays or costs))
     if bays or costs:
         week_start = _week(settings, lake, week)
         for line in what_if_lines(settings, lake, week_start, ISSUED, bays or [], costs):
@@ -271,7 +271,7 @@ def train(context: typer.Context, week: Week = None) -> None:
 @app.command(name="check")
 def check_command(context: typer.Context) -> None:
     """Look for rows of the lake that cannot be right: doubled keys, impossible values, sums that do not add up."""
-    settings, lake = _open(context)
+    settings, lake = _open(context, looks=True)
     found = check(settings, lake)
     for row in found.head(SHOWN_OFFENDERS).iter_rows(named=True):
         say(_console, f"{row['check']}: {row['problem']}: {row['detail']}")
@@ -291,7 +291,7 @@ def coverage(
     unit: Annotated[str, typer.Option(help="Only this vehicle, with the sampling of each of its signals.")] = "",
 ) -> None:
     """What can be judged, what cannot, and which signal would change that."""
-    settings, lake = _open(context)
+    settings, lake = _open(context, looks=True)
     wanted = jobs.monday(week, "--week") if week else None
     scores = lake.read("scores", where=pl.col("series") == ISSUED)
     if scores.is_empty():
@@ -320,7 +320,7 @@ def why(
     week: Week = None,
 ) -> None:
     """From a list row back to indicators, trips and the lines of the export files."""
-    settings, lake = _open(context)
+    settings, lake = _open(context, looks=True)
     week_start = jobs.monday(week, "--week") if week else None
     say(_console, explain(lake, settings, unit, component, ISSUED, week_start))
 
@@ -375,9 +375,12 @@ def main() -> None:
         sys.exit(error.exit_code)
 
 
-def _open(context: typer.Context) -> tuple[Settings, Lake]:
+def _open(context: typer.Context, looks: bool = False) -> tuple[Settings, Lake]:
     settings = read_settings(context.obj)
-    return settings, Lake(settings.lake)
+    lake = Lake(settings.lake)
+    if looks and lake.exists("exports"):  # no run is noted, which holds them against each other
+        lake.begun_with(settings.time_zone, settings.buckets)
+    return settings, lake
 
 
 def _week(settings: Settings, lake: Lake, week: str | None) -> date:

@@ -156,23 +156,27 @@ class Lake:
         except OSError as error:
             raise self._store.unwritten(None, error) if changes else self._store.unread(None, error) from error
 
-    def settle(self, time_zone: str, buckets: int) -> None:
-        """Note on first use in which zone days begin and how many buckets there are; hold to it afterwards.
+    def begun_with(self, time_zone: str, buckets: int) -> bool:
+        """Whether the lake was begun, with this zone, in which its days begin, and this number of buckets; writes nothing.
 
         Raises:
-            ConfigError: the lake was begun with other values, so that its partitions mean something else.
+            ConfigError: it was begun with other values, so that its partitions mean something else.
         """
-        wanted = {"time_zone": time_zone, "buckets": buckets}
         found = self._noted(_BASIS)
         if found is None:
-            self._note(_BASIS, wanted)
-            return
+            return False
         differing = [
             f"{key} is {found.get(key)!r} in the lake and {value!r} in the settings"
-            for key, value in wanted.items() if found.get(key) != value
+            for key, value in {"time_zone": time_zone, "buckets": buckets}.items() if found.get(key) != value
         ]
         if differing:
             raise ConfigError(f"{self.uri}: {' and '.join(differing)}; set what the lake has, or begin another lake")
+        return True
+
+    def settle(self, time_zone: str, buckets: int) -> None:
+        """Note on first use what :meth:`begun_with` holds to afterwards, and raises."""
+        if not self.begun_with(time_zone, buckets):
+            self._note(_BASIS, {"time_zone": time_zone, "buckets": buckets})
 
     def append(self, name: str, frame: pl.DataFrame) -> None:
         """Add rows whose keys are new to the table."""

@@ -38,6 +38,7 @@ def add_operations(app: typer.Typer, console: Console, opened: Open, recorded: R
                 say(console, line)
             return
         moment = then(settings, lake, again)
+        lake.begun_with(settings.time_zone, settings.buckets)
         if not moment.same_settings:
             say(console, "settings or facts files have changed since: the list may differ for that reason alone")
         made = jobs.list_again(settings, moment, out)

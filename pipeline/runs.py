@@ -57,12 +57,14 @@ def recorded(
     it may wait for another run to end.
 
     Raises:
+        ConfigError: the lake was begun with another time zone or other buckets than the settings have; nothing was run.
         LakeError: another run holds the lake, or the record cannot be written.
     """
     run = Run(command, clock().astimezone(UTC))
     try:
         with held(lake, command, run.started_at.isoformat()):
             try:
+                lake.begun_with(settings.time_zone, settings.buckets)  # raises where its partitions mean something else
                 yield run
             except Exception as error:
                 # What was begun is rolled back before the record is written; a disk too full for it says so itself.

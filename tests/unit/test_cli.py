@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -244,6 +245,45 @@ def test_quarantine_is_listed_and_read_again(run: Run, job: Job, monkeypatch: py
     path.write_text(READINGS, encoding="utf-8")
     said = run("--config", job.config, "quarantine", "retry", path)
     assert said.code == 0 and said.out.startswith("read 0 files again")
+
+
+@pytest.mark.parametrize(
+    ("changed", "told"),
+    [
+        ({"time_zone": "America/Los_Angeles"}, "time_zone is 'UTC' in the lake and 'America/Los_Angeles' in the settings"),
+        ({"buckets": 8}, "buckets is 1 in the lake and 8 in the settings"),
+    ],
+)
+def test_no_command_goes_on_with_another_zone_or_other_buckets_than_the_lake_has(
+    run: Run, small: Job, tmp_path: Path, changed: dict[str, object], told: str
+) -> None:
+    """Days would begin at another hour: derive threw trips away and noted their days as up to date."""
+    root = Path(shutil.copytree(small.lake.root, tmp_path / "lake"))
+    right = fleet(tmp_path, Path(small.settings.exports[0]), buckets=1)
+    assert run("--config", right.config, "rank", "--week", WEEK).code == 0
+    trips = right.lake.read("trips")
+    wrong = fleet(tmp_path / "wrong", tmp_path, lake=str(root), **{"buckets": 1} | changed)
+    unit = trips["unit_id"][0]
+    for words in (
+        ["runs", "--again", f"{NOW:%Y}", "--out", tmp_path / "never"],
+        ["derive", "--from", "2026-03-02", "--to", "2026-03-15"],
+        ["rank", "--week", WEEK],
+        ["rank", "--week", WEEK, "--bays", "3"],
+        ["backtest", "--out", tmp_path / "never"],
+        ["train"],
+        ["housekeep"],
+        ["check"],
+        ["coverage"],
+        ["why", unit],
+    ):
+        said = run("--config", wrong.config, *words)
+        assert (said.code, said.out) == (2, ""), words
+        assert told in said.err and "set what the lake has, or begin another lake" in said.err
+        assert run("--config", wrong.config, "runs").code == 0  # what went wrong can be read
+    assert not (tmp_path / "never").exists()
+    assert right.lake.read("trips").equals(trips)
+    for words in (["check"], ["coverage"], ["why", unit], ["rank", "--week", WEEK, "--bays", "3"]):
+        assert run("--config", right.config, *words).code == 0, words
 
 
 def test_second_run_is_told_who_holds_the_lake(run: Run, job: Job) -> None:

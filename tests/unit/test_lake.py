@@ -84,6 +84,16 @@ def test_settle_holds_what_the_lake_was_begun_with(tmp_path: Path) -> None:
         lake.settle("Asia/Tokyo", 16)
 
 
+def test_a_lake_is_held_against_what_it_was_begun_with_and_nothing_is_written(tmp_path: Path) -> None:
+    lake = Lake(str(tmp_path / "lake"))
+    assert lake.begun_with("Asia/Tokyo", 8) is False and not lake.root.exists()
+    lake.settle("UTC", 16)
+    assert lake.begun_with("UTC", 16) is True
+    with pytest.raises(ConfigError, match="time_zone is 'UTC' in the lake and 'Asia/Tokyo' in the settings and buckets is 16"):
+        lake.begun_with("Asia/Tokyo", 8)
+    assert json.loads((lake.root / "_lake.json").read_text()) == {"time_zone": "UTC", "buckets": 16}
+
+
 def test_unwritten_table_is_empty_and_typed(tmp_path: Path) -> None:
     lake = Lake(str(tmp_path))
     assert lake.read("readings").schema == table("readings").empty().schema

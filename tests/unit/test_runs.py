@@ -73,6 +73,39 @@ def test_a_run_that_fails_is_noted_rolled_back_and_raises_the_alarm(lake: Lake) 
     assert [(run.command, str(error)) for run, error in heard] == [("nightly", "the limit is wrong")]
 
 
+@pytest.mark.parametrize(
+    ("changed", "told"),
+    [
+        ({"time_zone": "America/Los_Angeles"}, "time_zone is 'UTC' in the lake and 'America/Los_Angeles' in the settings"),
+        ({"buckets": 8}, "buckets is 16 in the lake and 8 in the settings"),
+    ],
+)
+def test_a_run_with_another_zone_or_other_buckets_than_the_lake_has_does_nothing(
+    tmp_path: Path, changed: dict[str, object], told: str
+) -> None:
+    lake, heard, done = Lake(str(tmp_path / "lake")), [], []
+    lake.settle("UTC", 16)
+    with (
+        pytest.raises(ConfigError, match=told),
+        recorded(Settings(**changed), lake, "housekeep", clock, lambda run, error: heard.append(str(error))),
+    ):
+        done.append("body")
+    assert done == [] and len(heard) == 1 and told in heard[0]
+    row = past_runs(lake, 1).row(0, named=True)
+    assert row["outcome"] == FAILED and told in row["error"]
+    with recorded(Settings(), lake, "housekeep", clock):
+        done.append("body")
+    assert done == ["body"]
+
+
+def test_a_run_on_a_lake_that_does_not_say_what_it_was_begun_with_goes_on(lake: Lake) -> None:
+    """Made by a version that did not note it, or nothing has been read yet; only ingest notes it."""
+    (lake.root / "_lake.json").unlink(missing_ok=True)
+    with recorded(Settings(time_zone="Asia/Tokyo", buckets=8), lake, "derive", clock):
+        pass
+    assert past_runs(lake, 1)["outcome"].to_list() == ["done"] and not (lake.root / "_lake.json").exists()
+
+
 def test_a_lake_that_is_held_raises_the_alarm_and_notes_nothing(lake: Lake, monkeypatch: pytest.MonkeyPatch) -> None:
     heard: list[str] = []
     with (
