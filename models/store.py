@@ -17,10 +17,19 @@ from models.classifier import INTERVALS, FamilyModel, Model
 TRUSTED = ("sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",)
 _FORM = 3
 MODEL, CARD = "model.skops", "card.md"
+_ANEW = "restore it, or train anew; while it is away, the starter judges"
 
 
 class StoreError(ValueError):
-    """A model file that cannot be trusted, or is none of this project."""
+    """A model file that cannot be trusted, or cannot be used."""
+
+
+class UnreadError(StoreError):
+    """A model file that is damaged or none of this project; nothing speaks against making another in its place."""
+
+
+class FormError(UnreadError):
+    """A model that another version of this project wrote."""
 
 
 def save(model: Model, folder: Path, card: str) -> None:
@@ -53,7 +62,9 @@ def load(folder: Path) -> Model | None:
     """The model of ``folder``, or None where there is none.
 
     Raises:
-        StoreError: the file holds types that are not on the fixed list, is damaged, or is not a model of this form.
+        UnreadError: the file is damaged or is no model.
+        FormError: it is a model of another form.
+        StoreError: it holds types that are not on the fixed list.
     """
     path = folder / MODEL
     if not path.is_file():
@@ -61,13 +72,18 @@ def load(folder: Path) -> Model | None:
     try:
         body = skops.io.load(path, trusted=list(TRUSTED))
     except UntrustedTypesFoundException as error:
-        raise StoreError(f"{path}: holds what a model must not hold: {error}; restore it, or train anew") from error
+        raise StoreError(
+            f"{path}: holds what a model must not hold: {error}; restore it, or take it away and train anew"
+        ) from error
     except (BadZipFile, zlib.error, OSError, ValueError, KeyError, TypeError) as error:
-        raise StoreError(f"{path}: cannot be read: {error}; restore it, or train anew") from error
-    if not isinstance(body, dict) or body.get("form") != _FORM:
-        raise StoreError(f"{path}: not a model of form {_FORM}; restore it, or train anew")
+        raise UnreadError(f"{path}: cannot be read: {error}; {_ANEW}") from error
+    form = body.get("form") if isinstance(body, dict) else None
+    if not isinstance(form, int):
+        raise UnreadError(f"{path}: not a model of form {_FORM}; {_ANEW}")
+    if form != _FORM:
+        raise FormError(f"{path}: a model of form {form}, and this version reads form {_FORM}; train anew")
     families = {name: FamilyModel(**part) for name, part in body["families"].items()}
     for name, part in families.items():
         if np.shape(part.joining) != (INTERVALS, 3) or part.trees.n_features_in_ != len(part.features) + 1:
-            raise StoreError(f"{path}: the model of {name} does not fit its own features; train anew")
+            raise UnreadError(f"{path}: the model of {name} does not fit its own features; {_ANEW}")
     return Model(body["name"], families, body["inputs"], body["ranks"], body["leaning"])

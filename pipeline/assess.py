@@ -64,6 +64,7 @@ class AssessSummary:
     out_of_scope: int
     shifted: float = 0.0  # share of the classifier's inputs that lie far from those it was trained on
     kept: bool = False  # nothing had changed since it was judged before
+    passed_over: str = ""  # why the fleet's own model did not judge, in words
 
 
 def assess(

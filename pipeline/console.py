@@ -101,6 +101,8 @@ def say_judged(console: Console, judged: AssessSummary) -> None:
         f"judged {judged.judged} components for the list of {judged.week_start}; {judged.held} held back, "
         f"{judged.not_judged} not judged{since}",
     )
+    if judged.passed_over:
+        say(console, judged.passed_over)
 
 
 def say_list(console: Console, result: WeekResult, rows: int) -> None:
@@ -112,6 +114,8 @@ def say_list(console: Console, result: WeekResult, rows: int) -> None:
         f"{judged.judged} components judged, {judged.held} held back, {judged.not_judged} not judged, "
         f"{judged.out_of_scope} vehicles out of scope",
     )
+    if judged.passed_over:
+        say(console, judged.passed_over)
     for line in result.outputs.first_rows(rows):
         say(console, line)
     for name in ("list.csv", "page.html"):

@@ -220,6 +220,7 @@ def nightly_flow(config: str | None = None) -> None:
         _show("coverage", artifacts.coverage_changes(_scores(settings), judged.week_start))
         _show("judged", f"List of {judged.week_start}: {judged.judged} parts judged, {judged.held} held back, "
               f"{judged.not_judged} not judged, {judged.out_of_scope} out of scope.")
+        _log([judged.passed_over] if judged.passed_over else [])
         notices = watch_task(settings, judged.week_start)
         _log(watch_lines(notices))
         alarms.stopped(settings, run, notices)
@@ -244,6 +245,7 @@ def weekly_flow(config: str | None = None) -> str:
         _show("backtest", jobs.track_record(settings, Lake(settings.lake), result.week_start))
         for name, link in artifacts.links(result, Path(settings.out), settings.out_url).items():
             create_link_artifact(link, link_text=f"{name} of {result.week_start}", key=f"lightoff-{name}")
+        _log([result.assessed.passed_over] if result.assessed.passed_over else [])
         _log(kept_lines(result.cards) if result.cards is not None else [])
         if isinstance(derived, ShardsError):
             raise derived

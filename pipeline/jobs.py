@@ -6,7 +6,7 @@ Each job takes the time as an argument; only the edge reads a clock.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from models.classifier import Model
-from models.store import save
+from models.store import UnreadError, save
 from pipeline.assess import ISSUED, REPLAYED, AssessSummary, assess, weekly_indicators
 from pipeline.backtest import JUDGED_FROM_DAYS, orders_of, prove
 from pipeline.datawatch import Notice, data_watch
@@ -27,7 +27,7 @@ from pipeline.known import note_issued
 from pipeline.lake import Lake, Tidied
 from pipeline.quarantine import to_read_again
 from pipeline.rank import RankSummary, rank
-from pipeline.prognosis import OWN_MODEL, chosen_model, ranking, starter_model
+from pipeline.prognosis import OWN_MODEL, own_model, ranking, starter_model
 from pipeline.report.cardfiles import write_cards
 from pipeline.report.listing import Outputs, write_outputs
 from pipeline.report.proof import proof_table
@@ -278,8 +278,10 @@ def track_record(settings: Settings, lake: Lake, last: date) -> str:
 def retrain(settings: Settings, lake: Lake, at: date, watch: Watch = Watch()) -> Verdict:
     """Replay the weeks before ``at`` that have no evidence yet, train a challenger, and keep it if it wins.
 
+    An own model that is damaged or of another version is passed over: the challenger is held against the starter.
+
     Raises:
-        LightoffError: the lake holds no readings, or none of them has been derived.
+        LightoffError: the lake holds no readings, or none of them has been derived, or the own model cannot be trusted.
     """
     _check_data(settings, lake, at)
     done = set(lake.read("evidence", where=pl.col("series") == REPLAYED)["week_start"].unique())
@@ -291,7 +293,10 @@ def retrain(settings: Settings, lake: Lake, at: date, watch: Watch = Watch()) ->
             assess(settings, lake, monday, REPLAYED, starter)
         if watch.judging is not None:
             watch.judging(monday, index + 1, len(mondays))
-    verdict = challenge(settings, lake, ranking(chosen_model(lake)), at, REPLAYED)
+    own, unread = own_model(lake, let_pass=UnreadError)
+    verdict = challenge(settings, lake, ranking(own or starter), at, REPLAYED)
+    if unread:
+        verdict = replace(verdict, why=f"{verdict.why}; the fleet's own model took no part: {unread}")
     if verdict.promoted:
         with lake.folder(OWN_MODEL, changes=True) as folder:
             save(verdict.model, folder, own_card(verdict))

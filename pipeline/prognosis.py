@@ -15,7 +15,7 @@ from models.explain import LIMITS, movers
 from models.features import features
 from models.findings import words
 from models.inputs import input_shift, share_shifted
-from models.store import StoreError, load
+from models.store import FormError, StoreError, UnreadError, load
 from pipeline.errors import LakeError
 from pipeline.lake import Lake
 
@@ -59,14 +59,42 @@ def ranking(model: Model) -> Model:
 
 
 def chosen_model(lake: Lake) -> Model:
-    """The fleet's own model where one was promoted, else the starter, else limits alone.
+    """The fleet's own model where one was promoted that this version reads, else the starter, else limits alone.
 
     Raises:
-        LakeError: a model file cannot be trusted or read.
+        LakeError: a model file cannot be trusted or is damaged.
+    """
+    return own_model(lake)[0] or starter_model()
+
+
+def passed_over(lake: Lake) -> str:
+    """Why the fleet's own model does not judge and who does, in words; empty where it does, or there is none.
+
+    Raises:
+        LakeError: a model file cannot be trusted or is damaged.
+    """
+    why = own_model(lake)[1]
+    return f"{why}; until then parts are judged by {ranking(starter_model()).name}" if why else ""
+
+
+def own_model(lake: Lake, let_pass: type[UnreadError] = FormError) -> tuple[Model | None, str]:
+    """The fleet's own model, None where there is none; None and why, in words, where its file is let pass.
+
+    Args:
+        let_pass: which files count as none: those of another version, since an upgrade must stop no list; also damaged ones
+            (``UnreadError``) where a model is trained that may take their place.
+
+    Raises:
+        LakeError: the file cannot be trusted, or is damaged and not let pass.
     """
     with lake.folder(OWN_MODEL) as folder:
-        own = _read(folder, f"{lake.uri}/{OWN_MODEL}")
-    return own or starter_model()
+        try:
+            return load(folder), ""
+        except StoreError as error:
+            said = str(error).replace(str(folder), f"{lake.uri}/{OWN_MODEL}")
+            if not isinstance(error, let_pass):
+                raise LakeError(said) from error
+            return None, said
 
 
 def starter_model() -> Model:
@@ -74,14 +102,10 @@ def starter_model() -> Model:
     own, and in a backtest, which must not know a model that was trained later.
     """
     folder = Path(models.__path__[0]) / "starter"
-    return _read(folder, str(folder)) or LIMITS_ALONE
-
-
-def _read(folder: Path, called: str) -> Model | None:
     try:
-        return load(folder)
+        return load(folder) or LIMITS_ALONE
     except StoreError as error:
-        raise LakeError(str(error).replace(str(folder), called)) from error
+        raise LakeError(str(error)) from error
 
 
 def prognosis(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import replace
 from datetime import date
 from functools import cache
 from pathlib import Path
@@ -14,7 +15,7 @@ import models
 from models.inputs import share_shifted
 from pipeline.assess import ISSUED, AssessSummary, assess, counted
 from pipeline.lake import Lake
-from pipeline.prognosis import OWN_MODEL
+from pipeline.prognosis import OWN_MODEL, passed_over
 from pipeline.query import SQL
 from pipeline.runs import programs, settings_hash
 from pipeline.settings import Settings
@@ -38,14 +39,15 @@ def judged(settings: Settings, lake: Lake, week_start: date) -> AssessSummary:
     before = lake.read("judgings", where=own)
     if before["ground"].to_list() == [ground]:
         scores, inputs = lake.read("scores", where=own), lake.read("input_shift", where=own)
-        return counted(scores, week_start, share_shifted(inputs), kept=True)
+        kept = counted(scores, week_start, share_shifted(inputs), kept=True)
+        return replace(kept, passed_over=passed_over(lake))
     if before.height:
         # A run that stops half-way must not leave the word that all is as before.
         lake.overwrite("judgings", others)
     summary = assess(settings, lake, week_start)
     row = pl.DataFrame([{"series": ISSUED, "week_start": week_start, "ground": ground}], schema=table("judgings").schema)
     lake.overwrite("judgings", pl.concat([others, row]))
-    return summary
+    return replace(summary, passed_over=passed_over(lake))
 
 
 def _ground(settings: Settings, lake: Lake) -> str:

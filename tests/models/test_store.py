@@ -12,7 +12,7 @@ import skops.io
 from sklearn.linear_model import LogisticRegression
 
 from models.classifier import Model, chances, train
-from models.store import CARD, MODEL, TRUSTED, StoreError, load, save
+from models.store import CARD, MODEL, TRUSTED, FormError, StoreError, UnreadError, load, save
 from tests.models.made_features import made
 
 
@@ -58,6 +58,26 @@ def test_a_file_with_a_foreign_type_is_refused(tmp_path: Path):
     skops.io.dump({"form": 2, "name": "x", "families": {}, "inputs": {}, "more": Foreign()}, tmp_path / MODEL)
     with pytest.raises(StoreError, match="holds what a model must not hold.*Foreign"):
         load(tmp_path)
+
+
+@pytest.mark.parametrize("form", [2, 4])
+def test_a_model_of_another_form_is_told_from_what_is_damaged_or_foreign(model: Model, tmp_path: Path, form: int):
+    """An upgrade must not stop the lists of a fleet; a damaged file may be restored, a foreign one must be looked at."""
+    save(model, tmp_path, "")
+    whole = (tmp_path / MODEL).read_bytes()
+    body = skops.io.load(tmp_path / MODEL, trusted=list(TRUSTED))
+    skops.io.dump(body | {"form": form}, tmp_path / MODEL)
+    with pytest.raises(FormError, match=f"model.skops: a model of form {form}, and this version reads form 3; train anew"):
+        load(tmp_path)
+    (tmp_path / MODEL).write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(UnreadError) as damaged:
+        load(tmp_path)
+    skops.io.dump(body | {"more": Foreign()}, tmp_path / MODEL)
+    with pytest.raises(StoreError) as foreign:
+        load(tmp_path)
+    assert not isinstance(damaged.value, FormError) and not isinstance(foreign.value, UnreadError)
+    assert "restore it, or train anew; while it is away, the starter judges" in str(damaged.value)
+    assert "restore it, or take it away and train anew" in str(foreign.value)  # training does not pass over it
 
 
 def test_a_pickle_that_runs_code_is_refused_unread(tmp_path: Path):

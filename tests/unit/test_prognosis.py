@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+import skops.io
 
 from models.classifier import Model, train
 from models.explain import LIMITS
@@ -22,6 +23,7 @@ from pipeline.prognosis import (
     OWN_MODEL,
     Prognosis,
     chosen_model,
+    passed_over,
     prognosis,
     ranking,
     starter_model,
@@ -158,9 +160,21 @@ def test_a_model_that_cannot_be_trusted_stops_the_run(tmp_path: Path):
         chosen_model(lake)
 
 
+def test_an_own_model_of_another_form_leaves_the_judging_to_the_starter_and_is_told(tmp_path: Path):
+    lake = Lake(str(tmp_path))
+    assert passed_over(lake) == ""
+    (lake.root / OWN_MODEL).mkdir(parents=True)
+    skops.io.dump({"form": 2, "name": "own model of 2026-01-05", "families": {}, "inputs": {}}, lake.root / OWN_MODEL / MODEL)
+    assert chosen_model(lake).name == starter_model().name
+    assert passed_over(lake) == (
+        f"{lake.root}/_models/own/model.skops: a model of form 2, and this version reads form 3; train anew; "
+        f"until then parts are judged by {ranking(starter_model()).name}"
+    )
+
+
 def test_the_own_model_comes_before_the_starter(tmp_path: Path, model: Model):
     lake = Lake(str(tmp_path))
     assert chosen_model(lake).name == starter_model().name
     save(model, lake.root / OWN_MODEL, "")
-    assert chosen_model(lake).name == "catalysts only"
+    assert chosen_model(lake).name == "catalysts only" and passed_over(lake) == ""
     assert starter_model().name != "catalysts only"

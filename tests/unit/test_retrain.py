@@ -8,11 +8,13 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+import skops.io
 
 from models.classifier import Model, train
 from models.store import CARD, MODEL, load
 from pipeline import retrain
 from pipeline.assess import REPLAYED
+from pipeline.errors import LakeError
 from pipeline.lake import Lake
 from pipeline.prognosis import LIMITS_ALONE, OWN_MODEL, chosen_model, starter_model
 from pipeline.retrain import ORDER_DELAY, challenge, own_card, verdict_text
@@ -142,3 +144,50 @@ def test_a_promoted_model_judges_the_next_list(tmp_path: Path, fleet_of: Callabl
     assert chosen_model(lake).name == found.model.name
     kept = load(lake.root / OWN_MODEL)
     assert kept is not None and kept.families.keys() == found.model.families.keys()
+
+
+class Foreign:
+    """A type that no model holds."""
+
+
+def spoil(lake: Lake, how: str) -> None:
+    """Put a model in the lake that this version does not read."""
+    folder = lake.root / OWN_MODEL
+    folder.mkdir(parents=True)
+    bodies = {"another form": {"form": 2, "name": "x", "families": {}}, "foreign": {"form": 3, "more": Foreign()}}
+    if how in bodies:
+        skops.io.dump(bodies[how], folder / MODEL)
+    else:
+        (folder / MODEL).write_bytes(b"no model")
+
+
+@pytest.mark.parametrize(("how", "said"), [("another form", "a model of form 2"), ("damaged", "cannot be read")])
+@pytest.mark.parametrize("promoted", [True, False])
+def test_training_anew_passes_over_a_model_that_cannot_be_read(
+    tmp_path: Path, fleet_of: Callable, monkeypatch: pytest.MonkeyPatch, how: str, said: str, promoted: bool
+):
+    from pipeline import jobs
+
+    fleet_of(*made(units=300 if promoted else 50, weeks=WEEKS))
+    lake = Lake(str(tmp_path))
+    spoil(lake, how)
+    monkeypatch.setattr(jobs, "_check_data", lambda *_: None)
+    monkeypatch.setattr(jobs, "first_week", lambda *_: AT)
+    found = jobs.retrain(Settings(), lake, AT)
+    assert found.promoted is promoted
+    assert f"{lake.root}/{OWN_MODEL}/{MODEL}: " in found.why and said in found.why
+    if promoted:
+        assert chosen_model(lake).name == found.model.name == f"own model of {AT}"
+    else:
+        assert found.model.name == LIMITS_ALONE.name
+
+
+def test_training_does_not_pass_over_a_model_that_cannot_be_trusted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    from pipeline import jobs
+
+    lake = Lake(str(tmp_path))
+    spoil(lake, "foreign")
+    monkeypatch.setattr(jobs, "_check_data", lambda *_: None)
+    monkeypatch.setattr(jobs, "first_week", lambda *_: AT)
+    with pytest.raises(LakeError, match="holds what a model must not hold"):
+        jobs.retrain(Settings(), lake, AT)

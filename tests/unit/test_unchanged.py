@@ -10,14 +10,15 @@ from unittest.mock import patch
 
 import polars as pl
 import pytest
+import skops.io
 
 from models.classifier import Model
-from models.store import save
+from models.store import MODEL, save
 from pipeline import unchanged
 from pipeline.assess import ISSUED, assess
 from pipeline.errors import LakeError
 from pipeline.lake import Lake
-from pipeline.prognosis import OWN_MODEL
+from pipeline.prognosis import OWN_MODEL, ranking, starter_model
 from pipeline.settings import Settings
 from tests.golden.sample import NOW, WEEK, Job, command, fleet, small_exports
 
@@ -130,3 +131,17 @@ def test_a_second_night_without_exports_says_so(small: Job) -> None:
     assert "nothing has changed since" not in first.output
     again = command(small, "nightly", now=NOW)
     assert "nothing has changed since" in again.output
+
+
+@pytest.mark.parametrize("words", [("nightly",), ("rank", "--week", WEEK.isoformat())])
+def test_a_run_says_that_the_own_model_is_of_another_form_and_the_list_who_judged(small: Job, words: tuple[str, ...]) -> None:
+    with small.lake.folder(OWN_MODEL, changes=True) as folder:
+        folder.mkdir(parents=True)
+        skops.io.dump({"form": 2, "name": "own model of 2026-01-05", "families": {}, "inputs": {}}, folder / MODEL)
+    for _ in range(2):  # judged, and kept
+        said = command(small, *words, now=NOW)
+        assert said.exit_code == 0, said.output
+        assert f"{OWN_MODEL}/{MODEL}: a model of form 2, and this version reads form 3; train anew" in said.output
+    week = small.lake.read("scores")["week_start"].max()
+    judged = small.lake.read("scores", where=(pl.col("week_start") == week) & (pl.col("status") == "judged"))
+    assert judged["judged_by"].unique().to_list() == [ranking(starter_model()).name]
