@@ -139,9 +139,7 @@ def rank(
     bays: Annotated[
         list[str] | None, typer.Option(help="What if: bays, as 6 or as DEPOT=2; prints that list, writes nothing.")
     ] = None,
-    costs: Annotated[
-        Path | None, typer.Option(help="What if: another costs file; prints that list, writes nothing.")
-    ] = None,
+    costs: Annotated[Path | None, typer.Option(help="What if: another costs file; prints that list, writes nothing.")] = None,
 ) -> None:
     """Judge every sensor and catalyst and write the ranked list of one week."""
     settings, lake = _open(context, looks=bool(bays or costs))
@@ -219,9 +217,7 @@ def backtest(
     out: Annotated[Path, typer.Option(help="Folder that gets one folder a week.")],
     first: Annotated[str | None, typer.Option("--from", help="First Monday; the first with data if left out.")] = None,
     last: Annotated[str | None, typer.Option("--to", help="Last Monday; the newest if left out.")] = None,
-    truth: Annotated[
-        Path | None, typer.Option(help="Truth of a simulated fleet; later work orders and codes if left out.")
-    ] = None,
+    truth: Annotated[Path | None, typer.Option(help="Truth of a simulated fleet; later orders and codes if left out.")] = None,
     retrain: Annotated[bool, typer.Option(help="Train challengers on the way, from what was known.")] = False,
 ) -> None:
     """Write the list of every past week exactly as it would have been, and hold them against what failed."""
