@@ -41,6 +41,8 @@ TREES = {
 }
 # What holds a part back holds for both judges: limits.toml [judge.probability_held], the share of held parts that fail.
 HELD_MOST = 0.1
+# Nor is a fleet it has not seen ever surer ground for it than for limits: limits.toml [judge.probability_surest].
+SUREST = 0.96
 # A voltage that zirconia cannot give: no fleet that trains the starter has one, so that its trees can say nothing of it.
 UNTAUGHT = ("up_top_v", "down_top_v")
 _UNTAUGHT_FROM = 0.5  # of the way from healthy to limit
@@ -68,7 +70,8 @@ class Model:
     ``leaning`` (0..1) is the weight of limits and trends in the log-odds of its chances within 28 days, and as much is
     added at the other horizons; 0 leaves the model alone. A model that judges fleets it has not seen leans on limits
     half-way: a logarithmic pool of two opinions (C. Genest, J. V. Zidek, Statistical Science 1 (1986) 114-148). It gives no
-    part that is held back more than ``HELD_MOST``, and leaves to limits what none of its fleets could teach (``UNTAUGHT``).
+    part more than ``SUREST`` and none that is held back more than ``HELD_MOST``, and leaves to limits what none of its
+    fleets could teach (``UNTAUGHT``).
     """
 
     name: str
@@ -137,6 +140,7 @@ def chances(model: Model, frame: pl.DataFrame) -> Chances:
             hazards = expit(join(part.joining, raw[rows], limits_of(chosen)))
             by_horizon[rows] = _leant(1 - np.cumprod(1 - hazards, axis=1), limits_of(chosen), model.leaning)
     if model.leaning:
+        by_horizon *= SUREST
         held = (frame["status"] == "held").to_numpy()
         by_horizon[held] = np.minimum(by_horizon[held], HELD_MOST)
         by_horizon[_untaught(frame)] = np.nan

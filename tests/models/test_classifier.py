@@ -22,6 +22,7 @@ from models.classifier import (
     matrix,
     raw_scores,
     train,
+    limits_of,
 )
 from models.evaluate import average_precision, brier, expected_calibration_error
 from models.features import KEYS, direction, feature_names
@@ -263,6 +264,9 @@ def test_a_model_that_has_not_seen_the_fleet_gives_no_held_part_much_and_says_no
     free = chances(strange, frame).by_horizon
     assert free[:, 2].max() > 0.5 and held.max() == pytest.approx(0.1)
     assert np.allclose(held, np.minimum(free, 0.1)) and (np.diff(held) >= 0).all()
+    # Nor is it ever surer than limits and trends may be (0.96), and the order of parts stays.
+    halfway = _leant(chances(trained, frame).by_horizon, limits_of(frame), 0.5)
+    assert free.max() <= 0.96 and np.allclose(free, 0.96 * halfway)
     # Domain reference 4.1: no mixture makes zirconia give 1.2 V; no simulated fleet has that fault.
     over = frame.with_columns(pl.lit(1.67).cast(pl.Float32).alias("gone.down_top_v"))
     assert np.isnan(chances(strange, over).by_horizon).all()
