@@ -118,11 +118,12 @@ def train(
 
     def trained(family: str) -> FamilyModel | None:
         rows = joined.filter((pl.col("family") == family) & (pl.col("status") != "not_judged"))
-        return _train_family(rows, names, seed)
+        # Many small fits: on shared cores the threads of the trees wait for each other far longer than they work, so the
+        # families share the cores and each fit has one. The limit holds for the thread that asks for it alone.
+        with threadpool_limits(1):
+            return _train_family(rows, names, seed)
 
-    # Many small fits: on shared cores the threads of the trees wait for each other far longer than they work, so the
-    # families share the cores and each fit has one.
-    with threadpool_limits(1), ThreadPoolExecutor(threads) as pool:
+    with ThreadPoolExecutor(threads) as pool:
         made = dict(zip(FAMILIES, pool.map(trained, FAMILIES), strict=True))
     families = {family: part for family, part in made.items() if part is not None}
     return Model(name, families, input_deciles(frame))

@@ -9,7 +9,9 @@ import numpy as np
 import polars as pl
 import pytest
 from sklearn.metrics import average_precision_score
+from threadpoolctl import threadpool_info
 
+from models import classifier
 from models.classifier import (
     _leant,
     EDGES,
@@ -67,6 +69,18 @@ def test_families_trained_side_by_side_are_those_trained_one_by_one():
     alone, together = (train(frame, labelled, "test", threads=threads) for threads in (1, 4))
     assert list(alone.families) == list(together.families) == ["downstream", "catalyst"]
     np.testing.assert_array_equal(chances(alone, frame).by_horizon, chances(together, frame).by_horizon)
+
+
+def test_every_fit_has_one_thread_whichever_thread_it_runs_in(monkeypatch: pytest.MonkeyPatch):
+    """A limit of OpenMP holds for the thread that sets it: nthreads-var is one of a data environment (OpenMP 5.2, from memory)."""
+    found = []
+
+    def count(rows: pl.DataFrame, names: list[str], seed: int) -> None:
+        found.extend(pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "openmp")
+
+    monkeypatch.setattr(classifier, "_train_family", count)
+    classifier.train(*made(units=20), "counted")
+    assert found and set(found) == {1}
 
 
 def test_a_label_beside_the_features_changes_nothing(trained: Model):

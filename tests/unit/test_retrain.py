@@ -16,7 +16,7 @@ from pipeline import retrain
 from pipeline.assess import REPLAYED
 from pipeline.errors import LakeError
 from pipeline.lake import Lake
-from pipeline.prognosis import LIMITS_ALONE, OWN_MODEL, chosen_model, starter_model
+from pipeline.prognosis import LIMITS_ALONE, OWN_MODEL, chosen_model, ranking, starter_model
 from pipeline.retrain import ORDER_DELAY, challenge, own_card, verdict_text
 from pipeline.settings import Settings
 from tests.golden.sample import command, small_job
@@ -179,7 +179,7 @@ def test_training_anew_passes_over_a_model_that_cannot_be_read(
     if promoted:
         assert chosen_model(lake).name == found.model.name == f"own model of {AT}"
     else:
-        assert found.model.name == LIMITS_ALONE.name
+        assert found.model.name == ranking(starter_model()).name
 
 
 def test_training_does_not_pass_over_a_model_that_cannot_be_trusted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
