@@ -7,6 +7,8 @@ from datetime import date
 import polars as pl
 from rich.table import Table
 
+from pipeline.report.words import count
+
 PART_WORDS = {"upstream": "upstream sensors", "downstream": "downstream sensors", "catalyst": "catalysts"}
 _COLUMNS = ("part", "status", "components", "vehicles", "why, and what would change it")
 
@@ -28,7 +30,8 @@ def coverage_table(scores: pl.DataFrame, week_start: date) -> Table:
 def coverage_lines(scores: pl.DataFrame, week_start: date) -> list[str]:
     """The same in whole lines, for a log or a pipe."""
     return [f"{_title(week_start)}:"] + [
-        f"{row['part']}, {row['status']}: {row['components']} components of {row['vehicles']} vehicles"
+        f"{row['part']}, {row['status']}: {count(row['components'], 'component', 'components')} of "
+        + count(row["vehicles"], "vehicle", "vehicles")
         + (f": {row['why']}" if row["why"] else "")
         for row in coverage(scores).iter_rows(named=True)
     ]

@@ -16,12 +16,14 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from pipeline.closed import closed_day
 from pipeline.facts import read_indicators
 from pipeline.known import arrived_by, midnight_of
-from pipeline.lake import Lake
+from pipeline.lake import Lake, bucket_of
 from pipeline.limits import read_limits
 from pipeline.report.words import plain
 from pipeline.settings import Settings
+from pipeline.shards import unmeasured
 
 STOP, WARN = "stop", "warn"
 ISSUED = "issued"
@@ -74,6 +76,7 @@ def data_watch(
     seen = _seen(lake, limits, end, arrived)
     notices = [
         *_missing_days(lake, seen, limits),
+        *_not_measured(settings, lake, limits, end, arrived),
         *_silent_depots(seen, limits),
         *_lost_signals(lake, limits, end, arrived, families),
         *_coverage(lake, limits, series, week_start),
@@ -189,6 +192,24 @@ def _missing_days(lake: Lake, seen: _Seen, limits: dict[str, float]) -> list[Not
             f"{int(limits['watch_usual_weeks'])} weeks before); {what_to_do}",
         ))
     return notices
+
+
+def _not_measured(settings: Settings, lake: Lake, limits: dict[str, float], end: date, arrived: pl.Expr) -> list[Notice]:
+    """Readings that no derive has measured, or of which there were fewer when it did."""
+    oldest = max(end - timedelta(days=int(limits["watch_days"])), closed_day(lake) + timedelta(days=1))
+    lately = pl.col("day").is_between(oldest, end, closed="left")
+    spans = lake.read("export_spans", where=lately & arrived).select("unit_id", "day").unique()
+    their = spans.with_columns(bucket=bucket_of(spans["unit_id"], settings.buckets)).join(
+        unmeasured(lake, lately), on=["day", "bucket"]
+    )
+    if their.is_empty():
+        return []
+    return [Notice(
+        WARN,
+        f"readings of {_vehicles(their['unit_id'].n_unique())} are not measured",
+        f"of {their['day'].min()} to {their['day'].max()} some have not gone through derive, so parts of these vehicles are "
+        "judged on what is older: run `lightoff derive`; what it cannot read it names",
+    )]
 
 
 def _silent_depots(seen: _Seen, limits: dict[str, float]) -> list[Notice]:

@@ -105,6 +105,19 @@ def _together(shards: list[Shard]) -> Shard:
     )
 
 
+def unmeasured(lake: Lake, which: pl.Expr) -> pl.DataFrame:
+    """``day`` and ``bucket`` of partitions that no derive has measured, or that held other readings when it did.
+
+    Args:
+        which: of ``day``: the partitions asked for.
+    """
+    held = lake.files("readings").filter(which).group_by("day", "bucket").agg(pl.col("rows").sum())
+    known = lake.read("shards", where=which)
+    return held.join(known, on=["day", "bucket"], how="left").filter(
+        pl.col("readings").is_null() | (pl.col("readings") != pl.col("rows"))
+    ).select("day", "bucket")
+
+
 def crossing(lake: Lake, shard: Shard, spans: pl.DataFrame, trip_gap_s: float) -> pl.DataFrame:
     """Readings of the day before and the day after, of the vehicles that drive over the midnight between.
 

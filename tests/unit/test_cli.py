@@ -349,7 +349,7 @@ def test_stages_one_by_one(run: Run, job: Job) -> None:
     assert ranked.code == 0 and "list of 2026-04-06: 0 rows" in ranked.out
     covered = run("--config", job.config, "coverage")
     assert covered.code == 0 and covered.out.startswith("what the list of 2026-04-06 could judge:\n")
-    assert "upstream sensors, not judged: 1 components of 1 vehicles: " in covered.out
+    assert "upstream sensors, not judged: 1 component of 1 vehicle: " in covered.out
     assert "log supply_v (PID 42) at least every 60 s: on 1 more vehicle the data can tell of low supply voltage" in covered.out
     # Manifold pressure, air mass and intake temperature all lack: none of them alone would tell.
     assert "log map_kpa" not in covered.out
@@ -474,7 +474,7 @@ def test_coverage_counts_every_component_of_the_list(run: Run, small: Job, tmp_p
     counts = [
         (status, int(number))
         for status, number in re.findall(
-            r"^[a-z ]+, ([a-z ]+): (\d+) components of \d+ vehicles", said.out, re.M
+            r"^[a-z ]+, ([a-z ]+): (\d+) components? of \d+ vehicles?", said.out, re.M
         )
     ]
     judged = result.assessed

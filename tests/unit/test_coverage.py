@@ -53,7 +53,7 @@ def test_lines_are_whole() -> None:
     lines = coverage_lines(ROWS, WEEK)
     assert lines[0] == "what the list of 2026-04-06 could judge:"
     assert lines[1] == "upstream sensors, judged: 3 components of 2 vehicles"
-    assert lines[4] == f"catalysts, not judged: 1 components of 1 vehicles: {LONG}"
+    assert lines[4] == f"catalysts, not judged: 1 component of 1 vehicle: {LONG}"
     assert len(lines) == 6
 
 

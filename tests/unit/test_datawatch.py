@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from pipeline.datawatch import Notice, data_watch, feed_ended, must_look, watch_lines
-from pipeline.lake import Lake
+from pipeline.lake import Lake, bucket_of
 from pipeline.report.listing import write_outputs
 from pipeline.settings import Settings
 from tests.browser import report_lake
@@ -91,6 +91,41 @@ def number(unit: str) -> int:
 
 def few(lake_units: int = 7) -> dict[str, tuple[str, str]]:
     return {unit: UNITS[unit] for unit in list(UNITS)[:lake_units]}
+
+
+def test_readings_that_went_through_no_derive_are_told(tmp_path: Path):
+    """Two vehicles of a bucket; the third is of another and measured. A file that came since has more rows than were measured."""
+    settings = Settings(buckets=2)
+    lake = fleet(tmp_path)
+    buckets = dict(zip(UNITS, bucket_of(pl.Series(list(UNITS)), 2), strict=True))
+    mine = [unit for unit in UNITS if buckets[unit] == 1]
+    noon = datetime(2026, 2, 27, 12, tzinfo=UTC)
+
+    def laid(bucket: int, rows: int) -> None:
+        whole = rows_of("readings", [
+            {"unit_id": mine[0], "ts": noon + timedelta(seconds=n), "day": FRIDAY, "bucket": bucket, "rpm": 800.0} for n in range(rows)
+        ])
+        lake.replace("readings", whole, [{"day": FRIDAY, "bucket": bucket}])
+
+    def told() -> list[str]:
+        return [f"{n.severity}: {n.what}: {n.detail}" for n in data_watch(settings, lake, WEEK) if "measured" in n.what]
+
+    laid(0, 5)
+    laid(1, 8)
+    derived = {"day": FRIDAY, "content": "x", "indicators": 0}
+    lake.append("shards", rows_of("shards", [derived | {"bucket": 0, "readings": 5}]))
+    assert told() == [
+        f"warn: readings of {len(mine)} vehicles are not measured: of 2026-02-27 to 2026-02-27 some have not gone through derive, "
+        "so parts of these vehicles are judged on what is older: run `lightoff derive`; what it cannot read it names"
+    ]
+    lake.append("shards", rows_of("shards", [derived | {"bucket": 1, "readings": 8}]))
+    assert told() == []
+    laid(1, 9)
+    assert len(told()) == 1
+    counts = dict.fromkeys(("rows_before", "rows_after", "units", "bytes_before", "keep_days"), 9)
+    closed = {"day": FRIDAY, "bucket": 1, "thinned_at": LATER, "content": "x"}
+    lake.append("thinned", rows_of("thinned", [closed | counts]))  # a closed day holds other rows than were measured
+    assert told() == []
 
 
 def test_a_healthy_fleet_is_left_in_peace(tmp_path: Path) -> None:
