@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline import alarms
+from pipeline import alarms, jobs
+from pipeline.datawatch import Notice
 from pipeline.derive import Made, ShardWork, derive
 from pipeline.errors import ConfigError, LakeError, ShardsError
 from pipeline.lake import Lake
@@ -182,6 +183,26 @@ def test_what_a_weekly_flow_shows(job: Job) -> None:
         assert (made.parent / file).as_uri() in newest[f"lightoff-{name}"], name
     assert any(name.startswith("measure bucket 1, 2026-") for name in names)
     assert any(name.startswith("keep bucket 0, 2026-") for name in names)
+
+
+@pytest.mark.parametrize("word", ["nightly", "weekly"])
+def test_a_stop_of_the_data_watch_reaches_a_person_from_a_flow(
+    job: Job, monkeypatch: pytest.MonkeyPatch, word: str
+) -> None:
+    """README: `alert_command` gets a text when the data need a look; the flow itself ends well."""
+    from pipeline import flows
+
+    notices = [Notice("stop", "depot South is silent", "12 of 12"), Notice("warn", "few vehicles", "9")]
+    for module in (flows, jobs):
+        monkeypatch.setattr(module, "data_watch", lambda *_, **__: notices)
+    monkeypatch.setattr(flows, "feed_ended", lambda *_: [])
+    sent: list[dict[str, str]] = []
+    monkeypatch.setattr(alarms, "send", lambda settings, text: sent.append(text) or [])
+    getattr(flows, f"{word}_flow")(str(job.config))
+    [text] = sent
+    assert text["subject"].startswith(f"lightoff {word}") and text["subject"].endswith("the data need a look")
+    assert text["error"] == "data watch, stop: depot South is silent: 12 of 12"
+    assert past_runs(job.lake, 1).select("command", "outcome").rows() == [(f"{word} flow", "look")]
 
 
 def test_shards_of_a_flow_go_over_a_cluster_and_one_worker_is_killed(
