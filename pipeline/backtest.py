@@ -189,7 +189,9 @@ def _more(
     values = blamed_for_others(listed, outcome).cast(pl.Float64).to_numpy()
     found = {"confounder_rate": _share(values, rows["unit_id"], resamples)}
     if outcome.faults is not None:
-        found["begun_rate"] = _share(_begun(rows, outcome.faults, outcome.events), rows["unit_id"], resamples)
+        begun = _begun(rows, outcome.faults, outcome.events)
+        found["begun_rate"] = _share(begun, rows["unit_id"], resamples)
+        found["confounder_of_sound_rate"] = _share(values * (1 - begun), rows["unit_id"], resamples)
     if outcome.events["foreseeable"].any():
         found["recall_of_slow_faults"] = _recall(listed, mondays, outcome.events.filter("foreseeable"), resamples)
     # A row that stays on the list is one visit: only its first week in a row costs or saves.

@@ -23,6 +23,7 @@ _NAMES = {
     "false_alarms_per_100_unit_weeks": "false alarms per 100 vehicle-weeks",
     "wrong_component_rate": "wrong part of the right vehicle, share of rows",
     "confounder_rate": "another defect blamed on a part, share of rows",
+    "confounder_of_sound_rate": "another defect blamed on a sound part, share of rows",
     "average_precision": "average precision",
     "brier": "Brier score",
     "expected_calibration_error": "calibration error",

@@ -82,7 +82,9 @@ def test_figures_are_those_of_the_lists_as_written(replayed: tuple[Job, Path, st
             for r in truth
         )
 
-    shares, listed, wrong, false = [], 0, 0, 0
+    others = pl.read_csv(TRUTH / "confounders.csv", try_parse_dates=True).to_dicts()
+    faults = pl.read_csv(TRUTH / "components.csv", try_parse_dates=True).to_dicts()
+    shares, listed, wrong, false, blamed, sound = [], 0, 0, 0, 0, 0
     for week in weeks_of(folder):
         rows = pl.read_csv(folder / week.isoformat() / "list.csv", infer_schema=False).sort(pl.col("rank").cast(int))
         right = [sick(week, r["unit_id"], r["component"]) for r in rows.iter_rows(named=True)]
@@ -91,7 +93,17 @@ def test_figures_are_those_of_the_lists_as_written(replayed: tuple[Job, Path, st
         wrong += sum(not ok and sick(week, r["unit_id"]) for ok, r in zip(right, rows.iter_rows(named=True), strict=True))
         if right:
             shares.append(sum(right[:10]) / len(right[:10]))
+        for place, r in enumerate(rows.iter_rows(named=True)):
+            other = any(c["unit_id"] == r["unit_id"] and c["from_on"] <= week and (not c["to_on"] or c["to_on"] >= week) for c in others)
+            worn = right[place] or any(
+                f["unit_id"] == r["unit_id"] and f["component"] == r["component"] and f["onset_on"] <= week
+                and not (f["repaired_on"] and f["repaired_on"] < week) for f in faults
+            )
+            blamed += other and not sick(week, r["unit_id"])
+            sound += other and not sick(week, r["unit_id"]) and not worn
     assert listed > 0
+    assert figures["confounder_rate"]["value"] == pytest.approx(blamed / listed)
+    assert figures["confounder_of_sound_rate"]["value"] == pytest.approx(sound / listed)
     assert figures["listed_rows"]["value"] == listed
     assert figures["precision_at_10"]["value"] == pytest.approx(sum(shares) / len(shares))
     assert figures["wrong_component_rate"]["value"] == pytest.approx(wrong / listed)
