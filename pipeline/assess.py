@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import polars as pl
 
 from models.airmass import with_air_mass
-from models.beside import WARMEST, codes_exported, warmest_day
+from models.beside import WARMEST, codes_exported, depot_between, warmest_day
 from models.bias import rear_references, with_bias
 from models.blame import Hold, Measured, evaluate, hold_back
 from models.breaks import fitted, inspected, replaced, since_fitted
@@ -197,8 +197,12 @@ def _trends(grid: Grid, indicators: pl.DataFrame, units: pl.DataFrame) -> pl.Dat
 
 
 def _beside(known: Known, newest: pl.DataFrame, standing: pl.DataFrame, told: pl.Series, facts: dict[str, dict]) -> pl.DataFrame:
-    """What the order of blame asks beside the levels of indicators; the table itself says from where on an engine is cold."""
+    """What the order of blame asks beside the levels of indicators; the table itself says from where on an engine is cold, and
+    a voltage between rich and lean.
+    """
     made = [codes_exported(told, known.register)]
+    if "front_mostly_between" in facts:
+        made.append(depot_between(standing, known.register, facts["front_mostly_between"]["above"]))
     cold = [fact["below"] for fact in facts.values() if fact.get("indicator") == WARMEST and "below" in fact]
     if cold:
         made.append(warmest_day(newest, standing, max(cold)))

@@ -1,11 +1,11 @@
-"""Beside the indicators: an engine that is cool most days and warm on some is neither; codes are read depot by depot."""
+"""Beside the indicators: an engine that is cool most days and warm on some is neither; codes and means go depot by depot."""
 
 from __future__ import annotations
 
 import polars as pl
 import pytest
 
-from models.beside import codes_exported, warmest_day
+from models.beside import codes_exported, depot_between, warmest_day
 
 COLD = 74.0
 
@@ -36,3 +36,15 @@ def test_what_the_gateways_of_a_depot_read_they_read_of_all_its_vehicles():
     assert read("A1", "N1") == ["A1", "A2", "N1"]
     assert read("N2") == ["N2"]  # an unknown depot is nobody's
     assert read() == []
+
+
+def test_what_most_vehicles_of_a_depot_show_is_their_gateways():
+    """By hand: of the five others of depot M four lie between for more than 0.6, beside M6 all five; S has four vehicles only."""
+    mids = {"M1": 0.95, "M2": 0.9, "M3": 0.7, "M4": 0.99, "M5": 0.93, "M6": 0.2, "S1": 0.9, "S2": 0.9, "S3": 0.9, "S4": 0.9, "N1": 0.9}
+    register = pl.DataFrame({"unit_id": list(mids), "depot": [None if unit == "N1" else unit[0] for unit in mids]})
+    rows = [(unit, bank, "up_mid_share", mid - 0.1 * bank) for unit, mid in mids.items() for bank in (0, 1)]
+    rows += [("M6", 0, "up_swing_v", 0.99)]
+    columns = {"unit_id": pl.String, "bank": pl.Int64, "indicator": pl.String, "level": pl.Float64}
+    made = depot_between(pl.DataFrame(rows, columns, orient="row"), register, 0.6)
+    assert dict(made.sort("unit_id").select("unit_id", "level").iter_rows()) == {f"M{n}": 0.8 for n in range(1, 6)} | {"M6": 1.0}
+    assert set(made["indicator"]) == {"depot_between_share"}

@@ -927,6 +927,43 @@ def test_two_heaters_do_not_fail_at_once() -> None:
         assert by == [by_both, by_both, None, None], codes
 
 
+def test_heater_codes_of_two_sensors_point_at_what_they_share() -> None:
+    # Common practice: the heaters share fuse and relay; one code is a heater, two at once are their supply.
+    one, two = ("heater",), ("heater", "heater")
+    for part in ("upstream", "downstream"):
+        for mode in ("heater", ""):
+            assert held({}, part, mode, two, ("upstream", "downstream"), 1.2) == "several_heaters"
+            assert held({}, part, mode, one, part, 1.2) != "several_heaters"
+        assert held({}, part, "slow", two, ("upstream", "downstream"), 1.2) != "several_heaters"
+    facts, holds, _ = read_blame(Settings())
+    banks = pl.DataFrame({"unit_id": ["V1", "V1"], "bank": [1, 2]}, schema_overrides={"bank": pl.Int32})
+    levels = pl.DataFrame(schema={
+        "unit_id": pl.String, "bank": pl.Int32, "indicator": pl.String, "level": pl.Float64, "change": pl.Float64, "apart": pl.Float64,
+    })
+    names = {"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "role": pl.String}
+    rear = banks.with_columns(part=pl.lit("downstream"), mode=pl.lit("heater"))
+    found = rear.with_columns(strength=pl.Series([1.2, 0.0]))
+    for coded, expected in (([1, 2], ["several_heaters"] * 2), ([1], [None, None])):
+        codes = pl.DataFrame([("V1", bank, "downstream", "heater") for bank in coded], names, orient="row")
+        assert hold_back(rear, evaluate(banks, facts, levels, codes, found), holds)["held_by"].to_list() == expected
+    # Both sensors of a bank that wake late at once, without any code.
+    late = pl.concat([found.head(1), found.head(1).with_columns(part=pl.lit("upstream"))])
+    none = pl.DataFrame(schema=names)
+    assert hold_back(rear, evaluate(banks, facts, levels, none, late), holds)["held_by"].to_list() == ["several_heaters", None]
+
+
+def test_a_voltage_between_in_a_depot_whose_gateways_report_means_is_no_sensor() -> None:
+    # Worked: the mean of a limit cycle between 0.1 and 0.9 V lies between; that of a whole depot is no wear.
+    between = {("up_mid_share", 1): (0.98, 0.02), ("up_swing_v", 1): (0.08, -0.03), ("up_stuck_share", 1): (0.4,)}
+    means = {("depot_between_share", 0): (0.9,)}
+    for mode in ("stuck", "weak", "slow", "biased"):
+        assert held(between | means, "upstream", mode) == "front_in_means"
+        assert held(between | {("depot_between_share", 0): (0.2,)}, "upstream", mode) != "front_in_means"
+    assert held({("up_mid_share", 1): (0.2,)} | means, "upstream", "slow") is None  # it swings: single readings
+    assert held(between | means, "upstream", "stuck", ("sensor",), "upstream") is None  # its control unit says so
+    assert held(between | means | {("upstream_margin", 1): (-0.2,)}, "upstream", "stuck") is None
+
+
 def test_trims_that_moved_while_the_downstream_sensor_stands_were_needed() -> None:
     # Common practice (upstream/downstream decision table): a sensor that reads lean makes the mixture rich, and the
     # downstream sensor shows it; a clogged injector that is trimmed away leaves that one where it was.
