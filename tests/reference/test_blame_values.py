@@ -1092,6 +1092,11 @@ def test_a_code_that_air_or_fuel_in_some_cells_can_set_waits_as_a_measured_bias_
         assert held(levels, "upstream", "", (role,), "upstream") is None, role
         assert held(levels, "upstream", "", (role, "stuck"), "upstream") is None, role
     assert held(levels, "upstream", "") is None  # nothing names it: sound as far as anybody knows
+    assert held(levels, "catalyst", "storage", strength=1.2) == by
+    assert held(levels, "catalyst", "", ("catalyst",), "catalyst") == by + "_catalyst"
+    assert held(levels | {("catalyst_margin", 1): (-0.2,)}, "catalyst", "") == by + "_catalyst"
+    assert held({}, "catalyst", "", ("catalyst",), "catalyst") is None
+    assert held(levels, "catalyst", "") is None
 
 
 def test_a_misfire_comes_before_an_upstream_sensor_that_lies_still_and_lean() -> None:
