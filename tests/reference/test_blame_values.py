@@ -962,6 +962,19 @@ def test_a_voltage_between_in_a_depot_whose_gateways_report_means_is_no_sensor()
     assert held({("up_mid_share", 1): (0.2,)} | means, "upstream", "slow") is None  # it swings: single readings
     assert held(between | means, "upstream", "stuck", ("sensor",), "upstream") is None  # its control unit says so
     assert held(between | means | {("upstream_margin", 1): (-0.2,)}, "upstream", "stuck") is None
+    # Nor does what means make of it keep its downstream sensor and catalyst waiting, as a bad sensor does.
+    facts, holds, _ = read_blame(Settings())
+    banks = pl.DataFrame({"unit_id": ["V1"], "bank": [1]}, schema_overrides={"bank": pl.Int32})
+    columns = {"unit_id": pl.String, "bank": pl.Int32, "indicator": pl.String, **dict.fromkeys(("level", "change", "apart"), pl.Float64)}
+    codes = pl.DataFrame(schema={"unit_id": pl.String, "bank": pl.Int32, "part": pl.String, "role": pl.String})
+    behind = pl.DataFrame({"part": ["downstream", "catalyst"], "mode": ["weak", "storage"]})
+    for mode, share, by in (
+        ("weak", 0.9, [None, None]), ("weak", 0.2, ["front_before_rear", "front_sensor"]), ("erratic", 0.9, ["front_before_rear", "front_sensor"])
+    ):
+        rows = [("V1", bank, name, *(*told, None, None)[:3]) for (name, bank), told in (between | {("depot_between_share", 0): (share,)}).items()]
+        found = banks.with_columns(part=pl.lit("upstream"), mode=pl.lit(mode), strength=pl.lit(1.2))
+        truths = evaluate(banks, facts, pl.DataFrame(rows, columns, orient="row"), codes, found)
+        assert hold_back(banks.join(behind, how="cross"), truths, holds)["held_by"].to_list() == by, (mode, share)
 
 
 def test_trims_that_moved_while_the_downstream_sensor_stands_were_needed() -> None:
