@@ -17,6 +17,8 @@ NEW_PART_DAYS = 28  # a new part is judged again when it has a history of its ow
 ORDER_DELAY = timedelta(days=35)  # an order is closed weeks after the failure: newer silence means nothing yet
 CODE_DAYS = 90  # an order within that many days of a code answers it
 BOOKED_DAYS = 7  # without a code the failure is dated a week before the order was closed: the visit was booked
+CARD = "card "  # begins the number of an order that stands for a returned card
+CARD_AHEAD_DAYS = 14  # a card may be filled in after the order was closed; a note of a contradiction looks as far
 _PRIOR_CONFIRMED, _PRIOR_FOUND = 3.0, 5.0  # before the fleet has findings of its own; three of five (assumption)
 _ENDS = ["replaced", "repaired"]
 _COMPONENT = r"^(B[12]S[12]|CAT[12])$"
@@ -40,7 +42,7 @@ def lives_of_orders(work_orders: pl.DataFrame, codes: pl.DataFrame) -> pl.DataFr
     """
     orders = work_orders.filter(pl.col("component").str.contains(_COMPONENT)).sort(*PART, "closed_on", "order_id")
     elsewhere = work_orders.filter((pl.col("component") == "OTHER") & (pl.col("action") == "repaired"))
-    ended = orders.filter(pl.col("action").is_in(_ENDS))
+    ended = _one_a_visit(orders)
     # A permanent code survives a clear until its monitor has run and passed (13 CCR 1968.2(d)): after one it is no new failure.
     cleared = codes.filter(pl.col("state") == "cleared").group_by("unit_id").agg(first_clear=pl.col("ts").min())
     left_over = (pl.col("state") == "permanent") & (pl.col("ts") > pl.col("first_clear")).fill_null(False)
@@ -81,6 +83,45 @@ def lives_of_orders(work_orders: pl.DataFrame, codes: pl.DataFrame) -> pl.DataFr
     unanswered = _unanswered(reported, orders, elsewhere, codes, share)
     return pl.concat([frame.select(list(_LIVES)).cast(_LIVES) for frame in (failed, sound, unanswered)]).sort(
         *PART, pl.col("ended_on"), "failed_on", nulls_last=True
+    )
+
+
+def _one_a_visit(orders: pl.DataFrame) -> pl.DataFrame:
+    """Exchanges and repairs, one a visit: a returned card and the workshop's own order of the same work are one.
+
+    The workshop closes its order up to :data:`ORDER_DELAY` after the work. The life then ended on the earlier of both days, and
+    where the order notes no finding that of the card stands for both. What is done to a part on one day is one visit, too.
+
+    Args:
+        orders: order_id, unit_id, component, action, finding, closed_on; of sensors and catalysts alone.
+    """
+    noted = pl.col("finding").is_in(["confirmed", "no_fault_found"]).fill_null(False)
+    of_card = pl.col("order_id").str.starts_with(CARD)
+    own, returned = orders.filter(~of_card & pl.col("action").is_in(_ENDS)), orders.filter(of_card)
+    apart = (pl.col("closed_on") - pl.col("carded_on")).dt.total_days()
+    same_work = pl.col("card_action").is_in(_ENDS).fill_null(False)
+    told = returned.select(*PART, card="order_id", carded_on="closed_on", carded="finding", card_action="action")
+    pairs = (
+        own.join(told, on=PART)
+        # A part that was tested sound and is exchanged weeks later was tested in another visit.
+        .filter(apart.is_between(-CARD_AHEAD_DAYS, pl.when(same_work).then(ORDER_DELAY.days).otherwise(CARD_AHEAD_DAYS)))
+        .sort(apart.abs(), "card")
+        .unique(["order_id", *PART], keep="first", maintain_order=True)
+        .select("order_id", *PART, "card", "carded_on", "carded", "card_action")
+    )
+    joined = own.join(pairs, on=["order_id", *PART], how="left").with_columns(
+        finding=pl.when(noted).then("finding").otherwise(pl.coalesce("carded", "finding")),
+        closed_on=pl.when(same_work).then(pl.min_horizontal("closed_on", "carded_on")).otherwise("closed_on"),
+    )
+    alone = returned.filter(pl.col("action").is_in(_ENDS)).join(
+        pairs.select(*PART, order_id="card"), on=["order_id", *PART], how="anti"
+    )
+    # Of several rows of one day the one that notes a fault says what the visit was for.
+    return (
+        pl.concat([joined.select(orders.columns), alone])
+        .sort(*PART, "closed_on", (pl.col("finding") == "confirmed").fill_null(False), noted, "order_id",
+              descending=[False, False, False, True, True, False])
+        .unique([*PART, "closed_on"], keep="first", maintain_order=True)
     )
 
 

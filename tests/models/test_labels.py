@@ -97,6 +97,43 @@ def test_a_missing_finding_counts_both_ways_and_the_weights_sum_to_one(finding: 
     assert made["weight"].sum() == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize(("own_day", "own_finding"), [
+    (date(2026, 4, 1), "confirmed"), (date(2026, 4, 22), "confirmed"), (date(2026, 4, 4), "unknown"), (date(2026, 4, 4), None),
+])
+def test_a_card_and_the_workshops_own_order_of_that_work_are_one_failure(own_day: date, own_finding: str | None):
+    """The card of the 1st and the order that the workshop closes up to three weeks later were two failures of one part."""
+    both = orders(
+        ("W1", own_day, "B1S1", "replaced", own_finding), ("card 20260330-V1-B1S1", date(2026, 4, 1), "B1S1", "replaced", "confirmed"),
+    )
+    lives = lives_of_orders(both, codes())
+    assert lives.select("failed_on", "ended_on", "weight").rows() == [(date(2026, 3, 25), date(2026, 4, 1), 1.0)]
+    assert failures_known(lives) == 1.0
+    # Mended on the 1st: the Monday after it is no week of a failed part.
+    made = labels(weeks(date(2026, 4, 6)), lives, UNTIL)
+    assert one(made, "days_to_failure", "fails_28") == (None, False)
+
+
+def test_a_card_that_says_sound_stands_for_an_order_without_a_finding():
+    card = ("card 20260330-V1-B1S1", date(2026, 4, 1), "B1S1", "inspected", "no_fault_found")
+    soon = lives_of_orders(orders(("W1", date(2026, 4, 10), "B1S1", "replaced", None), card), codes())
+    assert soon.select("failed_on", "weight").rows() == [(None, 1.0)]
+    # Exchanged a month after the test is another visit: three of five such orders are failures (the prior).
+    later = lives_of_orders(orders(("W1", date(2026, 5, 1), "B1S1", "replaced", None), card), codes())
+    assert failures_known(later) == pytest.approx(0.6)
+
+
+def test_rows_of_one_day_and_part_are_one_visit_and_two_exchanges_are_two():
+    same_day = orders(
+        ("W1", date(2026, 4, 1), "B1S1", "repaired", "unknown"), ("W2", date(2026, 4, 1), "B1S1", "replaced", "confirmed")
+    )
+    assert failures_known(lives_of_orders(same_day, codes())) == 1.0
+    # Two orders of the workshop's own, eight days apart: the second part did not last.
+    twice = orders(
+        ("W1", date(2026, 4, 1), "B1S1", "replaced", "confirmed"), ("W2", date(2026, 4, 9), "B1S1", "replaced", "confirmed")
+    )
+    assert failures_known(lives_of_orders(twice, codes())) == 2.0
+
+
 def test_the_share_of_confirmed_findings_is_learnt_from_those_that_were_noted():
     noted = [(f"N{i}", date(2026, 1, 1) + timedelta(days=i), "B1S1", "replaced", "no_fault_found") for i in range(5)]
     lives = lives_of_orders(orders(*noted, ("W1", date(2026, 4, 1), "B1S1", "replaced", "unknown")), codes())
