@@ -16,8 +16,9 @@ from pipeline.report.coming import WAITS
 from pipeline.report.words import plain
 from pipeline.settings import Settings
 
-ANSWER_DAYS = 56  # a visit later than that answers another question
-PAUSE_DAYS = 7  # a row that stays on the list from week to week is one call
+ANSWER_DAYS = 56  # after the last list of a call: a visit later than that answers another question
+VISIT_DAYS = 14  # orders of one part so close together are of one visit; a card may come in beside the workshop's own
+PAUSE_DAYS = 7  # lists of neighbouring weeks
 CONFIDENCE = 0.90
 _PART = ["unit_id", "component"]
 _SHOWN = 40
@@ -83,23 +84,31 @@ def moved(lake: Lake, ranked: pl.DataFrame, series: str, week_start: date) -> Mo
 def past(settings: Settings, lake: Lake, week_start: date) -> Past:
     """What work orders and returned cards known at ``week_start`` say of the issued lists before it.
 
-    The first visit within :data:`ANSWER_DAYS` answers a call; calls that one visit answers are one, from the first on.
+    A row that stays from list to list is one call, however long it stands, also over weeks in which no list was made. The first
+    visit from its first list until :data:`ANSWER_DAYS` after its last answers it, by the order that notes what was found, if
+    one does; calls that one visit answers are one, from the first on.
     """
-    listed = lake.read(
-        "ranked", (pl.col("series") == "issued") & (pl.col("week_start") < week_start) & pl.col("list_rank").is_not_null()
-    ).select("week_start", *_PART, "probability", "expected_saving")
-    calls = listed.sort(*_PART, "week_start").filter(
-        (pl.col("week_start").diff().over(_PART).dt.total_days() > PAUSE_DAYS).fill_null(True)
-    ).with_row_index("call")
-    if calls.is_empty():
+    issued = lake.scan("ranked").filter((pl.col("series") == "issued") & (pl.col("week_start") < week_start))
+    lists = lake.collect(issued.select(pl.col("week_start").unique().sort()))["week_start"]
+    listed = lake.collect(
+        issued.filter(pl.col("list_rank").is_not_null()).select("week_start", *_PART, "probability", "expected_saving")
+    )
+    if listed.is_empty():
         return Past(None, 0, 0, 0, 0, 0, None, None, None, None, 0.0, [])
     orders = known_at(settings, lake, week_start).work_orders.select(
         *_PART, "closed_on", "action", "finding", "cause", "order_id"
     )
+    calls = _calls(listed, lists, orders)
+    first_visit = pl.col("closed_on").min().over("call")
+    in_first = (pl.col("closed_on") - first_visit).dt.total_days() <= VISIT_DAYS
+    noted = in_first & pl.col("finding").is_in(["confirmed", "no_fault_found"])
     answered = (
         calls.join(orders, on=_PART)
-        .filter((pl.col("closed_on") - pl.col("week_start")).dt.total_days().is_between(0, ANSWER_DAYS))
-        .sort("call", "closed_on", "order_id")
+        .filter(
+            pl.col("closed_on") >= pl.col("week_start"),
+            (pl.col("closed_on") - pl.col("last_week")).dt.total_days() <= ANSWER_DAYS,
+        )
+        .sort("call", ~noted, "closed_on", "order_id")
         .unique("call", keep="first", maintain_order=True)
     )
     # A row that flickered before the visit was one call: a repair is confirmed, and saves, once.
@@ -117,6 +126,27 @@ def past(settings: Settings, lake: Lake, week_start: date) -> Past:
         yes / (yes + no) if yes + no else None, share and share.low, share and share.high,
         float(np.median(leads)) if leads.size else None, float(found["expected_saving"].sum()),
         [_named(row) | {"week": row["week_start"], "said": _came_of(row)} for row in shown.head(_SHOWN).iter_rows(named=True)],
+    )
+
+
+def _calls(listed: pl.DataFrame, lists: pl.Series, orders: pl.DataFrame) -> pl.DataFrame:
+    """One row a call, as on its first list, with ``last_week`` and its number ``call``.
+
+    A part that the list before did not have is called anew; so is one that was visited in weeks in which no list was made.
+    """
+    places = pl.DataFrame({"week_start": lists}).with_row_index("place").with_columns(pl.col("place").cast(pl.Int64))
+    rows = listed.join(places, on="week_start").sort(*_PART, "week_start").with_columns(
+        before=pl.col("week_start").shift(1).over(_PART), lists=pl.col("place").diff().over(_PART)
+    ).with_row_index("row")
+    paused = rows.filter((pl.col("week_start") - pl.col("before")).dt.total_days() > PAUSE_DAYS)
+    visited = paused.join(orders.select(*_PART, "closed_on"), on=_PART).filter(
+        (pl.col("closed_on") >= pl.col("before")) & (pl.col("closed_on") < pl.col("week_start"))
+    )
+    anew = pl.col("before").is_null() | (pl.col("lists") > 1) | pl.col("row").is_in(visited["row"].implode())
+    return (
+        rows.with_columns(call=anew.cum_sum())
+        .group_by("call", maintain_order=True)
+        .agg(pl.col("week_start", *_PART, "probability", "expected_saving").first(), last_week=pl.col("week_start").last())
     )
 
 

@@ -375,6 +375,48 @@ def test_one_visit_answers_one_call_however_often_the_row_flickered(tmp_path: Pa
     assert [told["week"] for told in came.rows] == [first, mondays[3]]
 
 
+def called(lake: Lake, mondays: list[date], *orders: tuple[str, date, str, str]) -> None:
+    """B1S1 of V-0042 on the lists of these weeks, and orders of it: number, day, action and finding."""
+    row = next(row for row in ranked_rows() if row["unit_id"] == "V-0042" and row["component"] == "B1S1")
+    lake.append("ranked", rows_of("ranked", [row | {"week_start": day} for day in mondays]))
+    lake.append("work_orders", rows_of("work_orders", [{
+        "order_id": number, "unit_id": "V-0042", "closed_on": day, "component": "B1S1", "action": action, "finding": finding,
+        "export_id": "e", "line": line, "arrived_at": datetime(2026, 2, 10, tzinfo=UTC),
+    } for line, (number, day, action, finding) in enumerate(orders)]))
+
+
+def test_the_finding_of_a_card_is_not_lost_behind_an_order_without_one(tmp_path: Path) -> None:
+    """The workshop's order was closed on the day before and notes nothing: the call stood as "finding not noted"."""
+    lake = Lake(str(tmp_path / "lake"))
+    called(
+        lake, [date(2026, 1, 5)], ("W-1", date(2026, 1, 7), "replaced", "unknown"), ("card c", date(2026, 1, 8), "replaced", "confirmed"),
+        ("W-2", date(2026, 2, 20), "inspected", "no_fault_found"),  # another visit
+    )
+    came = past(Settings(), lake, date(2026, 3, 30))
+    assert (came.calls, came.confirmed, came.no_fault, came.unknown) == (1, 1, 0, 0)
+
+
+def test_a_row_that_stands_for_long_is_answered_by_the_visit_that_comes(tmp_path: Path) -> None:
+    """Twelve lists, and repaired two days after the last, 79 after the first: it stood as "no visit known yet"."""
+    lake = Lake(str(tmp_path / "lake"))
+    mondays = [date(2026, 1, 5) + timedelta(days=7 * week) for week in range(12)]
+    called(lake, mondays, ("W-1", mondays[-1] + timedelta(days=2), "replaced", "confirmed"))
+    came = past(Settings(), lake, date(2026, 4, 6))
+    assert (came.calls, came.confirmed, came.open, came.lead_days) == (1, 1, 0, 79)
+
+
+def test_weeks_without_a_list_do_not_make_one_call_two(tmp_path: Path) -> None:
+    """No readings came for two weeks, so no list was made: the row that stood before and after was two open calls."""
+    lake = Lake(str(tmp_path / "lake"))
+    called(lake, [date(2026, 1, 5), date(2026, 1, 12), date(2026, 2, 2)])
+    assert past(Settings(), lake, date(2026, 2, 9)).calls == 1
+    # Where a list was made in between that did not have it, it is called anew.
+    other = next(row for row in ranked_rows() if row["unit_id"] != "V-0042" and row["list_rank"] is not None)
+    lake.append("ranked", rows_of("ranked", [other | {"week_start": date(2026, 1, 19)}]))
+    came = past(Settings(), lake, date(2026, 2, 9))
+    assert [row["week"] for row in came.rows if row["unit"] == "V-0042"] == [date(2026, 2, 2), date(2026, 1, 5)]
+
+
 def test_parts_to_stock_are_the_sum_of_chances() -> None:
     ranked = pl.DataFrame({
         "depot": ["N"] * 4, "engine_family": ["F"] * 4, "part": ["upstream"] * 3 + ["catalyst"],
