@@ -23,11 +23,17 @@ def coming(ranked: pl.DataFrame) -> pl.DataFrame:
         ``probability`` and ``judged_by`` of those that lack evidence are a model's on trial where there is one: it is what
         says that they come.
         ``with_row`` is the place of a listed part of the same vehicle, which is in the bay anyway; null where there is none.
+        ``in_line`` is the place of the vehicle among those of its depot that lack only a bay, in the order of the list; else null.
     """
     with_row = ranked.group_by("unit_id").agg(with_row=pl.col("list_rank").min())
+    for_bay = pl.col("waits_for") == "bay"
+    # The next bay goes where the list would go on: to the vehicle of the depot that is dearest to leave.
+    first_row = pl.col("rank").min().over("depot", "unit_id")
     on_trial = pl.col("trial_probability").is_not_null() & (pl.col("waits_for") == "evidence")
     rows = (
         ranked.filter(pl.col("waits_for").is_not_null())
+        .with_columns(in_line=pl.when(for_bay).then(first_row))
+        .with_columns(in_line=pl.col("in_line").rank("dense").over("depot"))
         .with_columns(
             by_limits="probability", on_trial=on_trial,
             judged_by=pl.when(on_trial).then(pl.lit(ON_TRIAL)).otherwise("judged_by"),
@@ -38,7 +44,7 @@ def coming(ranked: pl.DataFrame) -> pl.DataFrame:
     )
     return rows.with_columns(
         waits=pl.struct("waits_for", "on_trial", "by_limits", "second_opinion").map_elements(_waits, return_dtype=pl.String),
-        meanwhile=pl.struct("with_row", "waits_for").map_elements(_meanwhile, return_dtype=pl.String),
+        meanwhile=pl.struct("with_row", "in_line").map_elements(_meanwhile, return_dtype=pl.String),
     )
 
 
@@ -53,4 +59,7 @@ def _waits(row: dict) -> str:
 def _meanwhile(row: dict) -> str:
     if row["with_row"] is not None:
         return f"look at it in the same visit as No. {row['with_row']}"
-    return "look at it when the vehicle is in anyway" + ("; first in line for a bay" if row["waits_for"] == "bay" else "")
+    if row["in_line"] is None:
+        return "look at it when the vehicle is in anyway"
+    line = "first in line for a bay" if row["in_line"] == 1 else f"No. {row['in_line']} in line for a bay of its depot"
+    return f"look at it when the vehicle is in anyway; {line}"

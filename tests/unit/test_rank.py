@@ -169,6 +169,19 @@ def test_what_is_bad_enough_for_the_list_never_drops_out_of_sight(tmp_path: Path
     assert coming(frame).filter(pl.col("unit_id") == "NO_BAY")["meanwhile"].item().endswith("first in line for a bay")
 
 
+def test_those_that_lack_a_bay_stand_in_line_by_depot_and_money(tmp_path: Path) -> None:
+    """All of them were told to be first in line; a sensor saves less than a catalyst of the same chance."""
+    _, frame = ranked(
+        tmp_path,
+        *(score(f"{depot}{n}", "CAT1", chance, depot=depot) for depot in ("N", "S") for n, chance in enumerate((0.95, 0.9, 0.8))),
+        score("N3", "B1S2", 0.9, depot="N"), score("EARLY", "CAT1", 0.1, depot="N"),
+        settings=Settings(bays_per_depot=1),
+    )
+    line = {row["unit_id"]: row["meanwhile"].partition("; ")[2] for row in coming(frame).iter_rows(named=True)}
+    first, second, third = ("first in line for a bay", *(f"No. {n} in line for a bay of its depot" for n in (2, 3)))
+    assert line == {"N1": first, "N2": second, "N3": third, "S1": first, "S2": second, "EARLY": ""}
+
+
 def test_a_model_on_trial_says_what_is_on_the_way_and_moves_no_list(tmp_path: Path) -> None:
     judge = read_limits(SETTINGS)["judge"]
     coming_from, listed_from = judge["coming_probability"].value, judge["list_probability"].value
