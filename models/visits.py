@@ -15,7 +15,7 @@ def quiet_after_inspection(components: pl.DataFrame, quiet: timedelta) -> pl.Dat
     return _held(components, pl.col("inspected_on").is_not_null() & ~since.fill_null(False), {
         "held_by": pl.lit("inspected"),
         "held_why": pl.format("tested on {} and no fault found", "inspected_on"),
-        "held_rule_out": pl.format("nothing now; judged again from {}, or when a code is set", pl.col("inspected_on") + quiet),
+        "held_rule_out": pl.format("nothing now; judged again after {}, or when a code is set", pl.col("inspected_on") + quiet),
     })
 
 

@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 import polars as pl
 import pytest
 
+from models.breaks import inspected
 from models.codes import codes_by_component
 from models.visits import quiet_after_inspection, sound_again, sound_on_newest_day
 
@@ -118,3 +119,17 @@ def test_a_code_set_after_an_inspection_ends_the_quiet_weeks_whatever_older_one_
                         schema_overrides=dict.fromkeys(HELD, pl.String))
     told = part.join(codes_by_component(codes, fits), on=["unit_id", "component"], how="left")
     assert quiet_after_inspection(told, timedelta(days=28))["held_by"].item() == held_by
+
+
+def test_a_part_tested_sound_waits_up_to_the_day_that_its_row_names():
+    """Tested on Monday, 2 March, quiet for 28 days: the list of Monday, the 30th, still holds it back, that of the 6th does not."""
+    quiet = timedelta(days=28)
+    order = pl.DataFrame({
+        "order_id": ["W1"], "unit_id": ["V1"], "component": ["B1S1"], "action": ["inspected"], "finding": ["no_fault_found"],
+        "closed_on": [DAY],
+    })
+    assert [inspected(order, monday - quiet).height for monday in (date(2026, 3, 30), date(2026, 4, 6))] == [1, 0]
+    held = quiet_after_inspection(inspected(order, DAY).with_columns(
+        code_newest_at=pl.lit(None, pl.Datetime("us", "UTC")), **{name: pl.lit(None, pl.String) for name in HELD}
+    ), quiet)
+    assert held["held_rule_out"].item() == "nothing now; judged again after 2026-03-30, or when a code is set"
