@@ -41,13 +41,18 @@ def fitted(work_orders: pl.DataFrame) -> pl.DataFrame:
 def inspected(work_orders: pl.DataFrame, since: date) -> pl.DataFrame:
     """Components that a technician tested on ``since`` or later and found without a fault, nothing done to them after.
 
+    An inspection that notes no finding takes nothing back: the workshop's own order of that visit, closed days or weeks after the
+    card came back, often says no more.
+
     Args:
         work_orders: order_id, unit_id, component, action, finding, closed_on.
 
     Returns:
         unit_id, component, inspected_on.
     """
-    newest = work_orders.filter(pl.col("component") != "OTHER").sort("closed_on", "order_id").group_by(
+    noted = pl.col("finding").is_in(["confirmed", "no_fault_found"]).fill_null(False)
+    telling = work_orders.filter((pl.col("component") != "OTHER") & ((pl.col("action") != "inspected") | noted))
+    newest = telling.sort("closed_on", "order_id").group_by(
         "unit_id", "component", maintain_order=True
     ).last()
     sound = (pl.col("action") == "inspected") & (pl.col("finding") == "no_fault_found")

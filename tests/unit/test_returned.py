@@ -159,6 +159,17 @@ def test_not_found_without_a_part_is_an_inspection_that_quiets_the_row(lake: Lak
     assert ("V-0042", "B1S1", date(2026, 3, 5)) not in inspected(orders, date(2026, 3, 6)).rows()
 
 
+@pytest.mark.parametrize(("action", "finding", "quiet"), [
+    ("inspected", "unknown", True), ("inspected", "confirmed", False), ("replaced", "unknown", False),
+])
+def test_an_order_without_a_finding_takes_nothing_back_from_the_card(action: str, finding: str, quiet: bool) -> None:
+    """The workshop closes its own order of the visit a week later and notes nothing: the row came back onto the list."""
+    orders = pl.DataFrame([
+        ("card c", "V1", "B1S1", "inspected", "no_fault_found", date(2026, 3, 5)), ("W1", "V1", "B1S1", action, finding, date(2026, 3, 12)),
+    ], schema=["order_id", "unit_id", "component", "action", "finding", "closed_on"], orient="row")
+    assert inspected(orders, date(2026, 3, 1)).height == quiet
+
+
 def test_what_is_repeated_changes_nothing_and_what_contradicts_is_reported(lake: Lake, tmp_path: Path) -> None:
     made_so = unbalanced(lake)
     first = sheet(tmp_path / "a.csv", GOOD)
