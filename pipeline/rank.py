@@ -78,7 +78,7 @@ def priced_list(settings: Settings, lake: Lake, week_start: date, series: str, c
     callable_ = agreed & (pl.col("status") == "judged")
     bays = {depot: settings.bays.get(depot, settings.bays_per_depot) for depot in scores["depot"].unique()}
     chosen = choose(priced.filter(callable_), bays).select(
-        "unit_id", "component", "rank", "chosen", "job_saving"
+        "unit_id", "component", "rank", "chosen", "job_saving", "bundle_saving"
     )
     # Below the line the order goes on by the same saving, so that every judged component has its place.
     ordered = (
@@ -138,7 +138,8 @@ def _waits_for(agreed: pl.Expr, listed_from: float, coming_from: float) -> pl.Ex
     return (
         pl.when(~(unlisted & likely & (moving | agreed))).then(None)
         .when(~agreed).then(pl.lit("evidence"))
-        .when(pl.col("expected_saving") <= 0).then(pl.lit("saving"))
+        # A part may pay only beside another one of its vehicle: with a bay both would be listed.
+        .when((pl.col("ride_along_saving") <= 0) | (pl.col("bundle_saving").fill_null(0) <= 0)).then(pl.lit("saving"))
         .otherwise(pl.lit("bay"))
     )
 

@@ -23,23 +23,27 @@ def coming(ranked: pl.DataFrame) -> pl.DataFrame:
         ``probability`` and ``judged_by`` of those that lack evidence are a model's on trial where there is one: it is what
         says that they come.
         ``with_row`` is the place of a listed part of the same vehicle, which is in the bay anyway; null where there is none.
-        ``in_line`` is the place of the vehicle among those of its depot that lack only a bay, in the order of the list; else null.
+        ``in_line`` is the place of the vehicle among those of its depot that lack only a bay, by what all its parts save; else null.
     """
     with_row = ranked.group_by("unit_id").agg(with_row=pl.col("list_rank").min())
-    for_bay = pl.col("waits_for") == "bay"
-    # The next bay goes where the list would go on: to the vehicle of the depot that is dearest to leave.
-    first_row = pl.col("rank").min().over("depot", "unit_id")
+    # The next bay goes to the vehicle of the depot that is dearest to leave.
+    line = (
+        ranked.filter(pl.col("waits_for") == "bay")
+        .group_by("depot", "unit_id")
+        .agg(worth=pl.col("expected_saving").sum(), place=pl.col("rank").min())
+        .sort("depot", "worth", "place", descending=[False, True, False])
+        .select("unit_id", waits_for=pl.lit("bay"), in_line=pl.int_range(1, pl.len() + 1).over("depot"))
+    )
     on_trial = pl.col("trial_probability").is_not_null() & (pl.col("waits_for") == "evidence")
     rows = (
         ranked.filter(pl.col("waits_for").is_not_null())
-        .with_columns(in_line=pl.when(for_bay).then(first_row))
-        .with_columns(in_line=pl.col("in_line").rank("dense").over("depot"))
         .with_columns(
             by_limits="probability", on_trial=on_trial,
             judged_by=pl.when(on_trial).then(pl.lit(ON_TRIAL)).otherwise("judged_by"),
             probability=pl.when(on_trial).then("trial_probability").otherwise("probability"),
         )
         .join(with_row, on="unit_id", how="left")
+        .join(line, on=["unit_id", "waits_for"], how="left")
         .sort(pl.col("waits_for") == "evidence", "probability", "unit_id", "component", descending=[False, True, False, False])
     )
     return rows.with_columns(

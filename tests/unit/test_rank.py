@@ -20,7 +20,7 @@ from pipeline.tables import table
 
 WEEK = date(2026, 4, 6)
 SETTINGS = Settings(bays_per_depot=2, bays={})
-PARTS = {"B1S1": "upstream", "B1S2": "downstream", "CAT1": "catalyst", "": ""}
+PARTS = {"B1S1": "upstream", "B1S2": "downstream", "B2S2": "downstream", "CAT1": "catalyst", "": ""}
 
 
 def score(
@@ -173,13 +173,26 @@ def test_those_that_lack_a_bay_stand_in_line_by_depot_and_money(tmp_path: Path) 
     """All of them were told to be first in line; a sensor saves less than a catalyst of the same chance."""
     _, frame = ranked(
         tmp_path,
-        *(score(f"{depot}{n}", "CAT1", chance, depot=depot) for depot in ("N", "S") for n, chance in enumerate((0.95, 0.9, 0.8))),
+        *(score(f"{depot}{n}", "CAT1", chance, depot=depot) for depot in ("N", "S") for n, chance in enumerate((0.95, 0.9, 0.7))),
         score("N3", "B1S2", 0.9, depot="N"), score("EARLY", "CAT1", 0.1, depot="N"),
+        # Two sensors of one vehicle: 0.415 * 175 - 0.17 * 70 = 61 each, together more than 0.35 * 350 - 0.3 * 70 = 102 of S2.
+        score("S3", "B1S2", 0.83, depot="S"), score("S3", "B2S2", 0.83, depot="S"),
         settings=Settings(bays_per_depot=1),
     )
     line = {row["unit_id"]: row["meanwhile"].partition("; ")[2] for row in coming(frame).iter_rows(named=True)}
     first, second, third = ("first in line for a bay", *(f"No. {n} in line for a bay of its depot" for n in (2, 3)))
-    assert line == {"N1": first, "N2": second, "N3": third, "S1": first, "S2": second, "EARLY": ""}
+    assert line == {"N1": first, "N2": second, "N3": third, "S1": first, "S3": second, "S2": third, "EARLY": ""}
+
+
+@pytest.mark.parametrize(("bays", "listed"), [(2, 3), (1, 1)])
+def test_parts_that_pay_together_lack_a_bay_and_no_saving(tmp_path: Path, bays: int, listed: int) -> None:
+    """Two sensors of one vehicle: 0.22 * 0.5 * 350 - 0.6 * (45 + 25) = -3.5 alone, 21.5 where the visit is paid, 18 together."""
+    pair = [score("V2", part, 0.4, probability_7d=0.22) for part in ("B1S2", "B2S2")]
+    settings = Settings(bays_per_depot=bays)
+    _, frame = ranked(tmp_path, score("V1", "CAT1", 0.9), *pair, score("V3", "B1S2", 0.4, probability_7d=0.22), settings=settings)
+    assert len(places(frame)) == listed
+    waits = {row["unit_id"]: row["waits_for"] for row in frame.iter_rows(named=True)}
+    assert waits == {"V1": None, "V2": None if bays == 2 else "bay", "V3": "saving"}
 
 
 def test_a_model_on_trial_says_what_is_on_the_way_and_moves_no_list(tmp_path: Path) -> None:
