@@ -9,7 +9,7 @@ history behind them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -17,18 +17,18 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from pipeline.closed import closed_day
-from pipeline.facts import read_indicators
+from pipeline.facts import read_costs, read_indicators
 from pipeline.known import arrived_by, midnight_of
 from pipeline.lake import Lake, bucket_of
 from pipeline.limits import read_limits
 from pipeline.report.words import plain
 from pipeline.settings import Settings
 from pipeline.shards import unmeasured
+from pipeline.strangers import depots, families, strange_depots, strange_families
 
 STOP, WARN = "stop", "warn"
 ISSUED = "issued"
 _WEEK = timedelta(days=7)
-_DEPOTS = 20  # most depots listed where one is not known
 _REASONS = 2  # most reasons quoted for a drop of coverage
 
 
@@ -63,7 +63,7 @@ def data_watch(
         tonight: look at all there is up to the newest day, which need not be over and is not judged itself.
 
     Raises:
-        ConfigError: ``limits.toml`` or ``indicators.csv`` cannot be read.
+        ConfigError: ``limits.toml``, ``indicators.csv`` or ``costs.toml`` cannot be read.
     """
     limits = {
         name: limit.value
@@ -72,16 +72,16 @@ def data_watch(
     }
     arrived = pl.lit(True) if tonight else arrived_by(settings, lake, week_start, series == ISSUED)
     end = _newest_day(lake, limits, week_start) if tonight else week_start
-    families = lake.read("register").select("unit_id", family=pl.col("engine_family").fill_null(""))
+    of_family = lake.read("register").select("unit_id", family=pl.col("engine_family").fill_null(""))
     seen = _seen(lake, limits, end, arrived)
     notices = [
         *_missing_days(lake, seen, limits),
         *_not_measured(settings, lake, limits, end, arrived),
         *_silent_depots(seen, limits),
-        *_lost_signals(lake, limits, end, arrived, families),
+        *_lost_signals(lake, limits, end, arrived, of_family),
         *_coverage(lake, limits, series, week_start),
-        *_moved_families(settings, lake, limits, series, week_start, families),
-        *([] if tonight else _strange_bays(settings, lake, series, week_start)),
+        *_moved_families(settings, lake, limits, series, week_start, of_family),
+        *([] if tonight else _strange_names(settings, lake, series, week_start)),
     ]
     return sorted(notices, key=lambda notice: notice.severity != STOP)
 
@@ -113,21 +113,6 @@ def watch_lines(notices: Sequence[Notice]) -> list[str]:
 def must_look(notices: Sequence[Notice]) -> bool:
     """Whether any notice says stop."""
     return any(notice.severity == STOP for notice in notices)
-
-
-def depots(lake: Lake, series: str, week_start: date) -> set[str]:
-    """Depots that the register or the list of that week has; empty text where vehicles have none."""
-    of_list = (pl.col("series") == series) & (pl.col("week_start") == week_start)
-    names = (lake.scan("register").select("depot"), lake.scan("scores").filter(of_list).select("depot"))
-    return {name for frame in names for name in lake.collect(frame.drop_nulls().unique())["depot"]}
-
-
-def strange_depots(named: Iterable[str], known: set[str]) -> tuple[str, str]:
-    """Depots of ``named`` that are not known, in words, empty where all are; and a sentence that lists those known."""
-    there = [plain(name) for name in sorted(known) if name]
-    more = f" and {len(there) - _DEPOTS} more" if len(there) > _DEPOTS else ""
-    listed = f"the depots known are {', '.join(there[:_DEPOTS])}{more}" if there else "no vehicle has a depot"
-    return ", ".join(plain(name) or "''" for name in named if name not in known), listed
 
 
 # -- days and depots ------------------------------------------------------------------------------------------
@@ -237,17 +222,27 @@ def _silent_depots(seen: _Seen, limits: dict[str, float]) -> list[Notice]:
     ]
 
 
-def _strange_bays(settings: Settings, lake: Lake, series: str, week_start: date) -> list[Notice]:
-    """Bays set for depots that are not there: misspelt, renamed or closed."""
-    strange, listed = strange_depots(settings.bays, depots(lake, series, week_start)) if settings.bays else ("", "")
-    if not strange:
-        return []
-    return [Notice(
-        WARN,
-        f"the settings name bays of {strange}, which is no vehicle's depot",
-        f"they count for nothing, and a depot meant by them stands at {settings.bays_per_depot} bays (`bays_per_depot`); "
-        f"{listed}: correct `bays` in the settings",
-    )]
+def _strange_names(settings: Settings, lake: Lake, series: str, week_start: date) -> list[Notice]:
+    """Bays set for depots, and costs for engine families, that are not there: misspelt, renamed or closed."""
+    found = []
+    bays = strange_depots(settings.bays, depots(lake, series, week_start)) if settings.bays else ("", "")
+    if bays[0]:
+        found.append(Notice(
+            WARN,
+            f"the settings name bays of {bays[0]}, which is no vehicle's depot",
+            f"they count for nothing, and a depot meant by them stands at {settings.bays_per_depot} bays (`bays_per_depot`); "
+            f"{bays[1]}: correct `bays` in the settings",
+        ))
+    of_families = read_costs(settings).families
+    priced = strange_families(of_families, families(lake, series, week_start)) if of_families else ("", "")
+    if priced[0]:
+        found.append(Notice(
+            WARN,
+            f"costs.toml names {priced[0]}, which is no vehicle's engine family",
+            f"its amounts count for nothing, and a family meant by it stands at those of all; {priced[1]}: correct "
+            "`[family.NAME...]` there",
+        ))
+    return found
 
 
 # -- signals --------------------------------------------------------------------------------------------------

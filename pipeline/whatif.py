@@ -9,12 +9,13 @@ from pathlib import Path
 import polars as pl
 
 from models.words import component_words
-from pipeline.datawatch import depots, strange_depots
 from pipeline.errors import ConfigError
 from pipeline.facts import read_costs
 from pipeline.lake import Lake
 from pipeline.rank import what_if
+from pipeline.report.words import percent
 from pipeline.settings import Settings
+from pipeline.strangers import depots, families, strange_depots, strange_families
 
 SHOWN = 20
 
@@ -43,15 +44,20 @@ def what_if_lines(
     strange, there = strange_depots(changed.bays, known)
     if strange:
         yield f"the settings name bays of {strange}, which is no vehicle's depot: they count for nothing; {there}"
+    strange, there = strange_families(paid.families, families(lake, series, week_start))
+    if strange:
+        yield f"the costs name {strange}, which is no vehicle's engine family: its amounts count for nothing; {there}"
     standing = lake.read(
         "ranked",
         where=(pl.col("series") == series) & (pl.col("week_start") == week_start) & pl.col("list_rank").is_not_null(),
     )
     saving, before = listed["expected_saving"].sum(), standing["expected_saving"].sum()
+    # Two lists are compared by their rows; amounts at two sets of costs are not.
+    priced = ", at the costs it was made with" if costs else ""
     yield (
         f"what if, list of {week_start}: {summary.listed} rows on {summary.vehicles} vehicles, expected saving "
         f"{saving:,.0f} {paid.currency}; the list that stands has {standing.height} rows on "
-        f"{standing['unit_id'].n_unique()} vehicles, {before:,.0f}; nothing was written"
+        f"{standing['unit_id'].n_unique()} vehicles, {before:,.0f}{priced}; nothing was written"
     )
     key = ["unit_id", "component"]
     for row in listed.head(SHOWN).iter_rows(named=True):
@@ -59,7 +65,7 @@ def what_if_lines(
         mark = "" if new.height else "  (not on the list that stands)"
         yield (
             f"{row['list_rank']:>4}  {row['unit_id']}  {component_words(row['component'])}  "
-            f"{row['probability']:.0%}  saving {row['expected_saving']:,.0f}{mark}"
+            f"{percent(row['probability'])}  saving {row['expected_saving']:,.0f}{mark}"
         )
     if listed.height > SHOWN:
         yield f"... and {listed.height - SHOWN} more rows"

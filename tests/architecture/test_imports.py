@@ -15,7 +15,7 @@ LAYERS = (
         "ground and maths",
         (
             "models.*", "lake", "store", "objects", "partfiles", "shards", "sampled", "query", "facts", "known", "closed", "components",
-            "prognosis", "datawatch", "exports.*", "report.*",
+            "prognosis", "datawatch", "strangers", "exports.*", "report.*",
         ),
     ),
     ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "thinning", "retrain", "backtest", "returned", "runs", "alerts")),

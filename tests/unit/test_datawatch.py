@@ -12,7 +12,7 @@ import pytest
 from pipeline.datawatch import Notice, data_watch, feed_ended, must_look, watch_lines
 from pipeline.lake import Lake, bucket_of
 from pipeline.report.listing import write_outputs
-from pipeline.settings import Settings
+from pipeline.settings import CONFIG, Settings
 from tests.browser import report_lake
 from tests.browser.report_lake import rows_of
 
@@ -496,3 +496,19 @@ def test_a_depot_that_only_the_list_knows_is_known(tmp_path: Path) -> None:
     assert [notice.what for notice in data_watch(Settings(bays={"Old": 2, "East": 3}), lake, WEEK)] == []
     [notice] = data_watch(Settings(bays={"North": 2}), lake, WEEK)
     assert "the depots known are East, Old" in notice.detail
+
+
+def test_costs_of_an_engine_family_that_is_not_there_are_named(tmp_path: Path) -> None:
+    """They counted for nothing without a word: its catalysts stood at the price of all."""
+    lake, own = fleet(tmp_path), tmp_path / "facts"
+    known = sorted(set(lake.read("register")["engine_family"].drop_nulls()))
+    own.mkdir()
+    text = (CONFIG / "costs.toml").read_text(encoding="utf-8")
+    (own / "costs.toml").write_text(f'{text}\n[family."{known[0]}".catalyst]\npart = 1480.0\n', encoding="utf-8")
+    settings = Settings(config_dir=str(own))
+    assert data_watch(settings, lake, WEEK) == []
+    (own / "costs.toml").write_text(f'{text}\n[family."{known[0]}x".catalyst]\npart = 1480.0\n', encoding="utf-8")
+    [notice] = data_watch(settings, lake, WEEK)
+    assert (notice.severity, notice.what) == ("warn", f"costs.toml names {known[0]}x, which is no vehicle's engine family")
+    assert f"the engine families known are {', '.join(known)}" in notice.detail
+    assert data_watch(settings, lake, WEEK, tonight=True) == []

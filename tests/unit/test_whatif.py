@@ -51,6 +51,23 @@ def test_costs_of_an_engine_family(lake: Path, tmp_path: Path) -> None:
     assert float(usual.split("saving ")[1]) - float(other.split("saving ")[1]) == pytest.approx(450 * 0.475 * 0.5, abs=1)
 
 
+def test_amounts_at_other_costs_are_not_set_beside_those_of_the_list_without_a_word(lake: Path, tmp_path: Path) -> None:
+    """The same two rows at doubled costs of a breakdown read as a list that saves twice as much as the one that stands."""
+    dearer = tmp_path / "costs.toml"
+    dearer.write_text((CONFIG / "costs.toml").read_text().replace("breakdown = 450.0", "breakdown = 900.0"))
+    assert lines(lake, [], dearer)[0].endswith(", at the costs it was made with; nothing was written")
+    assert "at the costs" not in lines(lake, ["2"])[0]
+
+
+def test_costs_of_an_engine_family_that_is_not_there_are_said(tmp_path: Path) -> None:
+    ranked(tmp_path / "lake", score("V1", "B1S1", 0.9, engine_family="T12"))
+    own = tmp_path / "costs.toml"
+    own.write_text((CONFIG / "costs.toml").read_text() + "\n[family.T21.upstream]\nbreakdown = 0.0\n")
+    assert lines(tmp_path / "lake", [], own)[0] == (
+        "the costs name T21, which is no vehicle's engine family: its amounts count for nothing; the engine families known are T12"
+    )
+
+
 @pytest.mark.parametrize(
     ("addition", "message"),
     [
