@@ -271,6 +271,19 @@ def test_money_saved_is_that_of_the_family_and_pays_a_bay_once_a_visit(tmp_path:
     assert proof.figures[LIGHTOFF]["money_saved"]["value"] == pytest.approx(1875 - 45 - 115 - 140)
 
 
+def test_weeks_without_a_list_do_not_charge_one_visit_twice(tmp_path: Path):
+    # Nothing came in for two weeks and no list was made: C, called for nothing before and after, is one visit, 45 + 25. A's
+    # catalyst, a visit too early before them, is met again as a failure after them: 45 + 25 lost, then 1875 as above.
+    settings, lake = made_lists(tmp_path, (2, "C", "B1S1"), (5, "C", "B1S1"), (2, "A", "CAT1"), (5, "A", "CAT1"))
+    missing = [FIRST + timedelta(weeks=week) for week in (3, 4)]
+    for name in ("ranked", "evidence"):
+        lake.overwrite(name, lake.read(name).filter(~pl.col("week_start").is_in(missing)))
+    outcome = truth_of_a()
+    late = outcome.events.with_columns(pl.col("failed_on", "repaired_on") + timedelta(weeks=3))
+    made = prove(settings, lake, REPLAYED, FIRST, FIRST + timedelta(weeks=11), Outcome(late, outcome.others, "made"), resamples=0)
+    assert made.figures[LIGHTOFF]["money_saved"]["value"] == pytest.approx(1875 - 70 - 70)
+
+
 def test_all_policies_are_held_against_the_same_failures(tmp_path: Path):
     # Only the first judged list holds a row; the lamp never lit. The failure of day 28 had lists before it for all of them.
     settings, lake = made_lists(tmp_path, (2, "B", "B1S1"))
