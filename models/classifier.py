@@ -71,7 +71,8 @@ class Model:
     added at the other horizons; 0 leaves the model alone. A model that judges fleets it has not seen leans on limits
     half-way: a logarithmic pool of two opinions (C. Genest, J. V. Zidek, Statistical Science 1 (1986) 114-148). It gives no
     part more than ``SUREST`` and none that is held back more than ``HELD_MOST``, and leaves to limits what none of its
-    fleets could teach (``UNTAUGHT``).
+    fleets could teach (``UNTAUGHT``). All that holds of every family but those of ``own``, which this fleet has taught: a
+    fleet's own model keeps families of the model before it, named ``lender``, and with them what holds of a stranger.
     """
 
     name: str
@@ -79,6 +80,16 @@ class Model:
     inputs: dict[str, Floats] = field(default_factory=dict)
     ranks: bool = True
     leaning: float = 0.0
+    own: tuple[str, ...] = ()
+    lender: str = ""
+
+    def leaning_of(self, family: str) -> float:
+        """Weight of limits and trends in the chances of a family."""
+        return 0.0 if family in self.own else self.leaning
+
+    def judge_of(self, family: str) -> str:
+        """Who judges a family, as lists say it."""
+        return self.lender if self.lender and family not in self.own else self.name
 
 
 @dataclass(frozen=True)
@@ -139,12 +150,13 @@ def chances(model: Model, frame: pl.DataFrame) -> Chances:
             chosen = frame[rows]
             raw[rows] = raw_scores(part, matrix(chosen, part.features))
             hazards = expit(join(part.joining, raw[rows], limits_of(chosen)))
-            by_horizon[rows] = _leant(1 - np.cumprod(1 - hazards, axis=1), limits_of(chosen), model.leaning)
-    if model.leaning:
-        by_horizon *= SUREST
-        held = (frame["status"] == "held").to_numpy()
+            by_horizon[rows] = _leant(1 - np.cumprod(1 - hazards, axis=1), limits_of(chosen), model.leaning_of(name))
+    strange = np.array([model.leaning_of(name) > 0 for name in family], dtype=bool)
+    if strange.any():
+        by_horizon[strange] *= SUREST
+        held = strange & (frame["status"] == "held").to_numpy()
         by_horizon[held] = np.minimum(by_horizon[held], HELD_MOST)
-        by_horizon[_untaught(frame)] = np.nan
+        by_horizon[strange & _untaught(frame)] = np.nan
     return Chances(by_horizon, raw)
 
 

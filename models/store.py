@@ -48,6 +48,8 @@ def save(model: Model, folder: Path, card: str) -> None:
         "inputs": dict(model.inputs),
         "ranks": model.ranks,
         "leaning": model.leaning,
+        "own": list(model.own),
+        "lender": model.lender,
     }
     temporary = folder / f".{MODEL}.new"
     try:
@@ -86,4 +88,6 @@ def load(folder: Path) -> Model | None:
     for name, part in families.items():
         if np.shape(part.joining) != (INTERVALS, 3) or part.trees.n_features_in_ != len(part.features) + 1:
             raise UnreadError(f"{path}: the model of {name} does not fit its own features; {_ANEW}")
-    return Model(body["name"], families, body["inputs"], body["ranks"], body["leaning"])
+    # A model written before families were lent names none of its own and no lender.
+    own, lender = tuple(body.get("own", ())), body.get("lender", "")
+    return Model(body["name"], families, body["inputs"], body["ranks"], body["leaning"], own, lender)

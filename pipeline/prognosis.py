@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -22,6 +22,7 @@ from pipeline.lake import Lake
 OWN_MODEL = "_models/own"  # where in the lake the fleet's own promoted model lies
 LIMITS_ALONE = Model(LIMITS, {})
 _NOTHING_SAID = pl.DataFrame(schema=dict.fromkeys(("unit_id", "component", "said", "quantity"), pl.String))
+_NOBODY = pl.DataFrame(schema=dict.fromkeys(("unit_id", "component"), pl.String))
 _TOLD_FROM = 0.1  # rows less likely than this get no words on what moved them
 _PLAIN = {
     "code": "an active code names it",
@@ -38,14 +39,14 @@ _PLAIN = {
 class Prognosis:
     """``chances``: unit_id, component, probability_7d, probability_14d, probability (28 d), probability_56d, judged_by,
     moved_by (words); only components that the classifier judged. ``movers``: unit_id, component, said (words of one mover),
-    quantity (of an indicator), the strongest first. ``inputs``: feature, rows, shift. ``leans``: the model has not seen this
-    fleet.
+    quantity (of an indicator), the strongest first. ``inputs``: feature, rows, shift. ``leans``: unit_id, component of the
+    rows of ``chances`` whose judge has not seen this fleet.
     """
 
     chances: pl.DataFrame
     movers: pl.DataFrame
     inputs: pl.DataFrame
-    leans: bool = False
+    leans: pl.DataFrame = field(default_factory=_NOBODY.clone)
 
     @property
     def shifted(self) -> float:
@@ -125,12 +126,14 @@ def prognosis(
         "unit_id", "component",
         probability_7d=pl.Series(made[:, 0]), probability_14d=pl.Series(made[:, 1]),
         probability=pl.Series(made[:, 2]), probability_56d=pl.Series(made[:, 3]),
-        judged_by=pl.lit(model.name),
+        judged_by=pl.col("family").map_elements(model.judge_of, return_dtype=pl.String),
     )
     said = _in_words(pl.concat(moved), trends, indicators) if moved else _NOTHING_SAID
     told_by = said.group_by("unit_id", "component").agg(moved_by=pl.col("said").str.join("; "))
     result = result.join(told_by, on=["unit_id", "component"], how="left").with_columns(pl.col("moved_by").fill_null(""))
-    return Prognosis(result, said, input_shift(model, frame), model.leaning > 0)
+    strange = [name for name in model.families if model.leaning_of(name) > 0]
+    leans = rows.filter(pl.col("family").is_in(strange)).select("unit_id", "component")
+    return Prognosis(result, said, input_shift(model, frame), leans)
 
 
 def with_prognosis(scored: pl.DataFrame, made: Prognosis) -> pl.DataFrame:
@@ -144,7 +147,9 @@ def with_prognosis(scored: pl.DataFrame, made: Prognosis) -> pl.DataFrame:
         pl.when((pl.lit("; ") + pl.col("why")).str.contains(again, literal=True)).then("quantity").otherwise("said").alias("said")
     ).unique([*keys, "said"], keep="first", maintain_order=True)
     weighing = told.group_by(keys).agg(weighs=pl.col("said").str.join("; "))
+    leans = made.leans.with_columns(_leans=pl.lit(True))
     joined = scored.join(made.chances, on=keys, how="left", suffix="_by_model").join(weighing, on=keys, how="left")
+    joined = joined.join(leans, on=keys, how="left", maintain_order="left")
     told = pl.when(pl.col("weighs").is_not_null() & (pl.col("status") == "judged")).then(
         pl.when(pl.col("why") == "").then(pl.lit("")).otherwise(pl.lit("; ")) + pl.lit("weighs most: ") + pl.col("weighs")
     ).otherwise(pl.lit(""))
@@ -152,7 +157,7 @@ def with_prognosis(scored: pl.DataFrame, made: Prognosis) -> pl.DataFrame:
         probability=pl.coalesce("probability_by_model", "probability"),
         probability_7d=pl.coalesce("probability_7d_by_model", "probability_7d"),
         judged_by=pl.coalesce("judged_by_by_model", "judged_by"),
-        second_opinion=pl.when(pl.lit(made.leans) & pl.col("probability_by_model").is_not_null()).then("probability"),
+        second_opinion=pl.when(pl.col("_leans").fill_null(False) & pl.col("probability_by_model").is_not_null()).then("probability"),
         why=pl.col("why") + told,
     )
 

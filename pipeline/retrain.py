@@ -62,9 +62,10 @@ def challenge(settings: Settings, lake: Lake, incumbent: Model, at: date, series
     interval of its gain in average precision (28 days), units resampled in pairs, lies above zero against both.
     """
     frame, made, failures = examples(settings, lake, series, at)
+    labelled = made.select(KEYS).n_unique()  # a doubtful life gives a week two rows, with a share each
 
     def kept(why: str, against: dict[str, Interval] | None = None) -> Verdict:
-        return Verdict(False, why, incumbent, failures, made.height, against or {})
+        return Verdict(False, why, incumbent, failures, labelled, against or {})
 
     if failures < LEAST_FAILURES:
         return kept(
@@ -84,9 +85,19 @@ def challenge(settings: Settings, lake: Lake, incumbent: Model, at: date, series
     own = train(frame, made, f"{_OWN}{at}", seed, threads=settings.threads)
     if not own.families:
         return kept("no component family holds enough failures of its own", against)
-    # What the fleet cannot learn by itself stays with the incumbent.
-    model = Model(own.name, incumbent.families | own.families, own.inputs)
-    return Verdict(True, "better than the incumbent and than limits alone", model, failures, made.height, against)
+    model = _beside(incumbent, own)
+    return Verdict(True, "better than the incumbent and than limits alone", model, failures, labelled, against)
+
+
+def _beside(incumbent: Model, own: Model) -> Model:
+    """What the fleet taught, and what it cannot learn by itself from the incumbent: still a stranger where that was one."""
+    stranger = _taught_on(incumbent) is None
+    # A model of the fleet that was written before families were lent does not say which it had from another.
+    before = () if stranger else incumbent.own or incumbent.families
+    return Model(
+        own.name, incumbent.families | own.families, own.inputs, leaning=incumbent.leaning,
+        own=tuple(sorted({*before, *own.families})), lender=incumbent.name if stranger else incumbent.lender,
+    )
 
 
 def verdict_text(verdict: Verdict) -> str:
@@ -105,14 +116,17 @@ def verdict_text(verdict: Verdict) -> str:
 
 def own_card(verdict: Verdict) -> str:
     """Model card of a promoted model."""
+    model = verdict.model
     families = "\n".join(
         f"- {name}: {part.failures} failures, {part.rows} component-weeks, {len(part.features)} features"
-        for name, part in sorted(verdict.model.families.items())
+        for name, part in sorted(model.families.items()) if name in model.own
     )
+    lent = [name for name in sorted(model.families) if name not in model.own]
+    told = f"Lent by {model.lender}, of other fleets: {', '.join(lent)}.\n\n" if lent else ""
     return (
         f"# {verdict.model.name}\n\nLabels: this fleet's work orders and confirmed codes, which are noisy.\n"
         f"Splits of the test: other units, and labels known {ORDER_DELAY.days} days before the test weeks.\n\n"
-        f"{families}\n\n{verdict_text(verdict)}\n\n"
+        f"{families}\n\n{told}{verdict_text(verdict)}\n\n"
         "Limits of use: this fleet alone; a family not trained here is judged by the model before it.\n"
     )
 
@@ -127,8 +141,6 @@ def _rolling(
     span = _WEEK * TEST_WEEKS
     end = hits["week_start"].max() + _WEEK
     parts, taught_on = [], _taught_on(incumbent)
-    # What neither of two models of the fleet can learn anew is left to limits.
-    base = incumbent.families if taught_on is None else {}
     # What the fleet's own incumbent knew, where that is less than was known before any of the test weeks.
     less = taught_on is not None and taught_on < end - span
     seen, told = examples(settings, lake, series, taught_on)[:2] if less else (frame, made)
@@ -147,7 +159,8 @@ def _rolling(
             other = incumbent if taught_on is None else model
             if less and taught_on < cut:
                 other = train(seen, told.filter(of_others), "incumbent", seed, threads=settings.threads)
-            judged = Model("challenger", base | model.families)
+            judged = _beside(incumbent, model) if taught_on is None else model
+            # What neither of two models of the fleet can learn anew is left to limits.
             parts.append(_judged(now.filter(pl.col("unit_id").is_in(tested)), judged, other))
     if not parts:
         return pl.DataFrame()

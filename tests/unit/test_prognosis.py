@@ -99,6 +99,17 @@ def test_what_limits_say_stays_beside_a_model_that_has_not_seen_the_fleet(job: J
         assert table(job, "scores")["second_opinion"].null_count() == table(job, "scores").height
 
 
+def test_limits_stay_beside_a_family_that_the_fleet_has_from_a_stranger(job: Job, model: Model):
+    own = replace(model, leaning=0.5, own=("upstream_narrowband",), lender="starter")
+    assess(job.settings, job.lake, WEEK, REPLAYED, own)
+    both = table(job, "scores").join(table(job, "evidence"), on=["unit_id", "component"])
+    lent = both.filter(pl.col("judged_by") == "starter")
+    assert lent.height and (lent["second_opinion"] == lent["limits_probability"]).all()
+    assess(job.settings, job.lake, WEEK, REPLAYED, replace(own, own=("catalyst",)))
+    assert table(job, "scores")["second_opinion"].null_count() == table(job, "scores").height
+    assert "starter" not in set(table(job, "scores")["judged_by"])
+
+
 def test_limits_alone_change_nothing(job: Job):
     assess(job.settings, job.lake, WEEK, REPLAYED, LIMITS_ALONE)
     evidence, scores = table(job, "evidence"), table(job, "scores")

@@ -6,18 +6,19 @@ from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 import skops.io
 
-from models.classifier import Model, train
-from models.store import CARD, MODEL, load
+from models.classifier import Model, chances, train
+from models.store import CARD, MODEL, load, save
 from pipeline import retrain
 from pipeline.assess import REPLAYED
 from pipeline.errors import LakeError
 from pipeline.lake import Lake
 from pipeline.prognosis import LIMITS_ALONE, OWN_MODEL, chosen_model, ranking, starter_model
-from pipeline.retrain import ORDER_DELAY, challenge, own_card, verdict_text
+from pipeline.retrain import ORDER_DELAY, _beside, challenge, own_card, verdict_text
 from pipeline.settings import Settings
 from tests.golden.sample import command, small_job
 from tests.models.made_features import FIRST, made
@@ -108,6 +109,37 @@ def test_an_incumbent_of_the_fleet_is_not_kept_for_what_it_remembers(tmp_path: P
     # One taught last Monday knew all that a challenger of the test weeks may know: nothing speaks for a change.
     kept = verdict(tmp_path, Model(f"own model of {AT - timedelta(weeks=1)}", remembers.families))
     assert not kept.promoted and (kept.against["incumbent"].low, kept.against["incumbent"].high) == (0, 0)
+
+
+def test_what_a_fleet_has_from_a_stranger_stays_a_stranger_to_it(tmp_path: Path, fleet_of: Callable):
+    """The fleet taught catalysts alone; upstream sensors were judged from then on by the starter's trees without limits and
+    trends beside them, surer than any stranger may be, and under the name of the fleet's own model.
+    """
+    frame, labelled = made(units=300, weeks=WEEKS)
+    fleet_of(frame, labelled)
+    lent = train(*made(units=300, weeks=WEEKS, seed=2), "lent").families["catalyst"]
+    stranger = Model("starter", {"upstream_narrowband": lent}, leaning=0.5)
+    found = verdict(tmp_path, stranger)
+    assert found.promoted and found.model.own == ("catalyst",)
+    save(found.model, tmp_path / "kept", own_card(found))
+    kept = load(tmp_path / "kept")
+    assert kept is not None
+    upstream = frame.with_columns(family=pl.lit("upstream_narrowband"))
+    for model in (found.model, kept):
+        assert np.allclose(chances(model, upstream).by_horizon, chances(stranger, upstream).by_horizon)
+        assert [model.judge_of(name) for name in ("catalyst", "upstream_narrowband")] == [f"own model of {AT}", "starter"]
+        assert chances(model, upstream).by_horizon.max() <= 0.96 < chances(model, frame).by_horizon.max()
+    card = own_card(found)
+    assert "- catalyst: " in card and "- upstream" not in card and "Lent by starter, of other fleets: upstream_narrowband." in card
+    # The next one of the fleet keeps both what the fleet taught before and what is lent.
+    assert _beside(kept, Model("own model of 2030-01-07", {"downstream": lent})).own == ("catalyst", "downstream")
+
+
+def test_a_week_of_a_doubtful_life_is_counted_once(tmp_path: Path, fleet_of: Callable):
+    frame, labelled = made(units=50, weeks=WEEKS)
+    fleet_of(frame, pl.concat([labelled.with_columns(weight=pl.lit(0.6)), labelled.with_columns(weight=pl.lit(0.4))]))
+    until = AT - ORDER_DELAY
+    assert verdict(tmp_path).rows == labelled.filter(pl.col("week_start") < until).height
 
 
 def test_too_few_failures_train_nothing(tmp_path: Path, fleet_of: Callable):
