@@ -38,7 +38,7 @@ _COLUMNS = (
 )
 _FOUND = (
     "Yes: this part, its plug, wires or heater was at fault. No: it was sound, whatever else was at fault or renewed (a leak, "
-    "another sensor); that goes under cause, and part fitted stays empty."
+    "another sensor); that goes under cause, and part fitted stays empty. Not looked at: nothing, the row stays open."
 )
 
 

@@ -126,7 +126,8 @@ def test_card_sheet_and_refusals_ask_for_this_part_and_not_for_any_fault(lake: L
     """An exhaust leak ahead of a sensor that tested good is found, and the sensor was not at fault."""
     (fault,) = take_cards(lake, sheet(tmp_path / "b.csv", (*GOOD[:3], "maybe", *GOOD[4:])), NOW).faults
     assert fault[2] == (
-        "write yes (this part, its plug, wires or heater was at fault) or no (it was sound, whatever else was at fault)"
+        "write yes (this part, its plug, wires or heater was at fault) or no (it was sound, whatever else was at fault); the "
+        "row of a part that was not looked at stays empty"
     )
     folder = write_cards(lake, Settings(), read_ranked(lake, "issued", WEEK), weeks_frame(), tmp_path, "EUR")
     assert folder is not None
@@ -134,6 +135,7 @@ def test_card_sheet_and_refusals_ask_for_this_part_and_not_for_any_fault(lake: L
         page = book.read("xl/worksheets/sheet1.xml").decode()
     told = dict(re.findall(r'<dataValidation [^>]*?promptTitle="([^"]*)" prompt="([^"]*)"', page))
     assert "this part, its plug, wires or heater was at fault" in told["found"]
+    assert told["found"].endswith("not looked at: leave the row empty")
     assert "this part" in told["part_fitted"] and "leave it empty" in told["part_fitted"]
 
 
@@ -146,6 +148,8 @@ def test_the_boxes_of_a_card_are_what_the_sheet_asks_for(lake: Lake) -> None:
         "found: this part at fault (yes / no)", "cause", "readings taken", "part fitted: this part renewed, its number",
         "odometer km", "day (2026-04-29)",
     )
+    # With yes and no alone a part that nobody looked at came back as sound, and left the list for four weeks.
+    assert made[0].found.endswith("Not looked at: nothing, the row stays open.")
     asked = [re.split(r"[:(]", box)[0].strip().replace(" ", "_") for box in made[0].boxes]
     assert asked == list(FILLED_COLUMNS)
 
