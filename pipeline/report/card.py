@@ -163,7 +163,7 @@ def _job(
     unit_id, component, kind, before = row["unit_id"], row["component"], row["kind"], row["week_start"]
     bank = component[1] if component.startswith("B") else component[-1]
     earlier = before - timedelta(days=GOOD_DAYS)
-    since = _fitted(lake, unit_id, component) or before - timedelta(days=7 * settings.history_weeks)
+    since = _fitted(lake, unit_id, component, before) or before - timedelta(days=7 * settings.history_weeks)
     reference = when_good(lake, settings, unit_id, component, kind, since, earlier) if since < earlier else None
     if reference is None:
         peer = _healthy_peer(ranked, row)
@@ -198,10 +198,10 @@ def _sentence(mode: str, why: str) -> str:
     return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
 
 
-def _fitted(lake: Lake, unit_id: str, component: str) -> date | None:
-    """Day on which the part was last replaced or repaired."""
+def _fitted(lake: Lake, unit_id: str, component: str, before: date) -> date | None:
+    """Day before the list on which the part was last replaced or repaired: a list made again knows nothing that came after."""
     orders = lake.read("work_orders", where=(pl.col("unit_id") == unit_id) & (pl.col("component") == component))
-    return orders.filter(pl.col("action").is_in(["replaced", "repaired"]))["closed_on"].max()
+    return orders.filter(pl.col("action").is_in(["replaced", "repaired"]) & (pl.col("closed_on") < before))["closed_on"].max()
 
 
 def _healthy_peer(ranked: pl.DataFrame, row: dict) -> str | None:

@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 
 from pipeline.lake import Lake
-from pipeline.report.card import Card, _codes, cards, file_stem
+from pipeline.report.card import Card, _codes, _fitted, cards, file_stem
 from pipeline.report.cardfacts import read_card_facts
 from pipeline.report.cardfiles import SHEET_COLUMNS, distinct_stems, write_cards
 from pipeline.report.cardhtml import card_page
@@ -22,7 +22,7 @@ from pipeline.report.rests import read_ranked
 from pipeline.report.words import read_indicators
 from pipeline.settings import Settings
 from pipeline.tables import table
-from tests.browser.report_lake import SCRIPT, WEEK, fill, weeks_frame
+from tests.browser.report_lake import SCRIPT, WEEK, fill, rows_of, weeks_frame
 
 
 @pytest.fixture(scope="module")
@@ -206,3 +206,14 @@ def _filled(name: str, frame: pl.DataFrame) -> pl.DataFrame:
     given = frame.with_columns(export_id=pl.lit("e"), line=pl.lit(1), arrived_at=pl.lit(datetime(2026, 4, 25, tzinfo=UTC)))
     empty = {column: pl.lit(None) for column in table(name).columns if column not in given.columns}
     return given.with_columns(**empty).select(*table(name).columns)
+
+
+def test_a_card_made_again_knows_no_exchange_that_came_after_its_list(tmp_path: Path) -> None:
+    """The part that was good in winter and was renewed after the list was shown beside a healthy peer, not beside itself."""
+    lake = Lake(str(tmp_path / "lake"))
+    order = {"unit_id": "V1", "component": "CAT1", "action": "replaced", "finding": "confirmed", "export_id": "e", "line": 1}
+    days = {"W1": date(2025, 6, 2), "W2": WEEK, "W3": date(2026, 5, 4)}
+    made_of = [order | {"order_id": name, "closed_on": day, "arrived_at": datetime(2026, 6, 1, tzinfo=UTC)} for name, day in days.items()]
+    lake.append("work_orders", rows_of("work_orders", made_of))
+    assert _fitted(lake, "V1", "CAT1", WEEK) == date(2025, 6, 2)
+    assert _fitted(lake, "V1", "B1S1", WEEK) is None
