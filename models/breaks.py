@@ -41,8 +41,8 @@ def fitted(work_orders: pl.DataFrame) -> pl.DataFrame:
 def inspected(work_orders: pl.DataFrame, since: date) -> pl.DataFrame:
     """Components that a technician tested on ``since`` or later and found without a fault, nothing done to them after.
 
-    An inspection that notes no finding takes nothing back: the workshop's own order of that visit, closed days or weeks after the
-    card came back, often says no more.
+    An inspection that notes no finding takes nothing back: the workshop's own order of that visit, closed days or weeks
+    after the card came back, often says no more.
 
     Args:
         work_orders: order_id, unit_id, component, action, finding, closed_on.

@@ -89,8 +89,8 @@ def lives_of_orders(work_orders: pl.DataFrame, codes: pl.DataFrame) -> pl.DataFr
 def _one_a_visit(orders: pl.DataFrame) -> pl.DataFrame:
     """Exchanges and repairs, one a visit: a returned card and the workshop's own order of the same work are one.
 
-    The workshop closes its order up to :data:`ORDER_DELAY` after the work. The life then ended on the earlier of both days, and
-    where the order notes no finding that of the card stands for both. What is done to a part on one day is one visit, too.
+    The workshop closes its order up to :data:`ORDER_DELAY` after the work. The life then ended on the earlier of both days,
+    and where the order notes no finding that of the card stands for both. What is done to a part on one day is one visit, too.
 
     Args:
         orders: order_id, unit_id, component, action, finding, closed_on; of sensors and catalysts alone.

@@ -194,12 +194,14 @@ def _more(
         found["confounder_of_sound_rate"] = _share(values * (1 - begun), rows["unit_id"], resamples)
     if outcome.events["foreseeable"].any():
         found["recall_of_slow_faults"] = _recall(listed, mondays, outcome.events.filter("foreseeable"), resamples)
-    # A row that stays from list to list is one visit: only its first list costs or saves. In weeks without a list nothing ends,
-    # unless another failure is met after them.
+    # A row that stays from list to list is one visit: only its first list costs or saves. In weeks without a list nothing
+    # ends, unless another failure is met after them.
     places = pl.DataFrame({"week_start": mondays.unique().sort()}).with_row_index("place").cast({"place": pl.Int64})
-    part, mine = ["unit_id", "component"], own.select("row", "failed_on", "repaired_on").unique("row", keep="first", maintain_order=True)
+    part = ["unit_id", "component"]
+    mine = own.select("row", "failed_on", "repaired_on").unique("row", keep="first", maintain_order=True)
     in_order = rows.join(places, on="week_start").join(mine, on="row", how="left").sort(*part, "week_start")
-    paused = (week.diff() > pl.duration(days=7)).over(part) & pl.col("failed_on").ne_missing(pl.col("failed_on").shift(1).over(part))
+    another = pl.col("failed_on").ne_missing(pl.col("failed_on").shift(1).over(part))
+    paused = (week.diff() > pl.duration(days=7)).over(part) & another
     firsts = in_order.filter((pl.col("place").diff().over(part) > 1).fill_null(True) | paused)
     ahead = firsts.sort("row").with_columns(
         # A part that is listed anew after a pause is mended once.

@@ -157,7 +157,7 @@ def with_prognosis(scored: pl.DataFrame, made: Prognosis) -> pl.DataFrame:
         probability=pl.coalesce("probability_by_model", "probability"),
         probability_7d=pl.coalesce("probability_7d_by_model", "probability_7d"),
         judged_by=pl.coalesce("judged_by_by_model", "judged_by"),
-        second_opinion=pl.when(pl.col("_leans").fill_null(False) & pl.col("probability_by_model").is_not_null()).then("probability"),
+        second_opinion=pl.when(pl.col("_leans") & pl.col("probability_by_model").is_not_null()).then("probability"),
         why=pl.col("why") + told,
     )
 

@@ -236,8 +236,8 @@ def _finding(row: SheetRow, known: dict[str, tuple[str, str, date]], today: date
     if said not in YES | NO:
         raise _Fault(
             "found", said,
-            "write yes (this part, its plug, wires or heater was at fault) or no (it was sound, whatever else was at fault); the "
-            "row of a part that was not looked at stays empty",
+            "write yes (this part, its plug, wires or heater was at fault) or no (it was sound, whatever else was at fault); "
+            "the row of a part that was not looked at stays empty",
         )
     found, cause, part = said in YES, cells.get("cause", ""), cells.get("part_fitted", "")
     if found and not cause and not part:

@@ -199,9 +199,10 @@ def _sentence(mode: str, why: str) -> str:
 
 
 def _fitted(lake: Lake, unit_id: str, component: str, before: date) -> date | None:
-    """Day before the list on which the part was last replaced or repaired: a list made again knows nothing that came after."""
+    """Day on which the part was last replaced or repaired before the list; one made again knows nothing that came after."""
     orders = lake.read("work_orders", where=(pl.col("unit_id") == unit_id) & (pl.col("component") == component))
-    return orders.filter(pl.col("action").is_in(["replaced", "repaired"]) & (pl.col("closed_on") < before))["closed_on"].max()
+    done = pl.col("action").is_in(["replaced", "repaired"]) & (pl.col("closed_on") < before)
+    return orders.filter(done)["closed_on"].max()
 
 
 def _healthy_peer(ranked: pl.DataFrame, row: dict) -> str | None:

@@ -23,7 +23,8 @@ def coming(ranked: pl.DataFrame) -> pl.DataFrame:
         ``probability`` and ``judged_by`` of those that lack evidence are a model's on trial where there is one: it is what
         says that they come.
         ``with_row`` is the place of a listed part of the same vehicle, which is in the bay anyway; null where there is none.
-        ``in_line`` is the place of the vehicle among those of its depot that lack only a bay, by what all its parts save; else null.
+        ``in_line`` is the place of the vehicle among those of its depot that lack only a bay, by what its parts save; else
+        null.
     """
     with_row = ranked.group_by("unit_id").agg(with_row=pl.col("list_rank").min())
     # The next bay goes to the vehicle of the depot that is dearest to leave.

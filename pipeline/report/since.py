@@ -84,9 +84,9 @@ def moved(lake: Lake, ranked: pl.DataFrame, series: str, week_start: date) -> Mo
 def past(settings: Settings, lake: Lake, week_start: date) -> Past:
     """What work orders and returned cards known at ``week_start`` say of the issued lists before it.
 
-    A row that stays from list to list is one call, however long it stands, also over weeks in which no list was made. The first
-    visit from its first list until :data:`ANSWER_DAYS` after its last answers it, by the order that notes what was found, if
-    one does; calls that one visit answers are one, from the first on.
+    A row that stays from list to list is one call, however long it stands, also over weeks in which no list was made. The
+    first visit from its first list until :data:`ANSWER_DAYS` after its last answers it, by the order that notes what was
+    found, if one does; calls that one visit answers are one, from the first on.
     """
     issued = lake.scan("ranked").filter((pl.col("series") == "issued") & (pl.col("week_start") < week_start))
     lists = lake.collect(issued.select(pl.col("week_start").unique().sort()))["week_start"]

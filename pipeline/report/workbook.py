@@ -101,8 +101,8 @@ def _checked(page: Worksheet, rows: pl.DataFrame) -> None:
         "found": {
             "validate": "list", "source": ["yes", "no"], "error_title": "found", "error_message": "yes or no",
             "input_title": "found",
-            "input_message": "yes: this part, its plug, wires or heater was at fault; no: it was tested and sound, whatever else "
-            "was at fault; not looked at: leave the row empty",
+            "input_message": "yes: this part, its plug, wires or heater was at fault; no: it was tested and sound, whatever "
+            "else was at fault; not looked at: leave the row empty",
         },
         "cause": {
             "validate": "any", "input_title": "cause",
