@@ -271,7 +271,8 @@ class Lake:
                     # The table did not exist before: an empty version stands for that.
                     opened.delete()
                 else:
-                    opened.restore(before)
+                    # A file that was gone before is gone still: that the table names it again is what it was.
+                    opened.restore(before, ignore_missing_files=True)
             except (DeltaError, OSError) as error:
                 raise self._store.unwritten(name, error) from error
             rolled_back.append(name)

@@ -170,6 +170,20 @@ def test_stopped_transaction_is_undone_by_the_next_lock(tmp_path: Path) -> None:
         assert lake.read("readings")["unit_id"].to_list() == ["V1"]
 
 
+def test_what_was_begun_is_undone_though_a_file_that_was_replaced_is_gone(tmp_path: Path) -> None:
+    """Only in the newest version is the file replaced: undone, the lake names it again, as it did before."""
+    lake = Lake(str(tmp_path / "lake"))
+    lake.replace("readings", readings(("V1", MORNING, 0), ("V1", NEXT, 0)), [{"day": day.date(), "bucket": 0} for day in (MORNING, NEXT)])
+    before = lake.files("readings")
+    gone, sound = before["uri"]
+    Path(gone).unlink()
+    with pytest.raises(ValueError, match="stop here"), lake.transaction("readings"):
+        lake.replace("readings", readings(("V1", MORNING, 0)), [{"day": MORNING.date(), "bucket": 0}])
+        raise ValueError("stop here")
+    assert lake.files("readings").equals(before) and lake.recover() == []
+    assert lake.read("readings", where=pl.col("day") == NEXT.date()).height == 1 and Path(sound).is_file()
+
+
 def test_second_run_is_told_who_holds_the_lake(tmp_path: Path) -> None:
     lake = Lake(str(tmp_path))
     with lake.lock("ingest", "2026-03-01"):
