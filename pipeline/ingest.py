@@ -16,6 +16,7 @@ from pipeline.exports.again import Before, filled_only, joined_spans, settled_ro
 from pipeline.exports.ahead import AT_ONCE, Ahead
 from pipeline.exports.finding import Identity, find_exports, why_ignored
 from pipeline.exports.items import Item
+from pipeline.exports.landing import PACKAGE_PARTITIONS, PACKAGE_ROWS, add_spans, put_readings, put_spans
 from pipeline.exports.layouts import read_layouts
 from pipeline.exports.merging import Merged, merge_readings
 from pipeline.exports.names import alike
@@ -42,8 +43,6 @@ from pipeline.signals import signals
 from pipeline.tables import table
 
 GROUP_ROWS = 20_000_000  # readings committed together; bounds what a stopped run has to read again
-PACKAGE_ROWS = 500_000  # readings merged at once; bounds memory
-PACKAGE_PARTITIONS = 256  # partitions written in one commit; the writer holds about 2 MB (measured) for each
 
 _SMALL = ("codes", "onboard_tests", "register", "work_orders")
 _TABLES = ("readings", *_SMALL, "export_spans", "quarantine", "exports")
@@ -209,8 +208,8 @@ class _Run:
         if not self._units:
             return [], []
         known = [
-            self._lake.collect(self._lake.scan(name).select(pl.col("unit_id").unique()))["unit_id"]
-            for name in ("export_spans", *_SMALL)
+            self._lake.collect(self._lake.scan(told).select(pl.col("unit_id").unique()))["unit_id"]
+            for told in ("export_spans", *_SMALL)
         ]
         registered = set(known[1 + _SMALL.index("register")])
         return alike(pl.concat(known).to_list(), self._units), sorted(self._units - registered)
@@ -230,9 +229,9 @@ class _Run:
             if again:
                 self._put_again(spans, rejects, again)
             else:
-                for name, frame in (("export_spans", spans), ("quarantine", rejects)):
-                    if frame.height:
-                        self._lake.append(name, frame)
+                add_spans(self._lake, spans)
+                if rejects.height:
+                    self._lake.append("quarantine", rejects)
             self._write_ledger(rows)
         self.lines += [summary_line(row) for row in rows]
         self._stage.clear()
@@ -245,10 +244,9 @@ class _Run:
     def _put_again(self, spans: pl.DataFrame, rejects: pl.DataFrame, read: list[str]) -> None:
         """Replace what two tables say of the files read before."""
         held = [export.before.spans for export in self._exports if export.before is not None]
-        spans = joined_spans(pl.concat([spans.clear(), *held]), spans)
-        for name, frame in (("export_spans", spans), ("quarantine", rejects)):
-            others = self._lake.read(name, where=~pl.col("export_id").is_in(read))
-            self._lake.overwrite(name, pl.concat([others, frame]))
+        put_spans(self._lake, joined_spans(pl.concat([spans.clear(), *held]), spans), read)
+        others = self._lake.read("quarantine", where=~pl.col("export_id").is_in(read))
+        self._lake.overwrite("quarantine", pl.concat([others, rejects]))
 
     def _note_names(self, spans: pl.DataFrame) -> None:
         self._units |= set(spans["unit_id"].unique())
@@ -308,9 +306,7 @@ class _Run:
         rows = merged.rows
         if changed.height < partitions:
             rows = rows.join(changed, on=["day", "bucket"], how="semi", maintain_order="left")
-        absent = [name for name in signals() if name not in rows.columns]
-        rows = rows.with_columns(pl.lit(None).alias(name) for name in absent)
-        self._lake.replace("readings", rows, changed.to_dicts())
+        put_readings(self._lake, rows, changed.to_dicts())
 
     def _packages(self) -> list[pl.DataFrame]:
         """Partitions with new rows, cut so that a package is bounded."""
@@ -394,5 +390,5 @@ class _Run:
             self._lake.append("exports", frame)
         self._before.refused |= set(frame.filter(pl.col("kind") == REFUSED)["export_id"])
 
-    def _signed(self, rows: pl.DataFrame, name: str, keep: tuple[str, ...] = ()) -> pl.DataFrame:
-        return signed(rows, name, [export.export_id for export in self._exports], self._arrived_at, keep)
+    def _signed(self, rows: pl.DataFrame, made: str, keep: tuple[str, ...] = ()) -> pl.DataFrame:
+        return signed(rows, made, [export.export_id for export in self._exports], self._arrived_at, keep)
