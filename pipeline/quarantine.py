@@ -8,7 +8,7 @@ from pathlib import PurePath
 import polars as pl
 
 from pipeline.errors import ExportError
-from pipeline.exports.again import Before
+from pipeline.exports.again import Before, befores
 from pipeline.exports.layoutmodel import Layout
 from pipeline.exports.layouts import layout_for, plain_header
 from pipeline.lake import Lake
@@ -82,17 +82,7 @@ def to_read_again(lake: Lake, layouts: list[Layout]) -> dict[str, Before]:
         pl.Series([row["export_id"] in apart or _kept_now(row, layouts) for row in ledger.iter_rows(named=True)], dtype=pl.Boolean)
     )
     wanted = pl.col("export_id").is_in(ledger["export_id"].implode())
-    spans = lake.read("export_spans", where=wanted)
-    noted = quarantine.partition_by("export_id", as_dict=True)
-    held = spans.partition_by("export_id", as_dict=True)
-    return {
-        row["export_id"]: Before(
-            row,
-            noted.get((row["export_id"],), quarantine.clear()),
-            held.get((row["export_id"],), spans.clear()),
-        )
-        for row in ledger.iter_rows(named=True)
-    }
+    return befores(ledger, quarantine, lake.read("export_spans", where=wanted))
 
 
 def _kept_now(row: dict[str, object], layouts: list[Layout]) -> bool:

@@ -63,6 +63,20 @@ class Before:
         }
 
 
+def befores(ledger: pl.DataFrame, quarantine: pl.DataFrame, spans: pl.DataFrame) -> dict[str, Before]:
+    """Export id -> what the lake says of each file of the ledger."""
+    noted = quarantine.partition_by("export_id", as_dict=True)
+    held = spans.partition_by("export_id", as_dict=True)
+    return {
+        row["export_id"]: Before(
+            row,
+            noted.get((row["export_id"],), quarantine.clear()),
+            held.get((row["export_id"],), spans.clear()),
+        )
+        for row in ledger.iter_rows(named=True)
+    }
+
+
 def settled_rows(rows: pl.DataFrame, again: dict[int, Before]) -> pl.Series:
     """Mask of rows (``source``, ``line``) that the lake holds already; ``again`` are files read once more."""
     settled = pl.lit(False)
