@@ -20,12 +20,12 @@ from typing import Protocol
 import polars as pl
 
 from pipeline.closed import closed_day
-from pipeline.errors import ConfigError, LightoffError, ShardsError
+from pipeline.errors import RESTORE, ConfigError, LightoffError, ShardsError
 from pipeline.lake import Lake, bucket_of
 from pipeline.limits import qualify_params
 from pipeline.query import SQL, Session, step
 from pipeline.settings import Settings
-from pipeline.shards import Shard, by_vehicle, crossing, joined, shards_of
+from pipeline.shards import Shard, by_vehicle, crossing, fingerprints, joined, shards_of
 from pipeline.tables import table
 
 STEPS = (
@@ -121,13 +121,14 @@ def derive(
     params = qualify_params(settings)
     # What was measured on a closed day stays: there is nothing left to measure it from.
     closed = closed_day(lake)
-    contents = _contents(settings, lake, params).filter(pl.col("day") > closed)
+    recipe = json.dumps([params, [step(name).text for name in STEPS]], sort_keys=True)
+    contents = fingerprints(settings, lake, recipe).filter(pl.col("day") > closed)
+    if any(date.min < day <= closed for day in between or ()):  # date.min: a beginning left open
+        raise ConfigError(f"raw readings up to {closed} are thinned and cannot be measured again; begin after that day")
+    derived = _forgotten(settings, lake, contents, closed).select("day", "bucket", known="content")
     if between is not None:
-        if any(date.min < day <= closed for day in between):  # date.min: a beginning left open
-            raise ConfigError(f"raw readings up to {closed} are thinned and cannot be measured again; begin after that day")
         contents = contents.filter(pl.col("day").is_between(*between))
-    known = lake.read("shards").select("day", "bucket", known="content")
-    changed = contents.join(known, on=["day", "bucket"], how="left").filter(
+    changed = contents.join(derived, on=["day", "bucket"], how="left").filter(
         pl.col("known").is_null() | (pl.col("known") != pl.col("content")) | pl.lit(between is not None)
     )
     units = lake.read("register").select(*table("units").columns)
@@ -236,32 +237,27 @@ def _note(lake: Lake, records: list[pl.DataFrame]) -> None:
     lake.overwrite("shards", pl.concat([old, fresh]))
 
 
-def _contents(settings: Settings, lake: Lake, params: dict[str, float]) -> pl.DataFrame:
-    """One row a partition of the readings: rows, and a fingerprint of all that its indicators depend on."""
-    recipe = json.dumps([params, [step(name).text for name in STEPS]], sort_keys=True)
-    units = _units_by_bucket(settings, lake)
-    files = lake.files("readings")
-    parts = files.group_by("day", "bucket").agg(
-        readings=pl.col("rows").sum(), paths=pl.col("path").sort().str.join("|")
-    )
-    before = parts.select(day=pl.col("day") + _DAY, bucket="bucket", before="paths")
-    joined = parts.join(before, on=["day", "bucket"], how="left").sort("bucket", "day")
-    digests = [
-        hashlib.sha256(
-            f"{recipe}|{units.get(row['bucket'], '')}|{row['paths']}|{row['before']}".encode()
-        ).hexdigest()[:16]
-        for row in joined.iter_rows(named=True)
-    ]
-    return joined.select("day", "bucket", "readings", content=pl.Series(digests, dtype=pl.String))
+def _forgotten(settings: Settings, lake: Lake, contents: pl.DataFrame, closed: date) -> pl.DataFrame:
+    """Table ``shards`` after what was measured of partitions that are lost for good was taken out of the lake.
 
+    Only what table ``lost_spans`` tells of: readings that are merely not found wipe nothing out. The day before is measured
+    anew, since its trips may have gone on over midnight.
 
-def _units_by_bucket(settings: Settings, lake: Lake) -> dict[int, str]:
-    """Banks and sensor kind decide what is measured: a corrected register derives that vehicle's bucket again."""
-    units = lake.read("register").select(*table("units").columns)
-    buckets = units.with_columns(bucket=bucket_of(units["unit_id"], settings.buckets))
-    return {
-        int(bucket): rows.drop("bucket").write_csv() for (bucket,), rows in buckets.group_by("bucket", maintain_order=True)
-    }
+    Args:
+        contents: day and bucket of the partitions that there are.
+    """
+    known, lost = lake.read("shards"), lake.read("lost_spans", where=pl.col("day") > closed)
+    lost = lost.select("day", bucket=bucket_of(lost["unit_id"], settings.buckets)).unique()
+    gone = lost.join(known, on=["day", "bucket"], how="semi").join(contents, on=["day", "bucket"], how="anti")
+    if gone.is_empty():
+        return known
+    nothing = {name: table(name).empty() for name in _STORED}
+    for day, bucket in gone.sort("bucket", "day").iter_rows():
+        keep_shard(lake, Shard((bucket,), day, day, (), 0), nothing)
+    before = gone.with_columns(pl.col("day") - _DAY).filter(pl.col("day") > closed)
+    known = known.join(pl.concat([gone, before]), on=["day", "bucket"], how="anti")
+    lake.overwrite("shards", known)
+    return known
 
 
 def in_order(work: Sequence[ShardWork], begin: Callable[[ShardWork], Waited], most: int) -> Iterator[Made | Exception]:
@@ -345,7 +341,7 @@ def _measure(
     )
     beside = crossing(lake, shard, spans, params["trip_gap_s"])
     memory_mb = max(settings.memory_limit_mb // settings.threads, 100)
-    with lake.on_disk(list(shard.uris)) as paths:
+    with lake.on_disk(list(shard.uris), RESTORE) as paths:
         readings = by_vehicle(paths, beside)
     with Session(params, 1, memory_mb) as session:
         session.attach("readings", readings)

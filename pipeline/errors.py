@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+RESTORE = "where a data file of the readings is damaged or gone, `lightoff restore` makes it again from its exports"
+
 
 class LightoffError(Exception):
     """Base of every error the project raises on purpose; the command line prints it without a traceback."""
@@ -65,6 +67,21 @@ class ShardsError(LightoffError):
         super().__init__(
             f"{len(failed)} of {shards} shards are not derived{rest}: {named}{more}; the others are kept, and the next run "
             "tries what is missing again"
+        )
+
+
+class UnrestoredError(LightoffError):
+    """Exports do not give what was lost with data files of the lake; nothing was changed."""
+
+    _NAMED = 5
+
+    def __init__(self, missing: list[str]) -> None:
+        self.missing = missing
+        more = f"; and {len(missing) - self._NAMED} more" if len(missing) > self._NAMED else ""
+        super().__init__(
+            f"nothing was changed, since not all that was lost can be restored: {'; '.join(missing[: self._NAMED])}{more}; "
+            "name the folder that the files were moved to, as `lightoff restore FOLDER`, undo what makes a file read "
+            "otherwise, or restore what there is with `lightoff restore --partly`"
         )
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.closed import closed_day, late_rows
-from pipeline.errors import ConfigError, ExportError
+from pipeline.errors import RESTORE, ConfigError, ExportError
 from pipeline.exports.again import Before, filled_only, joined_spans, settled_rows
 from pipeline.exports.ahead import AT_ONCE, Ahead
 from pipeline.exports.finding import Identity, find_exports, why_ignored
@@ -331,7 +331,7 @@ class _Run:
             (pl.col("bucket") == bucket) & pl.col("day").is_in(days["day"].to_list())
             for (bucket,), days in present.group_by("bucket", maintain_order=True)
         ]
-        rows = self._lake.collect(self._lake.scan("readings").filter(pl.any_horizontal(wanted)))
+        rows = self._lake.collect(self._lake.scan("readings").filter(pl.any_horizontal(wanted)), RESTORE)
         return rows.drop(name for name in signals() if rows[name].null_count() == rows.height)
 
     def _spans(self, fates: pl.DataFrame) -> pl.DataFrame:

@@ -95,16 +95,16 @@ class Lake:
         declared = table(name)
         return self.collect(frame.sort(list(declared.sort)) if declared.sort else frame)
 
-    def collect(self, frame: pl.LazyFrame) -> pl.DataFrame:
+    def collect(self, frame: pl.LazyFrame, advice: str = "") -> pl.DataFrame:
         """The rows of a frame made from :meth:`scan`.
 
         Raises:
-            LakeError: a data file cannot be read.
+            LakeError: a data file cannot be read; ``advice`` says what to do then.
         """
         try:
             return frame.collect()
         except (OSError, pl.exceptions.ComputeError) as error:
-            raise self._store.unread(None, error) from error
+            raise self._unread(error, advice) from error
 
     def files(self, name: str) -> pl.DataFrame:
         """One row a data file of the newest version: ``uri``, ``path``, ``bytes``, ``rows``, partition columns."""
@@ -125,17 +125,17 @@ class Lake:
         ).sort([*parts, "path"])
 
     @contextmanager
-    def on_disk(self, uris: list[str]) -> Iterator[list[str]]:
+    def on_disk(self, uris: list[str], advice: str = "") -> Iterator[list[str]]:
         """Data files, as :meth:`files` names them, as paths of this machine: copies if the lake is elsewhere.
 
-        The copies are gone at the end; ask for no more than is worked on at once.
+        The copies are gone at the end; ask for no more than is worked on at once. ``advice`` as for :meth:`collect`.
         """
         places = [uri.removeprefix(f"{self.uri}/") for uri in uris]
         with ExitStack() as stack:
             try:
                 paths = stack.enter_context(self._store.on_disk(places))
             except OSError as error:
-                raise self._store.unread(None, error) from error
+                raise self._unread(error, advice) from error
             yield paths
 
     def dataset(self, name: str) -> pyarrow.dataset.Dataset | None:
@@ -299,6 +299,10 @@ class Lake:
             return tidied(self._open(name), name, keep_days, None if name == "readings" else _WRITER)
         except (DeltaError, OSError) as error:
             raise self._store.unwritten(name, error) from error
+
+    def _unread(self, error: Exception, advice: str) -> LakeError:
+        unread = self._store.unread(None, error)
+        return LakeError(f"{unread}; {advice}") if advice else unread
 
     def _uri(self, name: str) -> str:
         return f"{self.uri}/{name}"

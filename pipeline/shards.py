@@ -4,6 +4,7 @@ over midnight.
 
 from __future__ import annotations
 
+import hashlib
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -11,8 +12,9 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from pipeline.errors import LakeError
-from pipeline.lake import Lake
+from pipeline.errors import RESTORE, LakeError
+from pipeline.lake import Lake, bucket_of
+from pipeline.settings import Settings
 from pipeline.tables import table
 
 _DAY = timedelta(days=1)
@@ -118,6 +120,38 @@ def unmeasured(lake: Lake, which: pl.Expr) -> pl.DataFrame:
     ).select("day", "bucket")
 
 
+def fingerprints(settings: Settings, lake: Lake, recipe: str) -> pl.DataFrame:
+    """One row a partition of the readings: ``day``, ``bucket``, ``readings`` (rows) and ``content``, a fingerprint of all
+    that its indicators depend on.
+
+    Args:
+        recipe: the steps and the limits that they read, as text.
+    """
+    units = _units_by_bucket(settings, lake)
+    files = lake.files("readings")
+    parts = files.group_by("day", "bucket").agg(
+        readings=pl.col("rows").sum(), paths=pl.col("path").sort().str.join("|")
+    )
+    before = parts.select(day=pl.col("day") + _DAY, bucket="bucket", before="paths")
+    joined = parts.join(before, on=["day", "bucket"], how="left").sort("bucket", "day")
+    digests = [
+        hashlib.sha256(
+            f"{recipe}|{units.get(row['bucket'], '')}|{row['paths']}|{row['before']}".encode()
+        ).hexdigest()[:16]
+        for row in joined.iter_rows(named=True)
+    ]
+    return joined.select("day", "bucket", "readings", content=pl.Series(digests, dtype=pl.String))
+
+
+def _units_by_bucket(settings: Settings, lake: Lake) -> dict[int, str]:
+    """Banks and sensor kind decide what is measured: a corrected register derives that vehicle's bucket again."""
+    units = lake.read("register").select(*table("units").columns)
+    buckets = units.with_columns(bucket=bucket_of(units["unit_id"], settings.buckets))
+    return {
+        int(bucket): rows.drop("bucket").write_csv() for (bucket,), rows in buckets.group_by("bucket", maintain_order=True)
+    }
+
+
 def crossing(lake: Lake, shard: Shard, spans: pl.DataFrame, trip_gap_s: float) -> pl.DataFrame:
     """Readings of the day before and the day after, of the vehicles that drive over the midnight between.
 
@@ -146,7 +180,7 @@ def crossing(lake: Lake, shard: Shard, spans: pl.DataFrame, trip_gap_s: float) -
 
 def _day_of(lake: Lake, buckets: tuple[int, ...], day: date, units: pl.Series) -> pl.DataFrame:
     one = lake.scan("readings").filter(pl.col("bucket").is_in(buckets) & (pl.col("day") == day))
-    return lake.collect(one.filter(pl.col("unit_id").is_in(units.implode())))
+    return lake.collect(one.filter(pl.col("unit_id").is_in(units.implode())), RESTORE)
 
 
 def by_vehicle(paths: list[str], beside: pl.DataFrame) -> pl.DataFrame:
@@ -177,13 +211,23 @@ def by_vehicle(paths: list[str], beside: pl.DataFrame) -> pl.DataFrame:
     return whole
 
 
+def readings_of(lake: Lake, uris: list[str]) -> pl.DataFrame:
+    """Readings of data files of the lake, in declared columns.
+
+    Raises:
+        LakeError: a file cannot be read.
+    """
+    with lake.on_disk(uris, RESTORE) as paths:
+        return pl.concat([_read(path) for path in paths])
+
+
 def _read(path: str) -> pl.DataFrame:
     declared = table("readings").columns
     partition = {column: declared[column].type for column in table("readings").partition}
     try:
         found = pl.read_parquet(path, hive_partitioning=True, hive_schema=partition, parallel="none")
     except (OSError, pl.exceptions.PolarsError) as error:
-        raise LakeError(f"readings file {path} cannot be read: {error}") from error
+        raise LakeError(f"readings file {path} cannot be read: {error}; {RESTORE}") from error
     return found.select(
         pl.col(column).cast(spec.type) if column in found.columns else pl.lit(None, dtype=spec.type).alias(column)
         for column, spec in declared.items()

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 
-from pipeline.errors import LakeError
+from pipeline.errors import RESTORE, LakeError
 from pipeline.lake import Lake
 from pipeline.report.stretch import stretches_of_days
 from pipeline.settings import Settings
@@ -101,7 +101,7 @@ def _thin_month(settings: Settings, lake: Lake, month: pl.DataFrame, at: datetim
 
 def _partition(lake: Lake, day: date, bucket: int) -> pl.DataFrame:
     one = lake.scan("readings").filter((pl.col("bucket") == bucket) & (pl.col("day") == day))
-    return lake.collect(one.sort("unit_id", "ts"))
+    return lake.collect(one.sort("unit_id", "ts"), RESTORE)
 
 
 def _check_sums(lake: Lake, ledger: pl.DataFrame, there: pl.Expr) -> None:

@@ -1,16 +1,18 @@
 -- table: offenders
 -- grain: one row an export, or a vehicle's day, whose rows do not add up
--- reads: exports, quarantine, export_spans, readings, thinned
+-- reads: exports, quarantine, export_spans, lost_spans, readings, thinned
 -- params:
 -- note: rows in = rows kept + rows quarantined + exact duplicates, and what was kept is where its span says.
 --   Several rows of one instant become one reading, so a day may hold fewer readings than were kept, never more; a
---   thinned day need not hold any
+--   thinned day need not hold any. What was kept and lost with a damaged file is where its lost span says
 
 with exports as (from exports),
 
 quarantine as (from quarantine),
 
 export_spans as (from export_spans),
+
+lost_spans as (from lost_spans),
 
 readings as (from readings),
 
@@ -25,11 +27,23 @@ refused_rows as (
     group by export_id
 ),
 
+all_spans as (
+    select
+        export_id,
+        rows
+    from export_spans
+    union all by name
+    select
+        export_id,
+        rows
+    from lost_spans
+),
+
 kept_rows as (
     select
         export_id,
         sum(rows) as rows
-    from export_spans
+    from all_spans
     group by export_id
 ),
 
