@@ -31,8 +31,8 @@ def alert_text(settings: Settings, command: str, started_at: datetime, error: Ex
         "kind": type(error).__name__,
         "state": _DERIVED_IN_PART if isinstance(error, ShardsError) else "What was committed before the error stays valid, what was half-written is rolled back. The last list "
         "and the files read so far are as they were.",
-        "what_to_do": "Nothing tonight. In the morning look why it cannot be derived: a file of the lake that is damaged or gone "
-        "stays so until it is put back from a copy of the lake; what could not be reached is tried again by the next run."
+        "what_to_do": "Nothing tonight. In the morning look why it cannot be derived: a file of the readings that is damaged or gone "
+        "is made again by `lightoff restore`; what could not be reached is tried again by the next run."
         if isinstance(error, ShardsError) else
         "Nothing tonight. In the morning do what the error says and run the same command again; files read "
         "before are skipped." if expected else

@@ -9,10 +9,12 @@ from rich.console import Console
 from rich.table import Table
 
 from pipeline.console import say
+from pipeline.errors import UnrestoredError
 from pipeline.exports.finding import OWN
 from pipeline.ingest import IngestSummary
 from pipeline.quarantine import Fault
 from pipeline.report.words import count, plain
+from pipeline.restore import Restored, gap_text
 from pipeline.returned import Returned
 
 _SHOWN_FILES = 12  # on a terminal; a log names every file
@@ -165,6 +167,37 @@ def say_retried(console: Console, summary: IngestSummary) -> bool:
         f"{read['duplicates'].sum():,} exact duplicates; values kept before were not rewritten",
     )
     return refused.height > 0 or bool(read["quarantined"].sum())
+
+
+def say_missing(console: Console, error: UnrestoredError) -> None:
+    """Print everything that keeps lost readings from being restored; the error itself names the first only."""
+    for line in error.missing:
+        say(console, f"missing: {plain(line)}")
+
+
+def say_restored(console: Console, done: Restored) -> bool:
+    """Print what was lost and what was restored; True where rows are lost for good."""
+    for file in done.lost.iter_rows(named=True):
+        of = f"{file['rows']:,} readings of {file['day']}, bucket {file['bucket']}"
+        say(console, f"lost: {file['path']}: {of}: {plain(file['why'])}")
+    for gap in done.gaps:
+        say(console, f"taken out: {plain(gap_text(gap))}")
+    looked = f"looked at {count(done.files, 'data file', 'data files')} of the readings"
+    if done.lost.is_empty():
+        say(console, f"{looked}: all can be read; nothing to restore")
+    else:
+        say(
+            console,
+            f"{looked}: {done.lost.height} lost; {done.rows:,} of their {done.held:,} readings restored from "
+            f"{count(done.exports, 'file', 'files')} read again; `lightoff derive`, or the next night, measures them",
+        )
+    if done.back:
+        say(console, f"{done.back:,} rows lost before are back; `lightoff derive`, or the next night, measures them")
+    if done.missing:
+        say(console, f"{done.missing:,} rows lost before are still missing: no file here gives them")
+    if done.gaps:
+        say(console, f"{done.lost_rows:,} rows are lost until `lightoff restore` finds their files; lists do without them")
+    return bool(done.gaps)
 
 
 def _examples(fault: Fault) -> list[str]:

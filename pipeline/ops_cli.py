@@ -1,7 +1,8 @@
-"""Commands of whoever runs the lake: ``lightoff runs``, ``housekeep`` and ``schedule``."""
+"""Commands of whoever runs the lake: ``lightoff runs``, ``housekeep``, ``restore`` and ``schedule``."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from pathlib import Path
@@ -11,8 +12,12 @@ import typer
 from rich.console import Console
 
 from pipeline import jobs
-from pipeline.console import say, thinned_line
+from pipeline.arrivals import say_missing, say_restored
+from pipeline.console import say, thinned_line, watching
+from pipeline.errors import UnrestoredError
+from pipeline.exports.vins import KEY_NAME
 from pipeline.lake import Lake
+from pipeline.restore import restore
 from pipeline.runs import Run, past_runs, run_lines, then
 from pipeline.settings import Settings
 
@@ -69,6 +74,30 @@ def add_operations(app: typer.Typer, console: Console, opened: Open, recorded: R
                     f"{each.table}: {each.files_before} files before, {each.files_after} after, {each.removed} old ones removed",
                 )
         say(console, f"{len(tidied)} tables; versions of the last {settings.keep_versions_days} days are kept")
+
+    @app.command(name="restore")
+    def restore_command(
+        context: typer.Context,
+        paths: Annotated[
+            list[Path] | None, typer.Argument(help="Where exports are now, besides the folders of the settings.")
+        ] = None,
+        partly: Annotated[
+            bool, typer.Option("--partly", help="Restore what there is; rows that no export gives any more are taken out.")
+        ] = False,
+    ) -> None:
+        """Make damaged or lost data files of the readings again from their exports; all of it, or nothing is changed."""
+        settings, lake = opened(context)
+        with recorded(settings, lake, "restore") as run:
+            try:
+                with watching(console) as watch:
+                    done = restore(settings, lake, paths or [], partly, watch.reading, os.environ.get(KEY_NAME))
+            except UnrestoredError as error:
+                say_missing(console, error)
+                raise
+            run.counts |= {"lost_files": done.lost.height, "restored": done.rows + done.back, "lost": done.lost_rows}
+            run.look = bool(done.gaps)
+        if say_restored(console, done):
+            raise typer.Exit(_LOOK)
 
     @app.command()
     def schedule(

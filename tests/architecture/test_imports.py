@@ -18,7 +18,7 @@ LAYERS = (
             "prognosis", "datawatch", "strangers", "exports.*", "report.*",
         ),
     ),
-    ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "thinning", "retrain", "backtest", "returned", "runs", "alerts")),
+    ("stages", ("ingest", "derive", "assess", "rank", "checks", "quarantine", "restore", "thinning", "retrain", "backtest", "returned", "runs", "alerts")),
     ("edge", ("cli", "flows", "console", "arrivals", "whatif", "layout_cli", "jobs", "coverage", "quiet", "ops_cli", "spread", "artifacts", "unchanged", "alarms")),
 )
 STAGES = tuple(f"pipeline.{name}" for name in dict(LAYERS)["stages"])

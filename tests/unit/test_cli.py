@@ -41,6 +41,7 @@ COMMANDS = (
     "train",
     "runs",
     "housekeep",
+    "restore",
     "schedule",
     "check",
     "coverage",
@@ -273,6 +274,7 @@ def test_no_command_goes_on_with_another_zone_or_other_buckets_than_the_lake_has
         ["backtest", "--out", tmp_path / "never"],
         ["train"],
         ["housekeep"],
+        ["restore"],
         ["check"],
         ["coverage"],
         ["why", unit],
@@ -452,6 +454,37 @@ def test_paths_of_the_command_line_are_read(run: Run, job: Job, tmp_path: Path) 
     said = run("--config", job.config, "ingest", other)
     assert said.out.startswith(f"{other}: readings, 2 rows in")
     assert set(job.lake.read("readings")["unit_id"]) == {"V9"}
+
+
+def test_a_lost_file_of_the_lake_is_restored_or_what_is_missing_is_named(run: Run, job: Job, tmp_path: Path) -> None:
+    config, export = job.config, Path(job.settings.exports[0]) / "readings.csv"
+    assert run("--config", config, "ingest").code == run("--config", config, "derive").code == 0
+    said = run("--config", config, "restore")
+    assert (said.code, said.out) == (0, "looked at 1 data file of the readings: all can be read; nothing to restore\n")
+    wanted, file = job.lake.read("readings"), job.lake.files("readings").row(0, named=True)
+    Path(file["uri"]).unlink()
+    said = run("--config", config, "restore")
+    assert said.code == 0 and said.out.splitlines() == [
+        f"lost: {file['path']}: 2 readings of 2026-03-30, bucket 0: it is gone",
+        "looked at 1 data file of the readings: 1 lost; 2 of their 2 readings restored from 1 file read again; "
+        "`lightoff derive`, or the next night, measures them",
+    ]
+    assert job.lake.read("readings").equals(wanted)
+    assert "derived 1 of 1 partitions: 2 readings" in run("--config", config, "derive").out
+    Path(job.lake.files("readings")["uri"][0]).write_bytes(b"damaged")
+    export.rename(tmp_path / "moved.csv")
+    said = run("--config", config, "restore")
+    assert said.code == 1 and said.out == f"missing: {export}: 2 rows of 1 vehicle on 1 day: it is not there any more\n"
+    assert said.err.startswith("lightoff: nothing was changed") and "lightoff restore FOLDER" in said.err
+    said = run("--config", config, "--log", "json", "restore", "--partly")
+    assert said.code == 3 and json.loads(said.out.splitlines()[-1])["line"].startswith("2 rows are lost until")
+    said = run("--config", config, "restore", tmp_path / "moved.csv")
+    assert said.code == 0 and "2 rows lost before are back" in said.out
+    assert job.lake.read("readings").equals(wanted)
+    assert run("--config", config, "derive").code == run("--config", config, "check").code == 0
+    runs = job.lake.read("runs").filter(command="restore").sort("started_at")
+    assert runs["outcome"].to_list().count("failed") == 1 and "look" in runs["outcome"].to_list()
+    assert {json.loads(text).get("restored") for text in runs["counts"]} == {0, 2, None}
 
 
 def test_check_of_a_sound_lake_is_0_and_of_an_unsound_one_3(run: Run, job: Job) -> None:
