@@ -16,8 +16,10 @@ from polars.testing import assert_frame_equal
 from pipeline import jobs
 from pipeline import restore as stage
 from pipeline.checks import check
+from pipeline.closed import closed_day
 from pipeline.derive import derive
 from pipeline.errors import ExportError, LakeError, ShardsError, UnrestoredError
+from pipeline.exports import reading
 from pipeline.exports.outcome import IngestProgress
 from pipeline.lake import Lake, bucket_of
 from pipeline.restore import Restored, restore
@@ -321,6 +323,44 @@ def test_a_signal_that_a_layout_keeps_only_now_stays_out(tmp_path: Path) -> None
     assert wanted["readings"]["rpm"].to_list() == [800, 810] and wanted["readings"]["o2_b1s1_v"].null_count() == 2
 
 
+def test_a_line_set_apart_that_a_layout_reads_now_stays_out(tmp_path: Path) -> None:
+    """Its vehicle has other lines on that day, which are restored."""
+    settings, lake = settled(tmp_path, layouts=str(tmp_path / "layouts"))
+    write(tmp_path / "layouts" / "gw.toml", GATEWAY)
+    run(settings, lake, write(tmp_path / "in" / "gw_1.csv", ONE + "V1,2026-02-03T08:00:02Z,,450,z\n"))
+    wanted = held(lake, *SAID)
+    assert wanted["readings"].height == 2 and wanted["quarantine"]["line"].to_list() == [4]
+    lose(lake, (1, bucket("V1")))
+    write(tmp_path / "layouts" / "gw.toml", GATEWAY.replace('unit = "V"', 'unit = "mV"'))
+    again(settings, lake)
+    kept = ["unit_id", "ts", "rpm"]
+    assert_frame_equal(lake.read("readings").select(kept), wanted["readings"].select(kept))
+    check_same(lake, {name: frame for name, frame in wanted.items() if name != "readings"})
+
+
+def test_a_partition_of_fewer_readings_than_the_log_says_is_not_taken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """First and last line and the number of lines are those of before, but two of them fall on one instant."""
+    settings, lake = settled(tmp_path)
+    rows = "".join(f"V1,{AT}0:0{n}Z,800\n" for n in range(4))
+    run(settings, lake, write(tmp_path / "in" / "a.csv", f"unit_id,ts,rpm\n{rows}"))
+    wanted, files = held(lake, *SAID), lake.files("readings")
+    lose(lake, (1, bucket("V1")))
+    clean = reading.clean_readings
+
+    def shifted(raw: pl.DataFrame, *others: object) -> object:
+        return clean(raw.with_columns(ts=pl.col("ts").cast(pl.String).str.replace("0:02", "0:01")), *others)
+
+    monkeypatch.setattr(reading, "clean_readings", shifted)
+    with pytest.raises(UnrestoredError, match=f"2026-02-03, bucket {bucket('V1')}: 3 readings of 4"):
+        again(settings, lake)
+    assert_frame_equal(lake.files("readings"), files)
+    monkeypatch.undo()
+    again(settings, lake)
+    check_same(lake, wanted)
+
+
 @pytest.mark.parametrize(
     ("change", "why"),
     [
@@ -432,6 +472,35 @@ def test_a_partition_of_which_nothing_is_left_is_forgotten(fresh: tuple[Settings
     assert ends.dt.date().max() < lost["day"]
     assert check(settings, lake).is_empty()
     assert derive(settings, lake).derived == 0
+
+
+def test_rows_come_back_among_those_that_are_there(fresh: tuple[Settings, Lake], tmp_path: Path) -> None:
+    settings, lake = fresh
+    wanted = held(lake)
+    shutil.move(Path(settings.exports[0]) / "c.csv", tmp_path / "c.csv")
+    lose(lake, (1, 0), (1, 1))
+    told = again(settings, lake, partly=True)
+    assert 0 < told.rows < told.held and lake.read("lost_spans")["unit_id"].n_unique() == 3
+    back = again(settings, lake, tmp_path / "c.csv")
+    assert back.lost.is_empty() and back.back == told.lost_rows
+    derive(settings, lake)
+    check_same(lake, wanted)
+
+
+def test_rows_of_a_day_thinned_since_do_not_come_back(tmp_path: Path) -> None:
+    settings, lake = settled(tmp_path, keep_readings_days=35, history_weeks=4)
+    inside = tmp_path / "in"
+    run(settings, lake, write(inside / "a.csv", drives((1, 2), 0, 1, 2)), write(inside / "b.csv", drives((3,), 0, 1, 2)))
+    shutil.move(inside / "b.csv", tmp_path / "b.csv")
+    lose(lake, (0, bucket("V3")), (1, bucket("V3")))
+    assert len(again(settings, lake, partly=True).gaps) == 1
+    derive(settings, lake)
+    thin(settings, lake, FIRST + timedelta(days=36), ARRIVED)
+    assert closed_day(lake) == FIRST + timedelta(days=1)
+    before = versions(lake)
+    told = again(settings, lake, tmp_path / "b.csv")
+    assert told.back == told.missing == 0 and versions(lake) == before
+    assert lake.read("lost_spans").height == 2
 
 
 def test_a_partition_that_lost_rows_may_be_lost_again(fresh: tuple[Settings, Lake], tmp_path: Path) -> None:
