@@ -17,6 +17,7 @@ from pipeline.errors import LakeError
 from pipeline.lake import Lake
 from pipeline.objects import Bucket
 from pipeline.prognosis import OWN_MODEL
+from pipeline.restore import lost_files, restore
 from pipeline.settings import Settings
 from pipeline.store import present_ms, this_process
 from tests.faults.lakes import contents, run, write
@@ -248,6 +249,29 @@ def test_reading_a_remote_lake_gathers_no_file(store: str, tmp_path: Path, monke
         assert [Path(path).stat().st_size for path in paths] == files["bytes"].to_list()[:1]
         assert pl.read_parquet(paths[0]).height == files["rows"][0]
     assert not Path(paths[0]).exists()
+
+
+def test_an_object_that_is_gone_is_restored_and_a_store_that_is_gone_has_lost_nothing(
+    store: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    reached(monkeypatch, store)
+    settings = Settings(lake=f"s3://{BUCKET}/lost", buckets=2, exports=[str(tmp_path / "in")])
+    lake = Lake(settings.lake)
+    (tmp_path / "in").mkdir()
+    run(settings, lake, readings(tmp_path / "in" / "1.csv", 5), readings(tmp_path / "in" / "2.csv", 6))
+    wanted, files = lake.read("readings"), lake.files("readings")
+    lake._store.erase(f"readings/{files['path'][0]}")
+    lake._store.put(f"readings/{files['path'][1]}", memoryview(b"damaged"))
+    with lake.lock("restore", "now"):
+        told = restore(settings, lake, [])
+    assert told.lost["why"].to_list() == ["it is gone", f"it has 7 bytes of {files['bytes'][1]:,}"]
+    assert_frame_equal(lake.read("readings"), wanted)
+    now = lake.files("readings")
+    with Line("http://127.0.0.1:9") as line:
+        gone = line.endpoint
+    reached(monkeypatch, gone)
+    with pytest.raises(LakeError, match="cannot be looked at, so nothing was changed: .*check bucket, region and endpoint"):
+        lost_files(Lake(settings.lake), now)
 
 
 def test_copies_of_a_worker_that_was_killed_are_gone_when_the_next_are_made(tmp_path: Path) -> None:
