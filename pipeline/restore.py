@@ -31,6 +31,7 @@ from pipeline.exports.reading import Door, read_export
 from pipeline.exports.staging import Stage
 from pipeline.exports.vins import Vins, masked
 from pipeline.lake import Lake, bucket_of
+from pipeline.partfiles import as_written
 from pipeline.settings import Settings
 from pipeline.shards import readings_of
 from pipeline.signals import signals
@@ -166,6 +167,8 @@ def _why_lost(lake: Lake, file: dict[str, object]) -> str | None:
         ) from error
     if len(content) != file["bytes"]:
         return f"it has {len(content):,} bytes of {file['bytes']:,}"
+    if not as_written(file["path"], content):
+        return "its bytes are not those that were written"
     try:
         rows = pl.read_parquet(BytesIO(content)).height
     except (OSError, pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
