@@ -112,12 +112,13 @@ def restore(
         if gaps and not partly:
             raise UnrestoredError([gap_text(gap) for gap in gaps])
         back = before.filter(pl.col("export_id").is_in(list(reader.taken)))
+        gone = spans.filter(pl.col("export_id").is_in([gap.export_id for gap in gaps]))
         with lake.transaction("readings", "export_spans", "lost_spans"):
             _make(lake, reader.stage, files.join(parts, on=_PART, how="anti"), parts)
-            lose_spans(lake, spans.drop("bucket").filter(pl.col("export_id").is_in([gap.export_id for gap in gaps])))
+            lose_spans(lake, gone.drop("bucket"))
             regain_spans(lake, back)
             made = lake.files("readings").join(parts, on=_PART, how="semi")
-            _check_rows(parts.join(_bucketed(back, settings), on=_PART, how="anti"), made, partly)
+            _check_rows(parts.join(_bucketed(back, settings), on=_PART, how="anti"), made, gone)
     finally:
         reader.stage.clear()
     return Restored(
@@ -322,11 +323,12 @@ def _make(lake: Lake, stage: Stage, sound: pl.DataFrame, lost: pl.DataFrame) -> 
     put_readings(lake, table("readings").empty(), empty.select(_PART).to_dicts())
 
 
-def _check_rows(parts: pl.DataFrame, made: pl.DataFrame, partly: bool) -> None:
-    """Each partition has as many readings as its log said, or with ``partly`` no more; an error undoes what was written."""
+def _check_rows(parts: pl.DataFrame, made: pl.DataFrame, gone: pl.DataFrame) -> None:
+    """Each partition has as many readings as its log said, or no more where spans are ``gone``; an error undoes it all."""
     now = made.group_by(_PART).agg(now=pl.col("rows").sum())
     beside = parts.join(now, on=_PART, how="left").with_columns(pl.col("now").fill_null(0)).sort("day", "bucket")
-    wrong = beside.filter((pl.col("now") > pl.col("rows")) | ((pl.col("now") < pl.col("rows")) & (not partly)))
+    whole = beside.join(gone, on=_PART, how="anti").filter(pl.col("now") < pl.col("rows"))
+    wrong = pl.concat([beside.filter(pl.col("now") > pl.col("rows")), whole])
     if wrong.height:
         raise UnrestoredError(
             [f"{row['day']}, bucket {row['bucket']}: {row['now']:,} readings of {row['rows']:,}" for row in wrong.to_dicts()]
