@@ -13,7 +13,7 @@ import duckdb
 import polars as pl
 import pyarrow.dataset
 
-from pipeline.errors import ConfigError, QueryError
+from pipeline.errors import RESTORE, ConfigError, QueryError
 from pipeline.settings import PROJECT
 from pipeline.tables import Table, table
 
@@ -129,7 +129,7 @@ class Session:
             relation = self._connection.read_parquet(uris, hive_partitioning=True, union_by_name=True)
             _declared(relation, declared).create_view(name, replace=True)
         except duckdb.Error as error:
-            raise QueryError(f"the files of table {name!r} cannot be read: {error}") from error
+            raise QueryError(f"the files of table {name!r} cannot be read: {error}{_advice(name)}") from error
 
     def attach_dataset(self, name: str, dataset: pyarrow.dataset.Dataset) -> None:
         """Make a declared table readable under its name from files that the engine cannot reach by itself.
@@ -141,7 +141,7 @@ class Session:
             self._connection.register(f"{name}_elsewhere", dataset)
             _declared(self._connection.table(f"{name}_elsewhere"), declared).create_view(name, replace=True)
         except duckdb.Error as error:
-            raise QueryError(f"the files of table {name!r} cannot be read: {error}") from error
+            raise QueryError(f"the files of table {name!r} cannot be read: {error}{_advice(name)}") from error
 
     def run(self, name: str) -> None:
         """Run one step and keep its result under the step's table name, or its text where the table is a view.
@@ -208,6 +208,10 @@ class Session:
             missing = sorted(set(expected) - set(found))
             surplus = sorted(set(found) - set(expected))
             raise QueryError(f"{made.path.name}: lacks {missing}, has undeclared {surplus}")
+
+
+def _advice(name: str) -> str:
+    return f"; {RESTORE}" if name == "readings" else ""
 
 
 def _declared(relation: duckdb.DuckDBPyRelation, declared: Table) -> duckdb.DuckDBPyRelation:

@@ -18,7 +18,7 @@ from pipeline import restore as stage
 from pipeline.checks import check
 from pipeline.closed import closed_day
 from pipeline.derive import derive
-from pipeline.errors import ExportError, LakeError, ShardsError, UnrestoredError
+from pipeline.errors import ExportError, LakeError, QueryError, ShardsError, UnrestoredError
 from pipeline.exports import reading
 from pipeline.exports.outcome import IngestProgress
 from pipeline.lake import Lake, bucket_of
@@ -271,6 +271,13 @@ def test_a_partition_of_a_closed_day_is_restored(tmp_path: Path) -> None:
     derive(settings, lake)
     check_same(lake, wanted)
     assert check(settings, lake).is_empty()
+
+
+def test_check_names_the_command(fresh: tuple[Settings, Lake]) -> None:
+    settings, lake = fresh
+    lose(lake, (1, 0))
+    with pytest.raises(QueryError, match="files of table 'readings' cannot be read: .*`lightoff restore`"):
+        check(settings, lake)
 
 
 def test_derive_names_the_command(fresh: tuple[Settings, Lake]) -> None:
