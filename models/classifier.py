@@ -130,11 +130,12 @@ def train(
     def trained(family: str) -> FamilyModel | None:
         rows = joined.filter((pl.col("family") == family) & (pl.col("status") != "not_judged"))
         # Many small fits: on shared cores the threads of the trees wait for each other far longer than they work, so the
-        # families share the cores and each fit has one. The limit holds for the thread that asks for it alone.
-        with threadpool_limits(1):
+        # families share the cores and each fit has one. That of OpenMP holds for the thread that asks for it alone.
+        with threadpool_limits(1, user_api="openmp"):
             return _train_family(rows, names, seed)
 
-    with ThreadPoolExecutor(threads) as pool:
+    # Every other pool has one limit for the whole process: set once, so that no family that ends lifts it for the rest.
+    with threadpool_limits(1), ThreadPoolExecutor(threads) as pool:
         made = dict(zip(FAMILIES, pool.map(trained, FAMILIES), strict=True))
     families = {family: part for family, part in made.items() if part is not None}
     return Model(name, families, input_deciles(frame))
