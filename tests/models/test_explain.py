@@ -6,10 +6,18 @@ import numpy as np
 import polars as pl
 import pytest
 from sklearn.ensemble import HistGradientBoostingClassifier
+from threadpoolctl import threadpool_limits
 
 from models.classifier import FamilyModel, join, limits_of, matrix, raw_scores, train
 from models.explain import LIMITS, SHOWN, WITHIN, contributions, movers, tree_contributions
 from tests.models.made_features import made
+
+
+@pytest.fixture(autouse=True)
+def one_thread():
+    """Small trees on cores that others use: threads of one fit wait for each other far longer than they work."""
+    with threadpool_limits(1):
+        yield
 
 
 @pytest.fixture(scope="module")
