@@ -15,6 +15,8 @@ import polars as pl
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
+from models.resampling import bootstrap_interval, checked_confidence
+
 Floats = NDArray[np.float64]
 
 HORIZON_DAYS = 28  # a row promises "fails within 28 days, or has failed"
@@ -22,17 +24,6 @@ MIN_LEAD_DAYS = 7  # one weekly list ahead: the least that lets a workshop plan 
 LIST_DAYS = 7
 DEPTHS = (10, 20)
 DATES = {"week_start", "failed_on", "repaired_on"}
-
-
-@dataclass(frozen=True)
-class Interval:
-    """Bootstrap interval: estimate on all units, low, high, number of units, resamples that count."""
-
-    estimate: float
-    low: float
-    high: float
-    units: int
-    resamples: int
 
 
 @dataclass(frozen=True)
@@ -99,7 +90,7 @@ def reliability_curve(p: ArrayLike, y: ArrayLike, bins: int = 10, confidence: fl
     p, y = _forecasts(p, y)
     if bins < 1:
         raise ValueError(f"bins must be 1 or more, got {bins}")
-    z = ndtri(0.5 + _confidence(confidence) / 2)
+    z = ndtri(0.5 + checked_confidence(confidence) / 2)
     if p.size == 0:
         return Reliability(*[np.empty(0)] * 4, n=np.empty(0, dtype=np.int64))
     edges = np.quantile(p, np.linspace(0, 1, bins + 1))
@@ -160,48 +151,6 @@ def positive_predictive_value(
     return np.divide(right, called, out=np.full(called.shape, np.nan), where=called > 0)[()]
 
 
-def bootstrap_interval(
-    statistic: Callable[[NDArray[np.int64]], float],
-    groups: ArrayLike,
-    *,
-    confidence: float = 0.90,
-    seed: int = 0,
-    n: int = 1000,
-) -> Interval:
-    """Percentile interval of a statistic from resampling whole units with replacement.
-
-    statistic : takes row numbers (int array; a unit drawn twice brings its rows twice) and returns a float,
-        NaN where it is not defined on a resample (no failures drawn, say).
-    groups : (n_rows,) unit of each row. n : resamples, 0 or more. Same seed, same answer.
-    low and high are NaN with fewer than two units, or if under half of the resamples define the statistic.
-    They meet where all units agree (a share of 0 or 1), which is no proof of certainty.
-
-    Percentiles: B. Efron, R. J. Tibshirani, An Introduction to the Bootstrap (1993), ch. 13; whole clusters:
-    A. C. Davison, D. V. Hinkley, Bootstrap Methods and their Application (1997), sec. 3.8.
-    """
-    _confidence(confidence)
-    if n < 0:
-        raise ValueError(f"n must be 0 or more resamples, got {n}")
-    groups = np.asarray(groups)
-    rows = np.arange(groups.size)
-    units, unit = np.unique(groups, return_inverse=True)
-    estimate = float(statistic(rows)) if rows.size else float("nan")
-    if units.size < 2:
-        return Interval(estimate, float("nan"), float("nan"), units.size, 0)
-    rng = np.random.default_rng(seed)
-
-    def draw() -> NDArray[np.int64]:
-        times = np.bincount(rng.integers(0, units.size, units.size), minlength=units.size)
-        return np.repeat(rows, times[unit])
-
-    draws = np.array([statistic(draw()) for _ in range(n)], dtype=float)
-    draws = draws[~np.isnan(draws)]
-    if draws.size == 0 or draws.size < n / 2:
-        return Interval(estimate, float("nan"), float("nan"), units.size, draws.size)
-    low, high = np.quantile(draws, [(1 - confidence) / 2, (1 + confidence) / 2])
-    return Interval(estimate, float(low), float(high), units.size, draws.size)
-
-
 def evaluate_lists(
     lists: pl.DataFrame,
     scores: pl.DataFrame,
@@ -249,9 +198,9 @@ def evaluate_lists(
     lists = with_hits(lists, events).sort("week_start", "rank")
     scores = with_hits(scores, events).sort(key)
 
-    def summary(statistic: Callable, groups: pl.Series, n: int) -> dict[str, float | int | None]:
+    def summary(statistic: Callable, groups: pl.Series, n: int, share: bool = False) -> dict[str, float | int | None]:
         units = groups.to_numpy()
-        result = bootstrap_interval(statistic, units, confidence=confidence, seed=seed, n=resamples)
+        result = bootstrap_interval(statistic, units, confidence=confidence, seed=seed, n=resamples, share=share)
         return _entry(result.estimate, result.low, result.high, n)
 
     out: dict[str, dict[str, float | int | None]] = {}
@@ -264,13 +213,13 @@ def evaluate_lists(
             n = np.bincount(week[rows])
             return _mean(np.bincount(week[rows], weights=hit[rows])[n > 0] / n[n > 0])
 
-        out[f"precision_at_{k}"] = summary(weekly_mean, top["unit_id"], weeks)
+        out[f"precision_at_{k}"] = summary(weekly_mean, top["unit_id"], weeks, share=True)
     out["listed_rows"] = {"value": lists.height, "low": None, "high": None, "n": weeks}
 
     failures = first_listing(lists, scores["week_start"], events, max_lead_days)
     leads = lead_days(failures["failed_on"].to_numpy(), failures["first_listed"].to_numpy())
     units, listed = failures["unit_id"], ~np.isnan(leads)
-    out["recall_with_lead"] = summary(lambda rows: recall_with_lead(leads[rows]), units, failures.height)
+    out["recall_with_lead"] = summary(lambda rows: recall_with_lead(leads[rows]), units, failures.height, share=True)
     ahead, units = leads[listed], units.filter(pl.Series(listed))
     out["median_lead_days"] = summary(lambda rows: float(np.median(ahead[rows])), units, ahead.size)
 
@@ -281,14 +230,14 @@ def evaluate_lists(
     rate = summary(lambda rows: 100.0 * _mean(false[rows]), units, weekly.height)
     out["false_alarms_per_100_unit_weeks"] = rate
     wrong = (~lists["hit"] & lists["other_hit"]).to_numpy()
-    out["wrong_component_rate"] = summary(lambda rows: _mean(wrong[rows]), lists["unit_id"], lists.height)
+    out["wrong_component_rate"] = summary(lambda rows: _mean(wrong[rows]), lists["unit_id"], lists.height, share=True)
 
     p, y = scores["probability"].to_numpy(), scores["hit"].to_numpy()
     units, n = scores["unit_id"], scores.height
     out["average_precision"] = summary(lambda rows: average_precision(p[rows], y[rows]), units, n)
     out["brier"] = summary(lambda rows: brier(p[rows], y[rows]), units, n)
     out["expected_calibration_error"] = _entry(expected_calibration_error(p, y), np.nan, np.nan, n)
-    out["prevalence"] = summary(lambda rows: _mean(y[rows]), units, n)
+    out["prevalence"] = summary(lambda rows: _mean(y[rows]), units, n, share=True)
     return out
 
 
@@ -388,12 +337,6 @@ def _flags(values: ArrayLike, name: str, shape: tuple[int, ...]) -> NDArray[np.b
     if not np.isin(values, (0, 1)).all():
         raise ValueError(f"{name} must be 0/1 or bool, got {np.setdiff1d(values, (0, 1))[:3]}")
     return values.astype(bool)
-
-
-def _confidence(value: float) -> float:
-    if not 0 < value < 1:
-        raise ValueError(f"confidence must be between 0 and 1 (both excluded), got {value!r}")
-    return value
 
 
 def _mean(values: NDArray) -> float:

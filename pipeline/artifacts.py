@@ -7,7 +7,7 @@ from pathlib import Path
 
 import polars as pl
 
-from models.evaluate import Interval
+from models.resampling import Interval
 from pipeline.coverage import PART_WORDS
 from pipeline.ingest import IngestSummary
 from pipeline.jobs import WeekResult

@@ -11,8 +11,6 @@ import polars as pl
 
 from models.evaluate import (
     HORIZON_DAYS,
-    Interval,
-    bootstrap_interval,
     evaluate_lists,
     first_listing,
     lead_days,
@@ -21,6 +19,7 @@ from models.evaluate import (
 )
 from models.labels import ORDER_DELAY, lives_of_orders
 from models.money import Costs, saved_by_acting
+from models.resampling import Interval, bootstrap_interval
 from pipeline.errors import ConfigError
 from pipeline.facts import read_codes, read_costs
 from pipeline.lake import Lake
@@ -248,7 +247,8 @@ def _recall(named: pl.DataFrame, mondays: pl.Series, events: pl.DataFrame, resam
     failures = first_listing(named.select(KEY), mondays, events)
     leads = lead_days(failures["failed_on"].to_numpy(), failures["first_listed"].to_numpy())
     units = failures["unit_id"].to_numpy()
-    return _entry(bootstrap_interval(lambda rows: recall_with_lead(leads[rows]), units, n=resamples), failures.height)
+    made = bootstrap_interval(lambda rows: recall_with_lead(leads[rows]), units, n=resamples, share=True)
+    return _entry(made, failures.height)
 
 
 def _begun(rows: pl.DataFrame, faults: pl.DataFrame, events: pl.DataFrame) -> np.ndarray:
@@ -263,7 +263,7 @@ def _begun(rows: pl.DataFrame, faults: pl.DataFrame, events: pl.DataFrame) -> np
 
 def _share(values: np.ndarray, units: pl.Series, resamples: int) -> dict:
     return _entry(bootstrap_interval(
-        lambda rows: float(values[rows].mean()) if rows.size else float("nan"), units.to_numpy(), n=resamples
+        lambda rows: float(values[rows].mean()) if rows.size else float("nan"), units.to_numpy(), n=resamples, share=True
     ), len(values))
 
 

@@ -9,9 +9,10 @@ import numpy as np
 import polars as pl
 
 from models.classifier import Model, chances, folds_of, limits_of, train
-from models.evaluate import Interval, average_precision, bootstrap_interval
+from models.evaluate import average_precision
 from models.features import KEYS, features
 from models.labels import ORDER_DELAY, failures_known, labels, lives_of_orders
+from models.resampling import Interval, bootstrap_interval
 from pipeline.facts import read_codes, read_indicators
 from pipeline.known import known_at
 from pipeline.lake import Lake

@@ -29,7 +29,6 @@ from models.card import card
 from models.classifier import Model, chances, limits_of, train
 from models.evaluate import (
     HORIZON_DAYS,
-    Interval,
     average_precision,
     brier,
     evaluate_lists,
@@ -37,6 +36,7 @@ from models.evaluate import (
 )
 from models.features import KEYS, features
 from models.labels import labels, lives_of_truth
+from models.resampling import Interval
 from models.rivals import logistic_scores, shared_scores
 from models.store import save
 from pipeline import jobs

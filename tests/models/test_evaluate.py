@@ -6,11 +6,11 @@ import numpy as np
 import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
+from scipy.stats import binomtest
 from sklearn.metrics import average_precision_score, brier_score_loss
 
 from models.evaluate import (
     average_precision,
-    bootstrap_interval,
     brier,
     evaluate_lists,
     expected_calibration_error,
@@ -20,6 +20,7 @@ from models.evaluate import (
     recall_with_lead,
     reliability_curve,
 )
+from models.resampling import bootstrap_interval
 
 def test_average_precision_by_hand():
     """Hits at places 1, 3 and 6: (1/1 + 2/3 + 3/6) / 3."""
@@ -116,6 +117,33 @@ def test_bootstrap_edges():
     # defined only where row 0 was drawn, about 63 % of the resamples
     rare = bootstrap_interval(lambda r: 1.0 if 0 in r else np.nan, np.arange(50), n=200)
     assert 0.5 * 200 < rare.resamples < 0.8 * 200 and rare.low == rare.high == 1.0
+
+
+def test_a_share_that_all_units_agree_on_is_no_certainty():
+    """No case in 30 units: exact 90 % interval 0 to 0.0950 (rule of three, 3/30, common practice), scipy beside it; a hundred
+    rows of each unit say no more than one, and what is no share keeps its resamples."""
+    exact = binomtest(0, 30).proportion_ci(0.90, "exact")
+    units = np.repeat(np.arange(30), 100)
+    none, all_of_them = np.zeros(3000), np.ones(3000)
+    made = bootstrap_interval(lambda r: none[r].mean(), units, n=20, share=True)
+    assert (made.low, made.high) == pytest.approx((0.0, 0.0950), abs=5e-5)
+    assert made.high == pytest.approx(exact.high)
+    made = bootstrap_interval(lambda r: all_of_them[r].mean(), units, n=20, share=True)
+    assert (made.low, made.high) == pytest.approx((1 - 0.0950, 1.0), abs=5e-5)
+    made = bootstrap_interval(lambda r: none[r].mean(), units, n=20)
+    assert (made.low, made.high) == (0.0, 0.0)
+
+
+def test_lists_without_a_wrong_part_do_not_promise_that_there_is_none():
+    """Twelve vehicles, each listed once and failed: 1 - 0.05 ** (1 / 12) = 0.221."""
+    week, rows = date(2024, 3, 4), [f"V{k:02}" for k in range(12)]
+    listed = pl.DataFrame({"week_start": [week] * 12, "rank": range(1, 13), "unit_id": rows, "component": ["CAT1"] * 12})
+    events = pl.DataFrame({"unit_id": rows, "component": ["CAT1"] * 12, "failed_on": [date(2024, 3, 1)] * 12,
+                           "repaired_on": pl.Series([None] * 12, dtype=pl.Date)})
+    found = evaluate_lists(listed, listed.select("week_start", "unit_id", "component", probability=pl.lit(0.9)), events)
+    assert found["wrong_component_rate"]["value"] == 0.0
+    assert found["wrong_component_rate"]["high"] == pytest.approx(0.221, abs=5e-4)
+    assert found["precision_at_10"]["low"] == pytest.approx(0.05 ** (1 / 10))
 
 
 @pytest.mark.parametrize(

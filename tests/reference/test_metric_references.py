@@ -10,12 +10,12 @@ from sklearn.metrics import average_precision_score, brier_score_loss
 
 from models.evaluate import (
     average_precision,
-    bootstrap_interval,
     brier,
     expected_calibration_error,
     positive_predictive_value,
     reliability_curve,
 )
+from models.resampling import bootstrap_interval
 
 scored = st.lists(
     st.tuples(st.integers(0, 20).map(lambda v: v / 20), st.booleans()), min_size=1, max_size=40

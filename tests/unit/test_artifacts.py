@@ -8,7 +8,7 @@ from types import SimpleNamespace
 
 import polars as pl
 
-from models.evaluate import Interval
+from models.resampling import Interval
 from pipeline import artifacts, jobs
 from pipeline.assess import ISSUED
 from pipeline.lake import Lake
