@@ -17,7 +17,7 @@ from models.evaluate import (
     recall_with_lead,
     reliability_curve,
 )
-from models.labels import ORDER_DELAY, lives_of_orders
+from models.labels import BOOKED_DAYS, ORDER_DELAY, lives_of_orders
 from models.money import Costs, saved_by_acting
 from models.resampling import Interval, bootstrap_interval
 from pipeline.errors import ConfigError
@@ -89,7 +89,8 @@ def orders_of(settings: Settings, lake: Lake) -> Outcome:
     )
     others = elsewhere.select("unit_id", from_on=pl.col("closed_on") - timedelta(days=56), to_on="closed_on")
     unforeseen = events.with_columns(foreseeable=pl.lit(None, pl.Boolean))
-    return Outcome(unforeseen, others, "later work orders and codes", delay=ORDER_DELAY)
+    dated = f"a failure is dated by its first code, without one {BOOKED_DAYS} days before its order closed"
+    return Outcome(unforeseen, others, f"later work orders and codes ({dated})", delay=ORDER_DELAY)
 
 
 def prove(
