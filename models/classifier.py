@@ -44,7 +44,7 @@ HELD_MOST = 0.1
 # Nor is a fleet it has not seen ever surer ground for it than for limits: limits.toml [judge.probability_surest].
 SUREST = 0.96
 # A voltage that zirconia cannot give: no fleet that trains the starter has one, so that its trees can say nothing of it.
-UNTAUGHT = ("up_top_v", "down_top_v")
+UNTAUGHT = ("gone.up_top_v", "gone.down_top_v")
 _UNTAUGHT_FROM = 0.5  # of the way from healthy to limit
 _MOST_ROWS = 80_000  # part-intervals the trees see; healthy ones beyond are drawn and weighed
 _PULL = 2.0  # strength of the prior of the joining weights, in part-intervals
@@ -164,9 +164,9 @@ def chances(model: Model, frame: pl.DataFrame) -> Chances:
 def _untaught(frame: pl.DataFrame) -> NDArray[np.bool_]:
     """Rows of which an indicator speaks that no training fleet has beyond its healthy range."""
     beyond = np.zeros(frame.height, dtype=bool)
-    for indicator in UNTAUGHT:
-        if f"gone.{indicator}" in frame.columns:
-            beyond |= (frame[f"gone.{indicator}"] > _UNTAUGHT_FROM).fill_null(False).to_numpy()
+    for name in UNTAUGHT:
+        if name in frame.columns:
+            beyond |= (frame[name] > _UNTAUGHT_FROM).fill_null(False).to_numpy()
     return beyond
 
 

@@ -157,7 +157,7 @@ def _newest(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     :data:`_STANDS_DAYS` later counts itself: a result at the end of its scale never comes out different, however often it fails.
     """
     test = ["unit_id", "component", "obdmid", "tid"]
-    two = _named(margins, fits).group_by(test, maintain_order=True).tail(2)
+    two = results_of_parts(margins, fits).group_by(test, maintain_order=True).tail(2)
     newest, of_catalyst = pl.col("margin").last(), pl.col("component").first().str.starts_with("CAT")
     scatters = of_catalyst & (pl.col("seen_until").last() - pl.col("ts").last() < timedelta(days=_STANDS_DAYS))
     return two.group_by(test, maintain_order=True).agg(
@@ -172,7 +172,7 @@ def margin_drops(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     Returns:
         unit_id, component, margin_drop (share of the nearer limit).
     """
-    by_test = _named(margins, fits).group_by("unit_id", "component", "obdmid", "tid", maintain_order=True)
+    by_test = results_of_parts(margins, fits).group_by("unit_id", "component", "obdmid", "tid", maintain_order=True)
     fallen = by_test.agg(
         results=pl.len(), newest=pl.col("margin").last(),
         before=pl.col("margin").slice(0, pl.len() - 1).median(),
@@ -180,8 +180,16 @@ def margin_drops(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     return fallen.group_by("unit_id", "component").agg(margin_drop=(pl.col("before") - pl.col("newest")).max())
 
 
-def _named(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
-    """Results since the part was fitted, oldest first, with the component that the monitor watches."""
+def results_of_parts(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
+    """On-board results since the part was fitted, oldest first, with the component that the monitor watches (SAE J1979-DA).
+
+    Args:
+        margins: unit_id, obdmid, ts and more.
+        fits: unit_id, component, fitted_on.
+
+    Returns:
+        ``margins`` with component and day (UTC), without results of what is no sensor and no catalyst.
+    """
     monitor = pl.col("obdmid")
     # 01-08 oxygen sensor monitors and 41-48 their heaters: four a bank; 21 and 22 the catalysts.
     sensor = pl.when(monitor.is_between(0x41, 0x48)).then(monitor - 0x40).when(monitor <= 0x08).then(monitor)

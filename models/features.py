@@ -16,11 +16,11 @@ MEASURES = ("gone", "own", "own_z", "peer_z", "shift_z", "drift", "pace", "trend
 TOPS = ("gone", "own", "own_z", "peer_z", "shift_z", "drift", "pace")
 _LEAST_SCATTER = 0.03  # of the way from healthy to limit: less is finer than the indicators are
 _EXTREME = {"gone": (-1.5, 4.0), "own": (-2.0, 4.0), "pace": (-2.0, 3.0), "trend_z": (-15.0, 15.0)}
-_PLAIN = frozenset({"code", "code_confirmed", "code_age_days", "margin", "margin_drop", "held", "limits",
-                    "front_gone", "front_code", "rear_gone"})
+_PLAIN = frozenset({"code", "code_confirmed", "code_age_days", "margin", "margin_drop", "margin_gone", "margin_gone_28d",
+                    "held", "limits", "front_gone", "front_code", "rear_gone"})
 _HEADS = frozenset({*MEASURES, "top", "second"})
 # Whichever way an indicator points, these are worse the larger they are; a test margin is worse the smaller it is.
-_RISING = ("code", "code_confirmed", "margin_drop", "limits")
+_RISING = ("code", "code_confirmed", "margin_drop", "margin_gone", "margin_gone_28d", "limits")
 _FALLING = ("margin",)
 
 
@@ -52,6 +52,7 @@ def features(trends: pl.DataFrame, evidence: pl.DataFrame, indicators: pl.DataFr
         code=pl.col("code_confirmed").is_not_null().cast(pl.Float32),
         code_confirmed=pl.col("code_confirmed").cast(pl.Float32),
         code_age_days="code_age_days", margin=pl.col("margin").clip(-2, 2), margin_drop=pl.col("margin_drop").clip(-2, 2),
+        margin_gone="margin_gone", margin_gone_28d="margin_gone_28d",
         held=(pl.col("held_by") != "").cast(pl.Float32),
         limits=logit(pl.col("limits_probability")),
     )

@@ -31,6 +31,7 @@ from models.findings import findings as find
 from models.findings import loudest
 from models.levels import LEVEL_WEEKS, Grid, levels_of, series_grid
 from models.limits import with_kin, with_peers, with_standing, with_strength
+from models.margins import margin_paths, margin_words
 from models.past import louder_twin, with_own_past
 from models.probability import Weights, with_probability
 from models.proposals import proposed_breaks
@@ -48,6 +49,7 @@ from pipeline.tables import table
 ISSUED, REPLAYED = "issued", "replayed"
 _WEEK = timedelta(days=7)
 _AMBIENT_BAND_K = 10.0
+_GOING = 0.5  # of its own margin: a test that will have lost half of it in 28 days is spoken of
 _NEAR_LIMIT, _LACKS = 0.25, 0.05  # of the limit: what an on-board test has left is said from here on, where it is not usual
 _NEW_PART = timedelta(weeks=LEVEL_WEEKS)
 _FITTED = "a part of this bank was fitted less than three weeks ago: too few usable readings since"
@@ -251,15 +253,20 @@ def _scored(
     families = components.select("unit_id", "engine_family").unique(maintain_order=True)
     margins = trusted_margins(margins, families)
     newest = newest_margins(margins, fits)
+    paths = margin_paths(margins, fits, families, week_start)
     tested = newest.select(
         "unit_id", indicator=part_of(pl.col("component")) + "_margin", level="margin", bank=bank_of(pl.col("component"))
+    )
+    part = pl.col("component")
+    going = paths.select(
+        "unit_id", indicator=part_of(part) + "_margin_gone", level="margin_gone_28d", bank=bank_of(part)
     )
     # Exchanges are known for judge.code_back_days; an older catalyst has no age here.
     aged = components.filter((pl.col("part") == "catalyst") & pl.col("replaced_on").is_not_null()).select(
         "unit_id", indicator=pl.lit("catalyst_age_days"), bank=bank_of(pl.col("component")),
         level=(pl.lit(week_start) - pl.col("replaced_on")).dt.total_days().cast(pl.Float64),
     )
-    levels = pl.concat([levels, tested, aged, beside], how="diagonal_relaxed")
+    levels = pl.concat([levels, tested, going, aged, beside], how="diagonal_relaxed")
     active_parts = active.select("unit_id", "bank", "role", part=part_of(pl.col("position")))
     found_parts = found.select(
         # As far ahead as the chance looks: a part that is suspect by then comes before those that wait for it.
@@ -281,6 +288,7 @@ def _scored(
         .join(newest, on=["unit_id", "component"], how="left")
         .join(margin_lacks(margins, fits, families), on=["unit_id", "component"], how="left")
         .join(margin_drops(margins, fits), on=["unit_id", "component"], how="left")
+        .join(paths, on=["unit_id", "component"], how="left")
         .with_columns(
             code_age_days=(pl.lit(midnight) - pl.col("code_first_at")).dt.total_seconds() / 86400.0,
             unmoved=(pl.col("moved") < judge["coming_moved_share"])
@@ -335,6 +343,7 @@ def _texts() -> dict[str, pl.Expr]:
     left = (pl.col("margin") * 100).round(0).cast(pl.Int64)
     margin = (
         pl.when(pl.col("margin") < 0).then(pl.lit("on-board test failed"))
+        .when(pl.col("margin_gone_28d") >= _GOING).then(margin_words())
         .when((pl.col("margin") < _NEAR_LIMIT) & (pl.col("margin_lack") > _LACKS)).then(pl.format("on-board test {} % from its limit", left))
         .otherwise(pl.lit(""))
     )

@@ -30,6 +30,8 @@ _PLAIN = {
     "code_age_days": "how long its code stands",
     "margin": "on-board test close to its limit",
     "margin_drop": "on-board test lost margin",
+    "margin_gone": "on-board test lost margin",
+    "margin_gone_28d": "on-board test on its way to the limit",
     "limits": LIMITS,
     LIMITS: LIMITS,
 }

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from models.probability import Weights, with_probability
 
-WEIGHTS = Weights(intercept=-6.0, strength=5.0, worn=1.5, code_confirmed=3.0, code_pending=1.0, margin=2.0, held=0.25)
+WEIGHTS = Weights(intercept=-6.0, strength=5.0, worn=1.5, code_confirmed=3.0, code_pending=1.0, margin=2.0, margin_gone=4.0, held=0.25)
 SCHEMA = {
     "status": pl.String,
     "strength": pl.Float64,
@@ -22,6 +22,8 @@ SCHEMA = {
     "worn": pl.Float64,
     "code_confirmed": pl.Boolean,
     "margin_lack": pl.Float64,
+    "margin_gone": pl.Float64,
+    "margin_gone_28d": pl.Float64,
 }
 
 
@@ -52,6 +54,13 @@ def test_nothing_is_surer_than_the_surest_share():
     assert 0.9599 < likely(capped, **everything)[0] < 0.96
     # What is unlikely stays what it is, but for the same share.
     assert likely(capped)[0] == pytest.approx(0.96 * logistic(-6))
+
+
+def test_a_test_on_its_way_to_the_limit_counts_by_what_will_be_gone():
+    """Half gone now, nine tenths in 28 days: in 7 days 0.5 + 0.4 / 4."""
+    made = likely(margin_gone=0.5, margin_gone_28d=0.9)
+    assert made == pytest.approx((logistic(-6 + 4 * 0.9), logistic(-6 + 4 * 0.6)))
+    assert likely(margin_gone=None, margin_gone_28d=None) == likely()
 
 
 def test_wear_that_is_sure_counts_up_to_half_the_way():

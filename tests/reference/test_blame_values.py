@@ -659,6 +659,38 @@ def test_a_failed_test_that_sets_no_pending_code_and_that_nothing_bears_out_wait
     assert held({("catalyst_margin", 1): (-0.3,), ("codes_exported", 0): (1.0,)}, "catalyst", "") is None  # over several trips
 
 
+@pytest.mark.parametrize(("part", "front"), [("upstream", "front"), ("downstream", "rear")])
+def test_a_failed_test_that_lost_its_margin_step_by_step_is_borne_out(part: str, front: str) -> None:
+    # SAE J1979, service $06: results near their limit for weeks are no result at the edge of it.
+    failed = {(f"{part}_margin", 1): (-0.3,), ("codes_exported", 0): (1.0,)}
+    assert held(failed | {(f"{part}_margin_gone", 1): (1.3,)}, part, "") is None
+    assert held(failed | {(f"{part}_margin_gone", 1): (0.3,)}, part, "") == f"{front}_test_alone"
+
+
+def test_what_comes_before_a_sensor_comes_before_its_test_on_the_way_to_the_limit() -> None:
+    # Common practice, order of blame: misfire and leaks before a sensor; a sensor before a catalyst.
+    going = {("upstream_margin_gone", 1): (0.9,)}
+    assert held(going, "upstream", "") is None
+    assert held(going, "upstream", "", ("misfire",)) == "misfire_codes"
+    assert held(going | {("misfire_average", 0): (60.0,)}, "upstream", "") == "misfire_counted"
+    assert held(going, "upstream", "", ("leak",)) == "leak_codes_alone"
+    for crept in (1.9, -1.9):  # a leak that grows with the test's results
+        moved = going | {("trim_pct", 1): (3.0, crept)}
+        assert held(moved, "upstream", "") == "mixture_before_test"
+        assert held(moved, "upstream", "slow", strength=1.0) is None  # something measured bears it out
+    assert held(going | {("trim_pct", 1): (3.0, 1.0)}, "upstream", "") is None
+    assert held({("upstream_margin_gone", 1): (0.3,), ("trim_pct", 1): (3.0, 1.9)}, "upstream", "") is None
+
+
+@pytest.mark.parametrize("sensor", ["upstream", "downstream"])
+def test_a_sensor_whose_test_loses_margin_comes_before_a_catalyst(sensor: str) -> None:
+    going = {(f"{sensor}_margin_gone", 1): (0.9,), ("catalyst_margin_gone", 1): (0.9,)}
+    assert held(going, "catalyst", "") == held(going, "catalyst", "storage", strength=1.0) == "sensor_test_before_catalyst"
+    assert held(going | {("catalyst_margin", 1): (-0.2,)}, "catalyst", "") is None  # its own test failed
+    assert held({("catalyst_margin_gone", 1): (0.9,)}, "catalyst", "") is None
+    assert held({("catalyst_margin_gone", 1): (0.9,), (f"{sensor}_margin_gone", 1): (0.4,)}, "catalyst", "") is None
+
+
 def test_a_target_that_follows_the_other_bank_says_nothing_of_this_one() -> None:
     # SAE J1979, PID 44: one commanded equivalence ratio for the whole engine.
     facts, holds, _ = read_blame(Settings())

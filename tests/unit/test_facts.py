@@ -75,7 +75,7 @@ def test_embedded_codes_are_sound() -> None:
 def test_blame_speaks_of_roles_and_indicators_that_exist() -> None:
     named, holds, calls = facts.read_blame(Settings())
     roles = set(facts.read_codes(Settings())["role"])
-    worked_out = {f"{part}_margin" for part in PARTS} | {"catalyst_age_days", "warmest_coolant_degc", "codes_exported", "depot_between_share"}
+    worked_out = {f"{part}_margin{of}" for part in PARTS for of in ("", "_gone")} | {"catalyst_age_days", "warmest_coolant_degc", "codes_exported", "depot_between_share"}
     indicators = set(facts.read_indicators(Settings())["indicator"]) | worked_out
     assert {role for fact in named.values() for role in fact.get("roles", ())} <= roles
     assert {fact["indicator"] for fact in named.values() if "indicator" in fact} <= indicators
