@@ -134,6 +134,16 @@ def test_cautions_and_deference_stand_on_every_card(made: list[Card]) -> None:
             assert all(check.source and check.expect for check in job.checks)
 
 
+def test_each_position_is_told_its_own_monitors() -> None:
+    """Service $06 monitor ids of SAE J1979-DA, Appendix D (domain reference 2.1): $43 and $44 are heaters of third and fourth
+    sensors, so that a range from $41 to $46 sends who tests bank 2 to another sensor's result."""
+    (read,) = (check for check in read_card_facts(Settings()).checks if check.id == "on_board")
+    assert "bank 1 / bank 2" in read.do
+    for part, monitors in {"upstream": "$01/$05", "downstream": "$02/$06", "heaters": "$41/$45 and $42/$46", "catalyst": "$21/$22"}.items():
+        assert re.search(rf"{monitors.replace('$', '[$]')} {part}|{part} {monitors.replace('$', '[$]')}", read.do), part
+    assert "$43" not in read.do and "$41 to $46" not in read.do
+
+
 def test_sheet_has_a_row_a_job_and_no_formula(made: list[Card], folder: Path) -> None:
     with (folder / "findings.csv").open(encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream))
