@@ -14,7 +14,7 @@ import pytest
 
 from pipeline.lake import Lake
 from pipeline.report.card import Card, _codes, _fitted, cards, file_stem
-from pipeline.report.cardfacts import read_card_facts
+from pipeline.report.cardfacts import PARTS, SENSOR_KINDS, read_card_facts
 from pipeline.report.cardfiles import SHEET_COLUMNS, distinct_stems, write_cards
 from pipeline.report.cardhtml import card_page
 from pipeline.report.cardpdf import card_pdf, printable
@@ -142,6 +142,16 @@ def test_each_position_is_told_its_own_monitors() -> None:
     for part, monitors in {"upstream": "$01/$05", "downstream": "$02/$06", "heaters": "$41/$45 and $42/$46", "catalyst": "$21/$22"}.items():
         assert re.search(rf"{monitors.replace('$', '[$]')} {part}|{part} {monitors.replace('$', '[$]')}", read.do), part
     assert "$43" not in read.do and "$41 to $46" not in read.do
+
+
+@pytest.mark.parametrize(("part", "kind"), [(part, kind) for part in PARTS for kind in SENSOR_KINDS])
+def test_no_test_refers_to_one_that_its_card_has_not(part: str, kind: str) -> None:
+    """A downstream card said "propane as above" with nothing above it: how to and the dangers stand with the test itself."""
+    for check in read_card_facts(Settings()).checks_for(part, kind, ""):
+        assert "as above" not in check.do
+        if "propane" in check.do:
+            assert "trained" in check.do and "ventilated" in check.do and "ignition" in check.do, check.id
+            assert "flammable gas" in check.title, check.id
 
 
 def test_sheet_has_a_row_a_job_and_no_formula(made: list[Card], folder: Path) -> None:
