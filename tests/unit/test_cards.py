@@ -154,6 +154,15 @@ def test_no_test_refers_to_one_that_its_card_has_not(part: str, kind: str) -> No
             assert "flammable gas" in check.title, check.id
 
 
+@pytest.mark.parametrize("part", PARTS)
+def test_every_part_has_the_mixture_tested_before_its_signal(part: str) -> None:
+    """Order of blame (domain reference 3.3, rows 4 to 6): air, fuel and misfire before any sensor, and a lean mixture holds a
+    sound downstream sensor lean, which is what its card says of one that reads weak."""
+    order = [check.id for check in read_card_facts(Settings()).checks_for(part, "narrowband", "weak")]
+    signal = [name for name in order if name.startswith(("live", "lean", "rich")) or name in ("downstream_moves", "storage")]
+    assert signal and order.index("trims") < min(map(order.index, signal))
+
+
 def test_sheet_has_a_row_a_job_and_no_formula(made: list[Card], folder: Path) -> None:
     with (folder / "findings.csv").open(encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream))
