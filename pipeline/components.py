@@ -65,16 +65,21 @@ def expected_components(units: pl.DataFrame) -> pl.DataFrame:
         bank=pl.lit(0, pl.Int64), component=pl.lit(""), part=pl.lit(""), kind=pl.lit("")
     )
     columns = ["unit_id", "depot", "engine_family", "kind", "bank", "component", "part", "out_of_scope"]
+    # PIDs of the usual layout of sensors (SAE J1979 PID 13: two banks), as in signals.csv.
+    up, down = (
+        pl.when(pl.col("bank") == 2).then(pl.lit(second)).otherwise(pl.lit(first))
+        for first, second in (("14 or 24/34", "18 or 28/38"), ("15", "19"))
+    )
     because = (
         pl.when(~pl.col("has_days")).then(pl.lit("no readings in the history of the list"))
         .when(pl.col("part") == "upstream")
-        .then(pl.lit("too few usable upstream readings in the last three weeks: log the upstream sensor (PID 14 or "
-                     "24/34) with coolant, fuel system status and speed, warm and in closed loop"))
+        .then(pl.format("too few usable upstream readings in the last three weeks: log the upstream sensor (PID {}) with "
+                        "coolant, fuel system status and speed, warm and in closed loop", up))
         .when(pl.col("part") == "downstream")
-        .then(pl.lit("too few usable downstream readings in the last three weeks: log the downstream sensor (PID 15)"
-                     " with throttle or load, speed and fuel system status"))
-        .otherwise(pl.lit("too few usable readings behind the catalyst in the last three weeks: log the downstream "
-                          "sensor (PID 15) at 1 Hz with air mass flow, speed and fuel system status"))
+        .then(pl.format("too few usable downstream readings in the last three weeks: log the downstream sensor (PID {}) "
+                        "with throttle or load, speed and fuel system status", down))
+        .otherwise(pl.format("too few usable readings behind the catalyst in the last three weeks: log the downstream "
+                             "sensor (PID {}) at 1 Hz with air mass flow, speed and fuel system status", down))
     )
     return pl.concat(
         [

@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 
 from pipeline.components import IN_SCOPE_FUELS, expected_components, gone_quiet, never_hot, scope_of
+from pipeline.settings import Settings
 from pipeline.tables import table
 
 DAY = date(2026, 4, 1)
@@ -125,6 +126,18 @@ def test_vehicle_without_readings_says_so_and_others_name_the_signal() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("component", "pids"),
+    [("B1S1", "PID 14 or 24/34"), ("B1S2", "PID 15"), ("CAT1", "PID 15"), ("B2S1", "PID 18 or 28/38"), ("B2S2", "PID 19"),
+     ("CAT2", "PID 19")],
+)
+def test_the_signal_to_log_is_that_of_the_parts_own_bank(component: str, pids: str) -> None:
+    """SAE J1979 PID 13, two banks of four: sensors of bank 2 are read at 18, 19 and 28/38 (domain reference 1.3)."""
+    units = scope_of(register({"unit_id": "V", "fuel": "petrol", "banks": 2}), days(("V", "UNIT", "x")))
+    told = dict(expected_components(units).select("component", "not_judged_because").iter_rows())
+    assert f"({pids})" in told[component]
+
+
 def test_nobody_known_is_nobody_expected() -> None:
     assert expected_components(scope_of(register(), days())).is_empty()
 
@@ -154,3 +167,9 @@ def test_a_vehicle_that_sends_no_more_is_told_so_and_no_signal_to_switch_on():
     assert set(changed["not_judged_because"]) == {
         "no usable readings since 2026-04-01: see whether the vehicle is driven, and its gateway powered and in contact"
     }
+
+
+def test_holds_name_the_signal_of_either_bank():
+    """A hold is said of parts of both banks; PID 15 is the downstream sensor of bank 1 alone (SAE J1979 PID 13)."""
+    told = Settings().config_file("blame.toml").read_text(encoding="utf-8")
+    assert told.count("PID 15") == told.count("PID 15, in bank 2 PID 19") == 3
