@@ -116,7 +116,7 @@ def line_plot(plot: Plot, ident: str) -> str:
         line.set("stroke-dasharray", _DASHES[label])
         line.set("class", label.replace(" ", "-"))
         _line(svg, right, y(value), right + 6, label_y, 0.6)
-        _text(svg, right + 8, label_y + 4, f"{label} {value:.2g}" if abs(value) < 100 else f"{label} {value:.0f}")
+        _text(svg, right + 8, label_y + 4, f"{label} {_as_told(value)}")
     for run in _runs(plot.weeks, plot.values):
         points = " ".join(f"{x(week):.1f},{y(value):.1f}" for week, value in run)
         ElementTree.SubElement(svg, "polyline", {"points": points, "stroke-width": "2", "class": "values"})
@@ -140,6 +140,13 @@ def _line(svg: ElementTree.Element, x1: float, y1: float, x2: float, y2: float, 
 def _text(svg: ElementTree.Element, x: float, y: float, words: str, anchor: str = "start") -> None:
     place = {"x": f"{x:.4g}", "y": f"{y:.4g}", "text-anchor": anchor, "font-size": "12"}
     ElementTree.SubElement(svg, "text", place | {"fill": "currentColor", "stroke": "none"}).text = words
+
+
+def _as_told(value: float) -> str:
+    """A reference with the digits of the sentence beside the plot (:func:`models.findings.words`): one number, one reading."""
+    decimals = next((count for end, count in ((1, 3), (10, 2), (100, 1)) if abs(value) < end), 0)
+    rounded = round(value, decimals)
+    return f"{rounded:.{decimals}f}".rstrip("0").rstrip(".") if decimals and rounded else f"{rounded:.0f}"
 
 
 def _scale(values: list[float]) -> tuple[float, float, list[tuple[float, str]]]:

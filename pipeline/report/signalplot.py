@@ -40,7 +40,8 @@ def signal_plot(stretch: Stretch, scale: tuple[float, float], ident: str) -> str
         },
     )
     ElementTree.SubElement(svg, "title", {"id": f"{ident}-title"}).text = (
-        f"{stretch.words}: {min(stretch.values):.3g} to {max(stretch.values):.3g} {stretch.unit}"
+        f"{stretch.words}: {_as_read(min(stretch.values), stretch.unit, 3)} to "
+        f"{_as_read(max(stretch.values), stretch.unit, 3)} {stretch.unit}"
     )
 
     def x(second: float) -> float:
@@ -52,7 +53,7 @@ def signal_plot(stretch: Stretch, scale: tuple[float, float], ident: str) -> str
     _text(svg, 2, 11, stretch.unit)
     for value in (low, (low + high) / 2, high):
         _line(svg, _LEFT - 3, y(value), _LEFT, y(value), 0.8)
-        _text(svg, _LEFT - 5, y(value) + 4, f"{value:.2g}", "end")
+        _text(svg, _LEFT - 5, y(value) + 4, _as_read(value, stretch.unit, 2), "end")
     if stretch.unit == "V":
         _line(svg, _LEFT, y(0.45), _LEFT + width, y(0.45), 0.6).set("stroke-dasharray", "2 3")
     _line(svg, _LEFT, _TOP, _LEFT, _TOP + height, 0.8)
@@ -72,6 +73,11 @@ def signal_plot(stretch: Stretch, scale: tuple[float, float], ident: str) -> str
         place = {"cx": f"{x(second):.1f}", "cy": f"{y(value):.1f}", "r": "1.6", "fill": "currentColor", "stroke": "none"}
         ElementTree.SubElement(svg, "circle", place)
     return ElementTree.tostring(svg, encoding="unicode")
+
+
+def _as_read(value: float, unit: str, decimals: int) -> str:
+    """Volts to three digits; lambda with fixed decimals: three digits of 1.03 and of 0.97 are not equally fine, two make it 1."""
+    return f"{value:.{decimals}f}" if unit == "lambda" else f"{value:.3g}"
 
 
 def _line(svg: ElementTree.Element, x1: float, y1: float, x2: float, y2: float, width: float) -> ElementTree.Element:

@@ -12,6 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.report.plots import Plot, line_plot
+from pipeline.report.signalplot import signal_plot
+from pipeline.report.stretch import Stretch
 
 MONDAY = date(2026, 1, 5)
 PLOT = Plot(
@@ -53,6 +55,29 @@ def test_lines_differ_by_dashes_and_carry_their_names() -> None:
     assert len(set(dashes.values())) == 3
     words = [text.text for text in svg.iter("text")]
     assert {"V", "limit 0.4", "own past 0.7", "peers 0.69", "2026-01-05", "2026-02-09"} <= set(words)
+
+
+@pytest.mark.parametrize(
+    ("limit", "label"),
+    [(2.95, "limit 2.95"), (5.65, "limit 5.65"), (0.0764, "limit 0.076"), (180.0, "limit 180"), (67.24, "limit 67.2"),
+     (-0.4764, "limit -0.476"), (0.0, "limit 0"), (99.96, "limit 100"), (30.0, "limit 30")],
+)
+def test_a_line_is_labelled_as_the_sentence_says_it(limit: float, label: str) -> None:
+    """A limit of 2.95 mA stood as 3 beside a sentence with 2.95; three digits as in it, worked by hand."""
+    assert label in [text.text for text in drawn(replace(PLOT, limit=limit)).iter("text")]
+
+
+def test_lambda_is_labelled_where_it_is() -> None:
+    """Two digits made the top of an axis that ends at 1.03 a 1: 0.03 is the whole limit of a sensor that reads off."""
+    stretch = Stretch("lambda_b1s1", "lambda", "now", [0.0, 1.0, 2.0], [0.97, 1.0, 1.0045])
+    svg = ElementTree.fromstring(signal_plot(stretch, (0.95, 1.03), "s"))
+    (title,) = (each for each in svg.iter() if each.tag.endswith("title"))
+    labels = [each.text for each in svg.iter() if each.tag.endswith("text")]
+    assert {"0.95", "0.99", "1.03"} <= set(labels) and "1" not in labels
+    assert title.text == "now: 0.970 to 1.004 lambda"
+    volts = Stretch("o2_b1s1_v", "V", "now", [0.0, 1.0], [0.1, 0.85])
+    said = ElementTree.fromstring(signal_plot(volts, (0.0, 1.0), "s"))
+    assert {"0", "0.5", "1"} <= {each.text for each in said.iter() if each.tag.endswith("text")}
 
 
 def test_missing_weeks_break_the_line() -> None:
