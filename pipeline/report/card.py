@@ -11,6 +11,7 @@ import polars as pl
 
 from models.codes import withdrawn
 from models.words import component_words, mode_words
+from pipeline.facts import read_codes
 from pipeline.known import midnight_of
 from pipeline.lake import Lake
 from pipeline.report.cardfacts import CardFacts, Caution, Check, Deposit, Fitting
@@ -30,6 +31,7 @@ _WHERE = {
     "exhaust.",
     "catalyst": "The can between the upstream and the downstream sensor of this bank.",
 }
+_SHORT = {"BANK1": "bank 1", "BANK2": "bank 2"}
 _BANK = "Bank {} is the side {} cylinder 1 (which side that is: service information)."
 # The names are those of the sheet's columns: what stands on paper is copied into it.
 _COLUMNS = (
@@ -219,7 +221,7 @@ def _healthy_peer(ranked: pl.DataFrame, row: dict) -> str | None:
 
 
 def _codes(lake: Lake, settings: Settings, units: list[str], week_start: date) -> dict[str, list[str]]:
-    """Codes that stand, newest first, as lines of text; those that the control unit only stores say so.
+    """Codes that stand, newest first, as lines of text: what each says of which part; those only stored say so.
 
     As in the list (``sql/65_active_codes.sql``) a confirmed code stands until it is cleared, however long ago it was read.
     Pending ones are shown for :data:`PENDING_DAYS`.
@@ -247,9 +249,15 @@ def _codes(lake: Lake, settings: Settings, units: list[str], week_start: date) -
         where=pl.col("unit_id").is_in(units) & (pl.col("indicator") == "mil_on") & (pl.col("day") < week_start),
     )
     stored = set(withdrawn(active, lamp, settings.time_zone).iter_rows())
+    # A code of the other bank or of another part must not be read as one of the part that the card is about.
+    known = read_codes(settings).select("code", "title", "component")
+    named = {code: (title, where) for code, title, where in known.iter_rows()}
     told: dict[str, list[str]] = {}
     for row in active.iter_rows(named=True):
-        line = f"{plain(row['code'])} {row['state']}, read {row['first_seen_at']:%Y-%m-%d} to {row['last']:%Y-%m-%d}"
+        title, where = named.get(row["code"], ("", "UNIT"))
+        what = f" {title}" + ("" if where == "UNIT" else f" ({_SHORT.get(where, where)})") if title else ""
+        read = f"read {row['first_seen_at']:%Y-%m-%d} to {row['last']:%Y-%m-%d}"
+        line = f"{plain(row['code'])}{plain(what)}, {row['state']}, {read}"
         if (row["unit_id"], row["code"]) in stored:
             line += "; the lamp has gone out since: stored, no longer found"
         told.setdefault(row["unit_id"], []).append(line)

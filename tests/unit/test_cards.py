@@ -139,7 +139,8 @@ def test_each_position_is_told_its_own_monitors() -> None:
     sensors, so that a range from $41 to $46 sends who tests bank 2 to another sensor's result."""
     (read,) = (check for check in read_card_facts(Settings()).checks if check.id == "on_board")
     assert "bank 1 / bank 2" in read.do
-    for part, monitors in {"upstream": "$01/$05", "downstream": "$02/$06", "heaters": "$41/$45 and $42/$46", "catalyst": "$21/$22"}.items():
+    each = {"upstream": "$01/$05", "downstream": "$02/$06", "heaters": "$41/$45 and $42/$46", "catalyst": "$21/$22"}
+    for part, monitors in each.items():
         assert re.search(rf"{monitors.replace('$', '[$]')} {part}|{part} {monitors.replace('$', '[$]')}", read.do), part
     assert "$43" not in read.do and "$41 to $46" not in read.do
 
@@ -200,7 +201,7 @@ def test_a_code_that_is_only_stored_says_so(tmp_path: Path) -> None:
     ])
     own.append("indicator_days", _filled("indicator_days", lamp))
     told = _codes(own, Settings(lake=str(own.root)), ["A", "B"], date(2026, 4, 27))
-    plain_line = "P0133 confirmed, read 2026-04-01 to 2026-04-01"
+    plain_line = "P0133 slow response (B1S1), confirmed, read 2026-04-01 to 2026-04-01"
     assert told == {"A": [f"{plain_line}; the lamp has gone out since: stored, no longer found"], "B": [plain_line]}
 
 
@@ -221,9 +222,25 @@ def test_a_card_shows_every_code_that_the_list_rests_on(tmp_path: Path) -> None:
     own.append("codes", _filled("codes", read))
     told = _codes(own, Settings(lake=str(own.root)), ["OLD", "LATER", "CLEARED", "PENDING"], date(2026, 4, 27))
     assert told == {
-        "OLD": ["P2A00 confirmed, read 2025-08-12 to 2025-08-12"],
-        "LATER": ["P0420 permanent, read 2025-08-12 to 2025-08-14"],
+        "OLD": ["P2A00 range or performance (B1S1), confirmed, read 2025-08-12 to 2025-08-12"],
+        "LATER": ["P0420 efficiency below threshold (CAT1), permanent, read 2025-08-12 to 2025-08-14"],
     }
+
+
+def test_a_code_of_another_part_says_which(tmp_path: Path) -> None:
+    """P2240 and P2415 name the upstream sensor of bank 2, P0171 bank 1, P0302 a cylinder (SAE J2012, domain reference 3.1 and
+    3.2): bare numbers beside a call of B1S2 were read as codes of that sensor. P0325 (knock) is none that is judged by."""
+    own = Lake(str(tmp_path / "lake"))
+    read = pl.DataFrame({"code": ["P2240", "P2415", "P0171", "P0302", "P0325"]}).with_columns(
+        unit_id=pl.lit("A"), ts=pl.lit(datetime(2026, 4, 20, 9, tzinfo=UTC)), state=pl.lit("confirmed")
+    )
+    own.append("codes", _filled("codes", read))
+    told = _codes(own, Settings(lake=str(own.root)), ["A"], date(2026, 4, 27))
+    when = ", confirmed, read 2026-04-20 to 2026-04-20"
+    assert told == {"A": [
+        f"P0171 system too lean (bank 1){when}", f"P0302 misfire cylinder 2{when}", f"P0325{when}",
+        f"P2240 pump current open (B2S1){when}", f"P2415 exhaust sample error (B2S1){when}",
+    ]}
 
 
 def test_a_card_without_codes_says_which_were_looked_for(made: list[Card]) -> None:
