@@ -100,6 +100,24 @@ def test_a_slow_downstream_sensor_is_timed():
     assert "exhaust leak" in made["call_rule_out"] and "heater" in made["call_rule_out"]
 
 
+@pytest.mark.parametrize(
+    ("range_v", "roles", "first"),
+    [(0.087, (), "stuck"), (0.069, (), "stuck"), (0.6, (), ""), (0.087, ("heater",), "")],
+)
+def test_a_sensor_that_is_flat_when_warm_is_not_told_as_a_heater_alone(range_v: float, roles: tuple, first: str):
+    """0.4 to 0.5 V all day, 490 s to the first movement: domain reference 6.1 calls that dead or open. Hot exhaust wakes a
+    sensor with an open heater under load (4.1), and then its warm range is wide."""
+    facts, _, calls = read_blame(Settings())
+    bank = component().select("unit_id", "bank")
+    seen = bank.with_columns(indicator=pl.lit("down_range_v"), level=range_v, change=-0.6, apart=-0.6)
+    codes = bank.join(pl.DataFrame({"role": roles}, schema={"role": pl.String}), how="cross").with_columns(part=pl.lit("downstream"))
+    none = pl.DataFrame(schema={"unit_id": pl.String, "bank": pl.Int64, "part": pl.String, "mode": pl.String, "strength": pl.Float64})
+    made = with_calls(component("downstream", "heater"), evaluate(bank, facts, seen, codes, none), calls).row(0, named=True)
+    assert (made["mode"], made["call_inspect_as"] or "") == ("heater", first)
+    assert "heater" in made["call_rule_out"]
+    assert ("signal" in made["call_rule_out"] and "fuel cut" in made["call_test"]) == (first == "stuck")
+
+
 @pytest.mark.parametrize(("part", "fact"), [("upstream", "front_circuit_codes"), ("downstream", "rear_circuit_codes")])
 @pytest.mark.parametrize("mode", ["weak", "slow", "biased", "erratic", "stuck", "gain", ""])
 def test_a_circuit_code_sends_to_the_wiring_and_leaves_the_mode(part: str, fact: str, mode: str):
