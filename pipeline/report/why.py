@@ -111,6 +111,10 @@ def explain(
     return to_text(*parts)
 
 
+# Words of a call; what is held back is none either: its cause, and what to rule out, are those of the hold.
+_UNSAID = {"action", "points_at", "rule_out_first", "confirm_by"}
+
+
 def _refuse_unknown(lake: Lake, unit_id: str) -> None:
     known: set[str] = set()
     for name in _KNOWING:
@@ -140,6 +144,14 @@ def _depot_and_family(register: pl.DataFrame, rows: pl.DataFrame) -> tuple[str, 
     return "", ""
 
 
+def _nothing_speaks(row: dict) -> bool:
+    """A judged part that is neither called nor on the way, with no evidence: what the order of blame would say of a call is
+    not so of it.
+    """
+    called = row["list_rank"] is not None or row["waits_for"] is not None
+    return row["status"] == "judged" and not called and not row["why"]
+
+
 def _standing(row: dict) -> list:
     place = f"number {row['list_rank']} on the list" if row["list_rank"] is not None else "not on the list"
     if row["rank"] is not None:
@@ -159,7 +171,10 @@ def _standing(row: dict) -> list:
         "action": "do", "why": "why", "points_at": "points at", "ruled_out": "ruled out", "not_ruled_out": "not ruled out",
         "rule_out_first": "rule out first", "confirm_by": "confirm by", "reason": "reason",
     }  # fmt: skip
-    lines += [(label, plain(row[name])) for name, label in names.items() if row[name]]
+    left_out = _UNSAID if _nothing_speaks(row) else {"action"} if row["status"] == "held" else set()
+    lines += [(label, plain(row[name])) for name, label in names.items() if row[name] and name not in left_out]
+    if _nothing_speaks(row):
+        lines.append(("why", "nothing that is judged of it speaks against it"))
     grid = Table.grid(padding=(0, 1))
     grid.add_column(width=16)
     grid.add_column(ratio=1, overflow="fold")

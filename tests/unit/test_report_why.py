@@ -12,7 +12,7 @@ from pipeline.errors import LightoffError
 from pipeline.lake import Lake
 from pipeline.report.why import explain
 from pipeline.settings import Settings
-from tests.browser.report_lake import ARRIVED, ESCAPES, SCRIPT, UNREGISTERED, fill, rows_of
+from tests.browser.report_lake import ARRIVED, ESCAPES, SCRIPT, UNREGISTERED, WEEK, fill, rows_of
 
 
 @pytest.fixture(scope="module")
@@ -63,6 +63,26 @@ def test_one_component_only(lake: Lake) -> None:
     assert "held back; not on the list, 8 in order of saving" in text
     assert "upstream oxygen sensor" not in text
     assert "no finding" in text
+
+
+def test_a_sound_part_is_not_told_what_a_bad_one_would_be(tmp_path: Path) -> None:
+    """Every judged part has the words of a call; of one at 1 % without evidence they are not so, and of one that is held back
+    "have the part ready" is the opposite of what the hold says."""
+    own = Lake(str(tmp_path / "lake"))
+    words = {"action": "Inspect it; have the part ready", "points_at": "codes speak against it", "rule_out_first": "wiring",
+             "confirm_by": "forced rich", "series": "issued", "week_start": WEEK, "part": "upstream", "kind": "narrowband",
+             "depot": "North", "engine_family": "F2", "mode": "", "reason": "", "judged_by": "limits and trends", "why": ""}
+    rows = [
+        words | {"unit_id": "V1", "component": "B1S1", "status": "judged", "probability": 0.01},
+        words | {"unit_id": "V1", "component": "B2S1", "status": "judged", "probability": 0.9, "list_rank": 1, "why": "slow"},
+        words | {"unit_id": "V1", "component": "CAT1", "status": "held", "reason": "held back: misfire codes are set"},
+    ]
+    own.append("ranked", rows_of("ranked", rows))
+    sound, called, held = (explain(own, Settings(), "V1", part) for part in ("B1S1", "B2S1", "CAT1"))
+    for unsaid in ("have the part ready", "codes speak against it", "rule out first", "confirm by"):
+        assert unsaid not in sound and unsaid in called, unsaid
+    assert "nothing that is judged of it speaks against it" in sound and "nothing that is judged" not in called + held
+    assert "have the part ready" not in held and "codes speak against it" in held and "misfire codes are set" in held
 
 
 @pytest.mark.parametrize("unit", [SCRIPT, "=1+1", "-x", UNREGISTERED, ESCAPES, "[bold]+1[/bold]", "L" * 300])
