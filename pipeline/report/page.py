@@ -84,7 +84,7 @@ def render_page(
         # The one script there is, by its content (W3C Content Security Policy level 3, 2.3.1): no other can run.
         script_hash=Markup("sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()),
         visits=_visits(settings, listed, currency),
-        moved=moved(lake, ranked, series, week_start),
+        moved=moved(settings, lake, ranked, series, week_start),
         past=before,
         past_saved=money(before.saved_expected, currency),
         stock=stock(ranked),

@@ -57,8 +57,8 @@ class Past:
     rows: list[dict]
 
 
-def moved(lake: Lake, ranked: pl.DataFrame, series: str, week_start: date) -> Moved:
-    """The list of ``ranked`` against the newest list of the series before it."""
+def moved(settings: Settings, lake: Lake, ranked: pl.DataFrame, series: str, week_start: date) -> Moved:
+    """The list of ``ranked`` against the newest list of the series before it; a row that left after a visit says so."""
     weeks = lake.scan("ranked").filter((pl.col("series") == series) & (pl.col("week_start") < week_start))
     before = lake.collect(weeks.select(pl.col("week_start").max())).item()
     if before is None:
@@ -70,6 +70,9 @@ def moved(lake: Lake, ranked: pl.DataFrame, series: str, week_start: date) -> Mo
     left = both.filter(pl.col("now").is_null()).join(
         ranked.select(*_PART, "status", "reason", "expected_saving", "waits_for"), on=_PART, how="left"
     )
+    orders = known_at(settings, lake, week_start, series == "issued").work_orders.filter(pl.col("closed_on") >= before)
+    visits = orders.sort("closed_on", "order_id").unique(_PART, keep="last", maintain_order=True)
+    left = left.join(visits.select(*_PART, "closed_on", "action"), on=_PART, how="left", maintain_order="left")
     return Moved(
         before,
         [_named(row) | {"no": row["now"]} for row in both.filter(pl.col("was").is_null()).iter_rows(named=True)],
@@ -160,8 +163,11 @@ def _left(row: dict) -> str:
         return "the vehicle is no longer in the data"
     if row["status"] != "judged":
         return plain(row["reason"])
+    visit = f"{row['action']} on {row['closed_on']}" if row["closed_on"] is not None else ""
     if row["waits_for"]:
-        return f"on the way: {WAITS[row['waits_for']]}"
+        return f"{visit}{'; ' * bool(visit)}on the way: {WAITS[row['waits_for']]}"
+    if visit:
+        return visit
     if (row["expected_saving"] or 0.0) <= 0:
         return WAITS["saving"]
     return "below the chance a row needs"

@@ -351,7 +351,7 @@ def test_what_came_of_the_list_and_what_moved(lake: Lake, tmp_path: Path) -> Non
     rows = [row | {"week_start": later} for row in ranked_rows() if row["component"] != "CAT1" or row["unit_id"] == "V-0042"]
     rows[0] |= {"status": "held", "reason": "trim of bank 1", "list_rank": None}
     ranked = rows_of("ranked", rows)
-    now = moved(lake, ranked, "issued", later)
+    now = moved(Settings(), lake, ranked, "issued", later)
     assert now.before == WEEK and not now.new
     assert {(row["unit"], row["why"]) for row in now.gone} == {
         ("V-0042", "trim of bank 1"), ("<script>alert(1)</script>", "the vehicle is no longer in the data"),
@@ -359,10 +359,10 @@ def test_what_came_of_the_list_and_what_moved(lake: Lake, tmp_path: Path) -> Non
     # Rows that left for the parts on the way say what they lack there.
     for waits, told in (("bay", "on the way: no bay of its depot"), ("evidence", "on the way: too unlikely yet")):
         rows[0] |= {"status": "judged", "reason": "", "waits_for": waits}
-        why = {row["unit"]: row["why"] for row in moved(lake, rows_of("ranked", rows), "issued", later).gone}
+        why = {row["unit"]: row["why"] for row in moved(Settings(), lake, rows_of("ranked", rows), "issued", later).gone}
         assert why["V-0042"].startswith(told)
     rows[0] |= {"waits_for": None, "expected_saving": 5.0}
-    assert [row["why"] for row in moved(lake, rows_of("ranked", rows), "issued", later).gone if row["unit"] == "V-0042"] == [
+    assert [row["why"] for row in moved(Settings(), lake, rows_of("ranked", rows), "issued", later).gone if row["unit"] == "V-0042"] == [
         "below the chance a row needs"
     ]
     came = past(Settings(), lake, date(2026, 3, 30))
@@ -371,6 +371,27 @@ def test_what_came_of_the_list_and_what_moved(lake: Lake, tmp_path: Path) -> Non
     assert came.low == pytest.approx(1 / (1 + 1.6449**2), abs=1e-3) and came.lead_days == 3
     # Before the card came back nothing of it is known.
     assert past(Settings(), lake, date(2026, 3, 2)).calls == 0
+
+
+def test_a_row_that_left_after_a_visit_says_so(lake: Lake) -> None:
+    """A catalyst renewed two days after its list left it with "waiting costs no more than acting now"."""
+    done = {"unit_id": "V-0042", "component": "B1S1", "export_id": "e", "line": 1, "finding": "confirmed"}
+    orders = [("W-1", date(2026, 3, 4), "replaced"), ("W-0", date(2026, 2, 20), "inspected"), ("W-2", date(2026, 3, 10), "repaired")]
+    lake.append("work_orders", rows_of("work_orders", [
+        done | {"order_id": name, "closed_on": day, "action": action, "arrived_at": datetime(2026, 3, 5, tzinfo=UTC)}
+        for name, day, action in orders
+    ]))
+    later = date(2026, 3, 9)
+    rows = [row | {"week_start": later} for row in ranked_rows()]
+    rows[0] |= {"list_rank": None, "expected_saving": -60.0}
+    rows[1] |= {"list_rank": None, "expected_saving": -60.0}
+
+    def why() -> dict[str, str]:
+        return {row["unit"]: row["why"] for row in moved(Settings(), lake, rows_of("ranked", rows), "issued", later).gone}
+
+    assert why() == {"V-0042": "replaced on 2026-03-04", "<script>alert(1)</script>": "waiting costs no more than acting now"}
+    rows[0] |= {"waits_for": "evidence"}
+    assert why()["V-0042"].startswith("replaced on 2026-03-04; on the way: too unlikely yet")
 
 
 def test_one_visit_answers_one_call_however_often_the_row_flickered(tmp_path: Path) -> None:
