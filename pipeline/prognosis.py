@@ -28,7 +28,7 @@ _PLAIN = {
     "code": "an active code names it",
     "code_confirmed": "a confirmed code names it",
     "code_age_days": "how long its code stands",
-    "margin": "on-board test close to its limit",
+    "margin": "result of its on-board test",  # failed, close or not: the row says which
     "margin_drop": "on-board test lost margin",
     "margin_gone": "on-board test lost margin",
     "margin_gone_28d": "on-board test on its way to the limit",

@@ -22,6 +22,7 @@ from pipeline.prognosis import (
     LIMITS_ALONE,
     OWN_MODEL,
     Prognosis,
+    _in_words,
     chosen_model,
     passed_over,
     prognosis,
@@ -31,6 +32,7 @@ from pipeline.prognosis import (
     with_prognosis,
 )
 from pipeline.rank import priced_list
+from pipeline.settings import Settings
 from tests.golden.sample import Job, fill, fleet, small_exports
 from tests.models.made_features import made
 
@@ -129,6 +131,18 @@ def test_what_moves_a_likely_row_is_said_with_its_numbers(job: Job, model: Model
     scores = table(job, "scores").join(told.select("unit_id", "component", "moved_by"), on=["unit_id", "component"])
     judged = scores.filter(pl.col("status") == "judged")
     assert judged.height and judged["why"].str.contains("weighs most: ").all()
+
+
+def test_a_test_result_that_weighs_is_not_told_as_close_to_its_limit():
+    """It moves a row whether it failed or has a third left: "on-board test failed; weighs most: ... close to its limit" stood
+    in most rows with it (57 of 97 on four fleets)."""
+    moved = pl.DataFrame({"unit_id": ["V1"], "component": ["CAT1"], "place": [1], "mover": ["margin"], "moves": [0.9]})
+    trends = pl.DataFrame(schema={
+        "unit_id": pl.String, "component": pl.String, "indicator": pl.String,
+        **dict.fromkeys(("level", "limit", "baseline", "peer_median"), pl.Float64),
+    })
+    (said,) = _in_words(moved, trends, read_indicators(Settings()))["said"]
+    assert "on-board test" in said and not any(word in said for word in ("close", "fail", "limit"))
 
 
 def test_a_value_that_a_row_has_told_is_not_told_twice():
