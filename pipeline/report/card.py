@@ -22,6 +22,8 @@ from pipeline.report.words import Indicator, percent, plain, saving_words, unit_
 from pipeline.settings import Settings
 
 PENDING_DAYS = 180  # pending codes read this long before the list are shown; older ones say little about today
+# models.levels: the newest week, or as many as three where it holds too few samples; else a card would contradict its plot.
+FIGURES = "figures: mean of the newest 1 to 3 weeks"
 GOOD_DAYS = 42  # a stretch counts as "earlier" only this long before the list
 NO_CODES = f"none stands: no confirmed code since the last clear, no pending one of the last {PENDING_DAYS} days"
 _WHERE = {
@@ -89,6 +91,7 @@ class Card:
     boxes: tuple[str, ...] = _COLUMNS
     found: str = _FOUND
     no_codes: str = NO_CODES
+    figures_are: str = FIGURES
 
 
 def file_stem(unit_id: str) -> str:

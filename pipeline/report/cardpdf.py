@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from fpdf import FPDF
 from fpdf.enums import XPos, YPos
 
-from pipeline.report.card import Card, Job
+from pipeline.report.card import FIGURES, Card, Job
 from pipeline.report.cardhtml import figures
 
 _MARGIN = 12.0
@@ -74,7 +74,7 @@ def card_pdf(card: Card) -> bytes:
 def _drawn(card: Card, scale: float) -> _Sheet:
     # The drawing library says on its logger which parts of an SVG it leaves out: titles, which nobody sees on paper.
     logging.getLogger("fpdf.svg").setLevel(logging.ERROR)
-    sheet = _Sheet(printable(f"{card.shown_unit}, week from {card.week_start}"), scale)
+    sheet = _Sheet(printable(f"{card.shown_unit}, week from {card.week_start} ({FIGURES})"), scale)
     sheet.set_creation_date(datetime.combine(card.week_start, datetime.min.time(), UTC))
     sheet.set_title(printable(f"Card {card.shown_unit}, week from {card.week_start}"))
     sheet.add_page()

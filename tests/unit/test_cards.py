@@ -12,8 +12,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from models.levels import LEVEL_WEEKS
 from pipeline.lake import Lake
-from pipeline.report.card import Card, _codes, _fitted, cards, file_stem
+from pipeline.report.card import FIGURES, Card, _codes, _fitted, cards, file_stem
 from pipeline.report.cardfacts import PARTS, SENSOR_KINDS, read_card_facts
 from pipeline.report.cardfiles import SHEET_COLUMNS, distinct_stems, write_cards
 from pipeline.report.cardhtml import card_page
@@ -162,6 +163,13 @@ def test_every_part_has_the_mixture_tested_before_its_signal(part: str) -> None:
     order = [check.id for check in read_card_facts(Settings()).checks_for(part, "narrowband", "weak")]
     signal = [name for name in order if name.startswith(("live", "lean", "rich")) or name in ("downstream_moves", "storage")]
     assert signal and order.index("trims") < min(map(order.index, signal))
+
+
+def test_a_card_says_what_its_figures_are(made: list[Card]) -> None:
+    """50.8 s under Why and a newest dot at 48 s are both right: a level is the mean of up to three weeks (models.levels)."""
+    assert f"newest 1 to {LEVEL_WEEKS} weeks" in FIGURES
+    for card in made:
+        assert card_page(card).count(FIGURES) == len(card.jobs)
 
 
 def test_sheet_has_a_row_a_job_and_no_formula(made: list[Card], folder: Path) -> None:
