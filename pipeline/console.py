@@ -21,6 +21,7 @@ from pipeline.derive import DeriveSummary
 from pipeline.ingest import IngestProgress
 from pipeline.jobs import Watch, WeekResult
 from pipeline.report.cardfiles import kept_lines
+from pipeline.report.words import count
 from pipeline.thinning import ThinSummary
 
 
@@ -110,9 +111,10 @@ def say_list(console: Console, result: WeekResult, rows: int) -> None:
     judged = result.assessed
     say(
         console,
-        f"list of {result.week_start}: {result.ranked.listed} rows on {result.ranked.vehicles} vehicles; "
-        f"{judged.judged} components judged, {judged.held} held back, {judged.not_judged} not judged, "
-        f"{judged.out_of_scope} vehicles out of scope",
+        f"list of {result.week_start}: {count(result.ranked.listed, 'row', 'rows')} on "
+        f"{count(result.ranked.vehicles, 'vehicle', 'vehicles')}; {count(judged.judged, 'component', 'components')} judged, "
+        f"{judged.held} held back, {judged.not_judged} not judged, "
+        f"{count(judged.out_of_scope, 'vehicle', 'vehicles')} out of scope",
     )
     if judged.passed_over:
         say(console, judged.passed_over)

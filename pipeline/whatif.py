@@ -13,7 +13,7 @@ from pipeline.errors import ConfigError
 from pipeline.facts import read_costs
 from pipeline.lake import Lake
 from pipeline.rank import what_if
-from pipeline.report.words import percent
+from pipeline.report.words import count, percent
 from pipeline.settings import Settings
 from pipeline.strangers import depots, families, strange_depots, strange_families
 
@@ -55,9 +55,9 @@ def what_if_lines(
     # Two lists are compared by their rows; amounts at two sets of costs are not.
     priced = ", at the costs it was made with" if costs else ""
     yield (
-        f"what if, list of {week_start}: {summary.listed} rows on {summary.vehicles} vehicles, expected saving "
-        f"{saving:,.0f} {paid.currency}; the list that stands has {standing.height} rows on "
-        f"{standing['unit_id'].n_unique()} vehicles, {before:,.0f}{priced}; nothing was written"
+        f"what if, list of {week_start}: {_rows(summary.listed, summary.vehicles)}, expected saving "
+        f"{saving:,.0f} {paid.currency}; the list that stands has "
+        f"{_rows(standing.height, standing['unit_id'].n_unique())}, {before:,.0f}{priced}; nothing was written"
     )
     key = ["unit_id", "component"]
     for row in listed.head(SHOWN).iter_rows(named=True):
@@ -91,3 +91,7 @@ def with_bays(settings: Settings, bays: list[str]) -> Settings:
         else:
             everywhere, single = int(number), {}
     return settings.model_copy(update={"bays_per_depot": everywhere, "bays": single})
+
+
+def _rows(rows: int, vehicles: int) -> str:
+    return f"{count(rows, 'row', 'rows')} on {count(vehicles, 'vehicle', 'vehicles')}"

@@ -9,8 +9,10 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable
+from datetime import date
 from io import StringIO
 from pathlib import Path
+from types import SimpleNamespace
 from typing import NamedTuple
 
 import polars as pl
@@ -20,7 +22,8 @@ from rich.console import Console
 
 from pipeline import alarms, cli, jobs
 from pipeline.arrivals import say_ingested
-from pipeline.console import watching
+from pipeline.assess import AssessSummary
+from pipeline.console import say_list, watching
 from pipeline.datawatch import Notice
 from pipeline.errors import LakeError, ShardsError
 from pipeline.exports.outcome import IngestProgress, IngestSummary
@@ -682,3 +685,19 @@ def test_nothing_moves_where_nobody_watches() -> None:
     with watching(Console(file=stream)) as watch:
         assert (watch.reading, watch.deriving, watch.judging) == (None, None, None)
     assert stream.getvalue() == ""
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [(1, "list of 2026-03-30: 1 row on 1 vehicle; 1 component judged, 0 held back, 2 not judged, 1 vehicle out of scope"),
+     (2, "list of 2026-03-30: 2 rows on 2 vehicles; 2 components judged, 0 held back, 2 not judged, 2 vehicles out of scope")],
+)
+def test_one_row_on_one_vehicle_is_told_as_one(rows: int, said: str, capsys: pytest.CaptureFixture) -> None:
+    week = date(2026, 3, 30)
+    none = SimpleNamespace(first_rows=lambda shown: [], paths={"list.csv": "l", "page.html": "p"})
+    result = SimpleNamespace(
+        week_start=week, ranked=SimpleNamespace(listed=rows, vehicles=rows), outputs=none, cards=None,
+        assessed=AssessSummary(week, judged=rows, held=0, not_judged=2, out_of_scope=rows),
+    )
+    say_list(Console(width=200), result, 10)
+    assert said in capsys.readouterr().out
