@@ -34,6 +34,7 @@ from pipeline.report.words import (
     plain,
     saving_words,
     read_indicators,
+    ruled_out_words,
     unit_facts,
     window,
 )
@@ -238,6 +239,7 @@ def _row(row: dict, known: set[str]) -> dict:
         "window": window(row["window_from"], row["window_to"]),
         "why": plain(row["why"]) or "no evidence in words",
         "rule_out_first": plain(row["rule_out_first"]) or "nothing beyond the inspection itself",
+        "ruled_out": ruled_out_words(row),
         "points_at": plain(row["points_at"] or "") or "nothing in particular",
         "confirm_by": plain(row["confirm_by"] or "") or "the tests of the card",
         "reason": plain(row["reason"]) or "no reason recorded",

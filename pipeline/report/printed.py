@@ -17,6 +17,7 @@ from pipeline.report.words import (
     money,
     percent,
     plain,
+    ruled_out_words,
     saving_ends,
     to_text,
     unit_facts,
@@ -80,7 +81,8 @@ def _item(row: dict, known: bool, currency: str) -> Table:
     item.add_column(width=14)
     item.add_column(ratio=1, overflow="fold")
     facts = unit_facts(row["depot"], row["engine_family"], known)
-    expected = window(row["window_from"], row["window_to"])
+    dated = row["window_from"] is not None or row["window_to"] is not None
+    expected = f"{'expected ' * dated}{window(row['window_from'], row['window_to'])}"
     by = plain(row["judged_by"]) or "not named"
     saving, ends = money(row["expected_saving"], currency), saving_ends(row, currency)
     ends = f"; {ends} by how such chances held on other fleets" if ends else ""
@@ -88,10 +90,11 @@ def _item(row: dict, known: bool, currency: str) -> Table:
     lines = [
         ("vehicle", f"{plain(row['unit_id'])}   {facts}"),
         ("part", component_words(row["component"])),
-        ("chance", f"{percent(row['probability'])} within 28 days, expected {expected}; by {by}"),
+        ("chance", f"{percent(row['probability'])} within 28 days, {expected}; by {by}"),
         ("saving", f"{saving} ({costs}){ends}"),
         ("do", plain(row["action"])),
         ("why", plain(row["why"])),
+        ("ruled out", ruled_out_words(row)),
         ("rule out first", plain(row["rule_out_first"]) or "nothing beyond the inspection itself"),
     ]
     for place, (label, words) in enumerate(lines):

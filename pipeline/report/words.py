@@ -79,6 +79,13 @@ def window(first: date | None, last: date | None) -> str:
     return f"{first} to {last}" if last is not None else f"from {first}"
 
 
+def ruled_out_words(row: dict) -> str:
+    """What the data of a row of ``ranked`` rule out, and what they cannot, which is left to be ruled out by hand."""
+    told = f"by the data: {plain(row['ruled_out'] or '') or 'nothing'}"
+    left = plain(row["not_ruled_out"] or "")
+    return f"{told}; the data cannot rule out: {left}" if left else told
+
+
 def number(value: float | None, unit: str = "") -> str:
     """A measured value to three significant digits with its unit."""
     if value is None:

@@ -293,6 +293,23 @@ def test_more_reasons_than_fit_are_counted_not_dropped(tmp_path: Path) -> None:
     assert len(cells(paths["scores.csv"])) == 63
 
 
+def test_every_form_of_a_row_says_what_the_data_rule_out(tmp_path: Path) -> None:
+    """Only list.csv and list.xlsx said it; who read the page or the print looked for what the data had cleared already."""
+    row = next(row for row in ranked_rows() if row["status"] == "judged")
+    first = row | {"ruled_out": "low supply voltage, codes of misfire", "not_ruled_out": "purge"}
+    second = row | {"unit_id": "V-2", "rank": 2, "list_rank": 2, "window_from": None, "window_to": None}
+    made = Lake(str(tmp_path / "lake"))
+    made.append("ranked", rows_of("ranked", [first, second]))
+    paths = write_outputs(made, Settings(), "issued", WEEK, tmp_path / "out", weeks_frame()).paths
+    page = " ".join(Tags(paths["page.html"].read_text(encoding="utf-8")).text.split())
+    printed = " ".join(paths["list.txt"].read_text(encoding="utf-8").split())
+    told = "by the data: low supply voltage, codes of misfire; the data cannot rule out: purge"
+    for text in (page, printed):
+        assert told in text and "by the data: nothing" in text
+    assert "low supply voltage, codes of misfire" in cells(paths["list.csv"])[0]["why"]
+    assert "within 28 days, no date; by" in printed and "expected no date" not in printed
+
+
 def test_a_need_that_is_certain_is_one_number(tmp_path: Path) -> None:
     row = next(row for row in ranked_rows() if row["status"] == "judged")
     made = Lake(str(tmp_path / "lake"))
