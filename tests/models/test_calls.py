@@ -90,6 +90,16 @@ def test_a_low_voltage_code_does_not_hide_the_exhaust_leak():
         assert "heater fuse" in rule_out(mode, 8.0, "circuit", "heater"), mode
 
 
+@pytest.mark.parametrize("mode", ["slow", "weak"])
+def test_a_slow_upstream_sensor_is_not_said_to_have_quiet_trims(mode: str):
+    """It is called with trims up to +-12 %, and where they are not known; rows with +9 % said "near nought"."""
+    _, _, calls = read_blame(Settings())
+    known = truths(**{call.fact: None for call in calls if call.fact})
+    made = with_calls(component("upstream", mode), known, calls).row(0, named=True)
+    assert made["call_cause"].startswith("aged sensor") and "trim" not in made["call_cause"]
+    assert "lean or rich faults" in made["call_rule_out"]
+
+
 def test_a_slow_downstream_sensor_is_timed():
     """Lean gas makes no fall slow; a published test (workshop manual, model year 2023) allows 2.0 s from 0.6 to 0.3 V."""
     _, _, calls = read_blame(Settings())
