@@ -74,7 +74,9 @@ def words() -> pl.Expr:
             .then(value.round(3).cast(pl.String))
             .when(value.abs() < 10)
             .then(value.round(2).cast(pl.String))
-            .otherwise(value.round(1).cast(pl.String))
+            .when(value.abs() < 99.95)
+            .then(value.round(1).cast(pl.String))
+            .otherwise(value.round(0).cast(pl.String).str.strip_suffix(".0"))
         )
 
     unit = pl.when(pl.col("unit").is_in(["1", "share", "ratio"])).then(pl.lit("")).otherwise(" " + pl.col("unit"))

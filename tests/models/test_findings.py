@@ -143,6 +143,14 @@ def test_nothing_has_no_sign(value, said):
     assert only({"level": value})["evidence"] == f"quantity 0: {said} V (limit 1.0)"
 
 
+@pytest.mark.parametrize(
+    ("value", "said"), [(490.0, "490"), (717.24, "717"), (99.96, "100"), (99.94, "99.9"), (12.34, "12.3"), (-380.4, "-380")]
+)
+def test_three_digits_are_three_from_a_hundred_on(value, said):
+    """490.0 s of a median of two cold starts is not known to a tenth; the card's plot says 490."""
+    assert only({"level": value})["evidence"] == f"quantity 0: {said} V (limit 1.0)"
+
+
 def test_words_name_the_loudest_first_and_three_at_most():
     made = only(*({"strength": strength} for strength in (0.5, 0.9, 0.7, 0.8, 0.1)))
     named = [part.split(" (")[0] for part in made["evidence"].split("; ")]
