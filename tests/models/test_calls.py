@@ -90,6 +90,25 @@ def test_a_low_voltage_code_does_not_hide_the_exhaust_leak():
         assert "heater fuse" in rule_out(mode, 8.0, "circuit", "heater"), mode
 
 
+@pytest.mark.parametrize("part", ["upstream", "downstream"])
+@pytest.mark.parametrize(
+    ("roles", "first", "cause"),
+    [(("wiring",), "stuck", "open or shorted"), (("circuit",), "stuck", "open or shorted"), (("circuit", "heater"), "", "heater"),
+     ((), "", "heater")],
+)
+def test_a_circuit_code_comes_before_the_heater_of_a_sensor_that_wakes_late(part: str, roles: tuple, first: str, cause: str):
+    """P2240 (pump current open, SAE J2012) beside 326 s to the first movement sent to the heater's fuse: an open circuit shows
+    no activity at all, and circuit tests run only with no heater code (workshop manual, model year 2015)."""
+    facts, _, calls = read_blame(Settings())
+    bank = component().select("unit_id", "bank")
+    nothing = bank.head(0).with_columns(indicator=pl.lit(""), level=0.0, change=0.0, apart=0.0)
+    codes = bank.join(pl.DataFrame({"role": roles}, schema={"role": pl.String}), how="cross").with_columns(part=pl.lit(part))
+    none = pl.DataFrame(schema={"unit_id": pl.String, "bank": pl.Int64, "part": pl.String, "mode": pl.String, "strength": pl.Float64})
+    made = with_calls(component(part, "heater"), evaluate(bank, facts, nothing, codes, none), calls).row(0, named=True)
+    assert (made["mode"], made["call_inspect_as"] or "") == ("heater", first)
+    assert made["call_cause"].startswith(cause) and "heater" in made["call_rule_out"]
+
+
 @pytest.mark.parametrize("mode", ["slow", "weak"])
 def test_a_slow_upstream_sensor_is_not_said_to_have_quiet_trims(mode: str):
     """It is called with trims up to +-12 %, and where they are not known; rows with +9 % said "near nought"."""
