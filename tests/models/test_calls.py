@@ -11,6 +11,9 @@ from pipeline.facts import read_blame
 from pipeline.settings import Settings
 
 CALL = {"parts": ["upstream"], "cause": "c", "rule_out": "r", "test": "t", "source": "s"}
+NO_FINDING = pl.DataFrame(
+    schema={"unit_id": pl.String, "bank": pl.Int64, "part": pl.String, "mode": pl.String, "strength": pl.Float64}
+)
 FACTS = {"cold": {"scope": "bank", "roles": ["heater"]}}
 
 
@@ -59,7 +62,8 @@ def test_a_cold_sensor_is_a_heater_not_a_slow_sensor():
         ("upstream", "", "front_heater_codes", "a cold sensor"),
         ("downstream", "", "rear_heater_codes", "a cold sensor"),
         ("upstream", "", "front_circuit_codes", "open or shorted signal circuit"),
-        ("upstream", "biased", "", "the sensor's signal does not hold its value"),
+        ("upstream", "biased", "", "the sensor reads off its true value"),
+        ("upstream", "erratic", "", "the sensor's signal does not hold its value"),
         ("downstream", "biased", "", "aged sensor, small leak"),
     ],
 )
@@ -74,12 +78,11 @@ def test_a_low_voltage_code_does_not_hide_the_exhaust_leak():
     # Domain reference 3.2: an exhaust leak shows as P0131 and P0151. 6.1: lean with a rich downstream sensor is the sensor or a leak.
     facts, _, calls = read_blame(Settings())
     bank = component().select("unit_id", "bank")
-    no_finding = pl.DataFrame(schema={"unit_id": pl.String, "bank": pl.Int64, "part": pl.String, "mode": pl.String, "strength": pl.Float64})
 
     def rule_out(mode: str, lean_bias_pct: float, *roles: str) -> str:
         bias = bank.with_columns(indicator=pl.lit("lean_bias_pct"), level=lean_bias_pct, change=lean_bias_pct, apart=lean_bias_pct)
         codes = bank.join(pl.DataFrame({"role": roles}), how="cross").with_columns(part=pl.lit("upstream"))
-        known = evaluate(bank, facts, bias, codes, no_finding)
+        known = evaluate(bank, facts, bias, codes, NO_FINDING)
         return with_calls(component("upstream", mode), known, calls)["call_rule_out"].item()
 
     for mode in ("biased", "stuck", ""):
@@ -103,10 +106,20 @@ def test_a_circuit_code_comes_before_the_heater_of_a_sensor_that_wakes_late(part
     bank = component().select("unit_id", "bank")
     nothing = bank.head(0).with_columns(indicator=pl.lit(""), level=0.0, change=0.0, apart=0.0)
     codes = bank.join(pl.DataFrame({"role": roles}, schema={"role": pl.String}), how="cross").with_columns(part=pl.lit(part))
-    none = pl.DataFrame(schema={"unit_id": pl.String, "bank": pl.Int64, "part": pl.String, "mode": pl.String, "strength": pl.Float64})
-    made = with_calls(component(part, "heater"), evaluate(bank, facts, nothing, codes, none), calls).row(0, named=True)
+    made = with_calls(component(part, "heater"), evaluate(bank, facts, nothing, codes, NO_FINDING), calls).row(0, named=True)
     assert (made["mode"], made["call_inspect_as"] or "") == ("heater", first)
     assert made["call_cause"].startswith(cause) and "heater" in made["call_rule_out"]
+
+
+def test_a_catalyst_without_a_finding_is_not_said_to_show_one():
+    """P0420 alone, and the card said "the downstream sensor repeats the upstream one" beside "its signals show no single failure
+    mode". The order of blame (domain reference 3.3) has the upstream sensor before the catalyst."""
+    _, _, calls = read_blame(Settings())
+    known = truths(**{call.fact: False for call in calls if call.fact})
+    bare = with_calls(component("catalyst", ""), known, calls).row(0, named=True)
+    seen = with_calls(component("catalyst", "storage"), known, calls).row(0, named=True)
+    assert "repeats" in seen["call_cause"] and "repeats" not in bare["call_cause"] and "do not show lost storage" in bare["call_cause"]
+    assert "upstream" in bare["call_rule_out"] and "freeze frame" in bare["call_test"]
 
 
 @pytest.mark.parametrize("mode", ["slow", "weak"])
@@ -139,9 +152,9 @@ def test_a_sensor_that_is_flat_when_warm_is_not_told_as_a_heater_alone(range_v: 
     facts, _, calls = read_blame(Settings())
     bank = component().select("unit_id", "bank")
     seen = bank.with_columns(indicator=pl.lit("down_range_v"), level=range_v, change=-0.6, apart=-0.6)
-    codes = bank.join(pl.DataFrame({"role": roles}, schema={"role": pl.String}), how="cross").with_columns(part=pl.lit("downstream"))
-    none = pl.DataFrame(schema={"unit_id": pl.String, "bank": pl.Int64, "part": pl.String, "mode": pl.String, "strength": pl.Float64})
-    made = with_calls(component("downstream", "heater"), evaluate(bank, facts, seen, codes, none), calls).row(0, named=True)
+    roles_ = pl.DataFrame({"role": roles}, schema={"role": pl.String})
+    codes = bank.join(roles_, how="cross").with_columns(part=pl.lit("downstream"))
+    made = with_calls(component("downstream", "heater"), evaluate(bank, facts, seen, codes, NO_FINDING), calls).row(0, named=True)
     assert (made["mode"], made["call_inspect_as"] or "") == ("heater", first)
     assert "heater" in made["call_rule_out"]
     assert ("signal" in made["call_rule_out"] and "fuel cut" in made["call_test"]) == (first == "stuck")
