@@ -135,6 +135,14 @@ def test_cautions_and_deference_stand_on_every_card(made: list[Card]) -> None:
             assert all(check.source and check.expect for check in job.checks)
 
 
+def test_nothing_is_unscrewed_from_a_hot_exhaust() -> None:
+    """The card's own caution says to let it cool; a gauge fitted "hot exhaust: gloves" burns hands, and an engine that runs rich
+    without its sensor for long overheats the catalyst (common practice)."""
+    (gauge,) = (check for check in read_card_facts(Settings()).checks if check.id == "back_pressure")
+    assert gauge.do.index("cool") < gauge.do.index("fit the gauge") and "cool again" in gauge.do
+    assert "only as long as" in gauge.do and "hot exhaust" not in gauge.do
+
+
 def test_each_position_is_told_its_own_monitors() -> None:
     """Service $06 monitor ids of SAE J1979-DA, Appendix D (domain reference 2.1): $43 and $44 are heaters of third and fourth
     sensors, so that a range from $41 to $46 sends who tests bank 2 to another sensor's result."""
