@@ -143,7 +143,7 @@ def _text(svg: ElementTree.Element, x: float, y: float, words: str, anchor: str 
 
 
 def _as_told(value: float) -> str:
-    """A reference with the digits of the sentence beside the plot (:func:`models.findings.words`): one number, one reading."""
+    """A reference with the digits of the sentence beside the plot (:func:`models.findings.words`)."""
     decimals = next((count for end, count in ((1, 3), (10, 2), (100, 1)) if abs(value) < end), 0)
     rounded = round(value, decimals)
     return f"{rounded:.{decimals}f}".rstrip("0").rstrip(".") if decimals and rounded else f"{rounded:.0f}"

@@ -76,7 +76,7 @@ def signal_plot(stretch: Stretch, scale: tuple[float, float], ident: str) -> str
 
 
 def _as_read(value: float, unit: str, decimals: int) -> str:
-    """Volts to three digits; lambda with fixed decimals: two digits make a 1 of 1.03, and 0.97 and 1.03 are read together."""
+    """Volts to three digits; lambda with fixed decimals: two digits make a 1 of 1.03."""
     return f"{value:.{decimals}f}" if unit == "lambda" else f"{value:.3g}"
 
 

@@ -96,12 +96,14 @@ def test_a_low_voltage_code_does_not_hide_the_exhaust_leak():
 @pytest.mark.parametrize("part", ["upstream", "downstream"])
 @pytest.mark.parametrize(
     ("roles", "first", "cause"),
-    [(("wiring",), "stuck", "open or shorted"), (("circuit",), "stuck", "open or shorted"), (("circuit", "heater"), "", "heater"),
-     ((), "", "heater")],
+    [
+        (("wiring",), "stuck", "open or shorted"), (("circuit",), "stuck", "open or shorted"),
+        (("circuit", "heater"), "", "heater"), ((), "", "heater"),
+    ],
 )
 def test_a_circuit_code_comes_before_the_heater_of_a_sensor_that_wakes_late(part: str, roles: tuple, first: str, cause: str):
-    """P2240 (pump current open, SAE J2012) beside 326 s to the first movement sent to the heater's fuse: an open circuit shows
-    no activity at all, and circuit tests run only with no heater code (workshop manual, model year 2015)."""
+    """P2240 (pump current open, SAE J2012) beside 326 s to the first movement sent to the heater's fuse: an open circuit
+    shows no activity at all, and circuit tests run only with no heater code (workshop manual, model year 2015)."""
     facts, _, calls = read_blame(Settings())
     bank = component().select("unit_id", "bank")
     nothing = bank.head(0).with_columns(indicator=pl.lit(""), level=0.0, change=0.0, apart=0.0)
@@ -112,13 +114,14 @@ def test_a_circuit_code_comes_before_the_heater_of_a_sensor_that_wakes_late(part
 
 
 def test_a_catalyst_without_a_finding_is_not_said_to_show_one():
-    """P0420 alone, and the card said "the downstream sensor repeats the upstream one" beside "its signals show no single failure
-    mode". The order of blame (domain reference 3.3) has the upstream sensor before the catalyst."""
+    """P0420 alone, and the card said "the downstream sensor repeats the upstream one" beside "its signals show no single
+    failure mode". The order of blame (domain reference 3.3) has the upstream sensor before the catalyst."""
     _, _, calls = read_blame(Settings())
     known = truths(**{call.fact: False for call in calls if call.fact})
     bare = with_calls(component("catalyst", ""), known, calls).row(0, named=True)
     seen = with_calls(component("catalyst", "storage"), known, calls).row(0, named=True)
-    assert "repeats" in seen["call_cause"] and "repeats" not in bare["call_cause"] and "do not show lost storage" in bare["call_cause"]
+    assert "repeats" in seen["call_cause"] and "repeats" not in bare["call_cause"]
+    assert "do not show lost storage" in bare["call_cause"]
     assert "upstream" in bare["call_rule_out"] and "freeze frame" in bare["call_test"]
 
 
@@ -154,7 +157,8 @@ def test_a_sensor_that_is_flat_when_warm_is_not_told_as_a_heater_alone(range_v: 
     seen = bank.with_columns(indicator=pl.lit("down_range_v"), level=range_v, change=-0.6, apart=-0.6)
     roles_ = pl.DataFrame({"role": roles}, schema={"role": pl.String})
     codes = bank.join(roles_, how="cross").with_columns(part=pl.lit("downstream"))
-    made = with_calls(component("downstream", "heater"), evaluate(bank, facts, seen, codes, NO_FINDING), calls).row(0, named=True)
+    known = evaluate(bank, facts, seen, codes, NO_FINDING)
+    made = with_calls(component("downstream", "heater"), known, calls).row(0, named=True)
     assert (made["mode"], made["call_inspect_as"] or "") == ("heater", first)
     assert "heater" in made["call_rule_out"]
     assert ("signal" in made["call_rule_out"] and "fuel cut" in made["call_test"]) == (first == "stuck")

@@ -136,16 +136,16 @@ def test_cautions_and_deference_stand_on_every_card(made: list[Card]) -> None:
 
 
 def test_nothing_is_unscrewed_from_a_hot_exhaust() -> None:
-    """The card's own caution says to let it cool; a gauge fitted "hot exhaust: gloves" burns hands, and an engine that runs rich
-    without its sensor for long overheats the catalyst (common practice)."""
+    """The card's own caution says to let it cool; a gauge fitted "hot exhaust: gloves" burns hands, and an engine that runs
+    rich without its sensor for long overheats the catalyst (common practice)."""
     (gauge,) = (check for check in read_card_facts(Settings()).checks if check.id == "back_pressure")
     assert gauge.do.index("cool") < gauge.do.index("fit the gauge") and "cool again" in gauge.do
     assert "only as long as" in gauge.do and "hot exhaust" not in gauge.do
 
 
 def test_each_position_is_told_its_own_monitors() -> None:
-    """Service $06 monitor ids of SAE J1979-DA, Appendix D (domain reference 2.1): $43 and $44 are heaters of third and fourth
-    sensors, so that a range from $41 to $46 sends who tests bank 2 to another sensor's result."""
+    """Service $06 monitor ids of SAE J1979-DA, Appendix D (domain reference 2.1): $43 and $44 are heaters of third and
+    fourth sensors, so that a range from $41 to $46 sends who tests bank 2 to another sensor's result."""
     (read,) = (check for check in read_card_facts(Settings()).checks if check.id == "on_board")
     assert "bank 1 / bank 2" in read.do
     each = {"upstream": "$01/$05", "downstream": "$02/$06", "heaters": "$41/$45 and $42/$46", "catalyst": "$21/$22"}
@@ -166,8 +166,8 @@ def test_no_test_refers_to_one_that_its_card_has_not(part: str, kind: str) -> No
 
 @pytest.mark.parametrize("part", PARTS)
 def test_every_part_has_the_mixture_tested_before_its_signal(part: str) -> None:
-    """Order of blame (domain reference 3.3, rows 4 to 6): air, fuel and misfire before any sensor, and a lean mixture holds a
-    sound downstream sensor lean, which is what its card says of one that reads weak."""
+    """Order of blame (domain reference 3.3, rows 4 to 6): air, fuel and misfire before any sensor, and a lean mixture holds
+    a sound downstream sensor lean, which is what its card says of one that reads weak."""
     order = [check.id for check in read_card_facts(Settings()).checks_for(part, "narrowband", "weak")]
     signal = [name for name in order if name.startswith(("live", "lean", "rich")) or name in ("downstream_moves", "storage")]
     assert signal and order.index("trims") < min(map(order.index, signal))
@@ -244,8 +244,8 @@ def test_a_card_shows_every_code_that_the_list_rests_on(tmp_path: Path) -> None:
 
 
 def test_a_code_of_another_part_says_which(tmp_path: Path) -> None:
-    """P2240 and P2415 name the upstream sensor of bank 2, P0171 bank 1, P0302 a cylinder (SAE J2012, domain reference 3.1 and
-    3.2): bare numbers beside a call of B1S2 were read as codes of that sensor. P0325 (knock) is none that is judged by."""
+    """P2240 and P2415 name the upstream sensor of bank 2, P0171 bank 1, P0302 a cylinder (SAE J2012, domain reference 3.1
+    and 3.2): bare numbers beside a call of B1S2 were read as codes of that sensor. P0325 (knock) judges nothing."""
     own = Lake(str(tmp_path / "lake"))
     read = pl.DataFrame({"code": ["P2240", "P2415", "P0171", "P0302", "P0325"]}).with_columns(
         unit_id=pl.lit("A"), ts=pl.lit(datetime(2026, 4, 20, 9, tzinfo=UTC)), state=pl.lit("confirmed")

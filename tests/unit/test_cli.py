@@ -689,8 +689,8 @@ def test_nothing_moves_where_nobody_watches() -> None:
 
 @pytest.mark.parametrize(
     ("rows", "said"),
-    [(1, "list of 2026-03-30: 1 row on 1 vehicle; 1 component judged, 0 held back, 2 not judged, 1 vehicle out of scope"),
-     (2, "list of 2026-03-30: 2 rows on 2 vehicles; 2 components judged, 0 held back, 2 not judged, 2 vehicles out of scope")],
+    [(1, "1 row on 1 vehicle; 1 component judged, 0 held back, 2 not judged, 1 vehicle out of scope"),
+     (2, "2 rows on 2 vehicles; 2 components judged, 0 held back, 2 not judged, 2 vehicles out of scope")],
 )
 def test_one_row_on_one_vehicle_is_told_as_one(rows: int, said: str, capsys: pytest.CaptureFixture) -> None:
     week = date(2026, 3, 30)
@@ -700,4 +700,4 @@ def test_one_row_on_one_vehicle_is_told_as_one(rows: int, said: str, capsys: pyt
         assessed=AssessSummary(week, judged=rows, held=0, not_judged=2, out_of_scope=rows),
     )
     say_list(Console(width=200), result, 10)
-    assert said in capsys.readouterr().out
+    assert f"list of 2026-03-30: {said}" in capsys.readouterr().out

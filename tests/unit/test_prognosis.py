@@ -134,8 +134,8 @@ def test_what_moves_a_likely_row_is_said_with_its_numbers(job: Job, model: Model
 
 
 def test_a_test_result_that_weighs_is_not_told_as_close_to_its_limit():
-    """It moves a row whether it failed or has a third left: "on-board test failed; weighs most: ... close to its limit" stood
-    in most rows with it (57 of 97 on four fleets)."""
+    """It moves a row whether it failed or has a third left: "on-board test failed; weighs most: ... close to its limit"
+    stood in most rows with it (57 of 97 on four fleets)."""
     moved = pl.DataFrame({"unit_id": ["V1"], "component": ["CAT1"], "place": [1], "mover": ["margin"], "moves": [0.9]})
     trends = pl.DataFrame(schema={
         "unit_id": pl.String, "component": pl.String, "indicator": pl.String,

@@ -66,15 +66,16 @@ def test_one_component_only(lake: Lake) -> None:
 
 
 def test_a_sound_part_is_not_told_what_a_bad_one_would_be(tmp_path: Path) -> None:
-    """Every judged part has the words of a call; of one at 1 % without evidence they are not so, and of one that is held back
-    "have the part ready" is the opposite of what the hold says."""
+    """Every judged part has the words of a call; of one at 1 % without evidence they are not so, and of one that is held
+    back "have the part ready" is the opposite of what the hold says."""
     own = Lake(str(tmp_path / "lake"))
     words = {"action": "Inspect it; have the part ready", "points_at": "codes speak against it", "rule_out_first": "wiring",
              "confirm_by": "forced rich", "series": "issued", "week_start": WEEK, "part": "upstream", "kind": "narrowband",
              "depot": "North", "engine_family": "F2", "mode": "", "reason": "", "judged_by": "limits and trends", "why": ""}
     rows = [
         words | {"unit_id": "V1", "component": "B1S1", "status": "judged", "probability": 0.01},
-        words | {"unit_id": "V1", "component": "B2S1", "status": "judged", "probability": 0.9, "list_rank": 1, "why": "slow"},
+        words
+        | {"unit_id": "V1", "component": "B2S1", "status": "judged", "probability": 0.9, "list_rank": 1, "why": "slow"},
         words | {"unit_id": "V1", "component": "CAT1", "status": "held", "reason": "held back: misfire codes are set"},
     ]
     own.append("ranked", rows_of("ranked", rows))

@@ -362,9 +362,8 @@ def test_what_came_of_the_list_and_what_moved(lake: Lake, tmp_path: Path) -> Non
         why = {row["unit"]: row["why"] for row in moved(Settings(), lake, rows_of("ranked", rows), "issued", later).gone}
         assert why["V-0042"].startswith(told)
     rows[0] |= {"waits_for": None, "expected_saving": 5.0}
-    assert [row["why"] for row in moved(Settings(), lake, rows_of("ranked", rows), "issued", later).gone if row["unit"] == "V-0042"] == [
-        "below the chance a row needs"
-    ]
+    gone = moved(Settings(), lake, rows_of("ranked", rows), "issued", later).gone
+    assert [row["why"] for row in gone if row["unit"] == "V-0042"] == ["below the chance a row needs"]
     came = past(Settings(), lake, date(2026, 3, 30))
     assert (came.calls, came.confirmed, came.no_fault, came.open) == (6, 1, 0, 5)
     # One of one: Wilson, 90 %: low end 1 / (1 + z^2) with z = 1.645 (E. B. Wilson 1927).
@@ -376,7 +375,10 @@ def test_what_came_of_the_list_and_what_moved(lake: Lake, tmp_path: Path) -> Non
 def test_a_row_that_left_after_a_visit_says_so(lake: Lake) -> None:
     """A catalyst renewed two days after its list left it with "waiting costs no more than acting now"."""
     done = {"unit_id": "V-0042", "component": "B1S1", "export_id": "e", "line": 1, "finding": "confirmed"}
-    orders = [("W-1", date(2026, 3, 4), "replaced"), ("W-0", date(2026, 2, 20), "inspected"), ("W-2", date(2026, 3, 10), "repaired")]
+    orders = [
+        ("W-1", date(2026, 3, 4), "replaced"), ("W-0", date(2026, 2, 20), "inspected"),
+        ("W-2", date(2026, 3, 10), "repaired"),
+    ]
     lake.append("work_orders", rows_of("work_orders", [
         done | {"order_id": name, "closed_on": day, "action": action, "arrived_at": datetime(2026, 3, 5, tzinfo=UTC)}
         for name, day, action in orders
@@ -389,7 +391,8 @@ def test_a_row_that_left_after_a_visit_says_so(lake: Lake) -> None:
     def why() -> dict[str, str]:
         return {row["unit"]: row["why"] for row in moved(Settings(), lake, rows_of("ranked", rows), "issued", later).gone}
 
-    assert why() == {"V-0042": "replaced on 2026-03-04", "<script>alert(1)</script>": "waiting costs no more than acting now"}
+    kept = {"<script>alert(1)</script>": "waiting costs no more than acting now"}
+    assert why() == kept | {"V-0042": "replaced on 2026-03-04"}
     rows[0] |= {"waits_for": "evidence"}
     assert why()["V-0042"].startswith("replaced on 2026-03-04; on the way: too unlikely yet")
 
