@@ -48,10 +48,11 @@ def margin_paths(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFra
         week_start: nothing dated on it or later is in ``margins``.
 
     Returns:
-        unit_id, component, margin_before and margin_now (share of the nearer limit), margin_gone and margin_gone_28d (share of
-        the own past that is gone now and in 28 days, 0 to :data:`GONE_MOST`), margin_before_on (day of the newest result of
-        the own past) and margin_out_days (days until nothing is left at that pace; null where it does not fall or is gone).
-        Components without a fall that counts have no row.
+        unit_id, component, margin_test (monitor and test id), margin_before and margin_now (own past and newest result, share
+        of the nearer limit), margin_gone and margin_gone_28d (share of the own past that is gone at today's level and in 28
+        days, 0 to :data:`GONE_MOST`), margin_before_on (day of the newest result of the own past) and margin_out_days (days
+        until nothing of the newest result is left at that pace; null where it does not fall or is gone). Components without a
+        fall that counts have no row.
     """
     daily = results_of_parts(margins, fits).group_by(*_TEST, "day", maintain_order=True).agg(
         pl.col("margin").median(), pl.col("min", "max").last()
@@ -69,9 +70,10 @@ def margin_paths(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFra
     told = by_test.with_columns(
         margin_before=pl.col("margin").list.head(half).list.median(),
         margin_before_on=pl.col("day").list.get(half - 1),
-        margin_now=pl.col("margin").list.tail(_NEWEST).list.median(),
+        margin_now=pl.col("margin").list.last(),
+        level=pl.col("margin").list.tail(_NEWEST).list.median(),
         scatter=_TO_SIGMA / 2**0.5 * steps.list.eval((pl.element() - pl.element().median()).abs()).list.median(),
-    ).with_columns(fell=pl.col("margin_before") - pl.col("margin_now"))
+    ).with_columns(fell=pl.col("margin_before") - pl.col("level"))
     kin = ["engine_family", "obdmid", "tid"]
     told = told.join(families, on="unit_id", how="left", maintain_order="left")
     known = pl.col("engine_family").is_not_null() & (pl.col("unit_id").n_unique().over(kin) > PEERS_LEAST)
@@ -81,9 +83,10 @@ def margin_paths(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFra
         pl.col("fell") > SCATTERS * pl.max_horizontal("scatter", pl.lit(SCATTER_LEAST)),
     )
     pace = [_fall_a_day(days, values, week_start) for days, values in zip(fallen["day"], fallen["margin"], strict=True)]
-    left = (pl.col("margin_before") - pl.col("fell")) / pl.col("pace")
+    names = [f"${obdmid:02X} test ${tid:02X}" for obdmid, tid in fallen.select("obdmid", "tid").iter_rows()]
+    left = pl.col("margin_now") / pl.col("pace")
     return (
-        fallen.with_columns(pace=pl.Series(pace, dtype=pl.Float64))
+        fallen.with_columns(pace=pl.Series(pace, dtype=pl.Float64), margin_test=pl.Series(names, dtype=pl.String))
         .with_columns(
             margin_gone=(pl.col("fell") / pl.col("margin_before")).clip(0, GONE_MOST),
             margin_gone_28d=((pl.col("fell") + AHEAD_DAYS * pl.col("pace")) / pl.col("margin_before")).clip(0, GONE_MOST),
@@ -92,8 +95,8 @@ def margin_paths(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFra
         .sort("unit_id", "component", "margin_gone_28d", "margin_gone", "obdmid", "tid",
               descending=[False, False, True, True, False, False])
         .unique(["unit_id", "component"], keep="first", maintain_order=True)
-        .select("unit_id", "component", "margin_before", "margin_now", "margin_gone", "margin_gone_28d", "margin_before_on",
-                "margin_out_days")
+        .select("unit_id", "component", "margin_test", "margin_before", "margin_now", "margin_gone", "margin_gone_28d",
+                "margin_before_on", "margin_out_days")
     )
 
 
@@ -101,15 +104,14 @@ def margin_words() -> pl.Expr:
     """How near to its limit the test was and is, and when it reaches it, from columns of :func:`margin_paths`."""
     before, now = ((pl.col(name) * 100).round(0).cast(pl.Int64) for name in ("margin_before", "margin_now"))
     days = pl.col("margin_out_days").round(0).cast(pl.Int64)
-    stands = pl.when(now > 0).then(pl.format("on-board test {} % from its limit", now)).otherwise(
-        pl.lit("on-board test at its limit")
-    )
+    stands = pl.when(now > 0).then(pl.format("{} % from its limit", now)).otherwise(pl.lit("at its limit"))
     ahead = (
         pl.when(days.is_null() | (now <= 0) | (days > SAID_DAYS)).then(pl.lit(""))
         .when(days <= 1).then(pl.lit(", which it reaches within days"))
         .otherwise(pl.format(", which it reaches in about {} days at that pace", days))
     )
-    return pl.format("{} ({} % until {}){}", stands, before, pl.col("margin_before_on").dt.to_string("%Y-%m-%d"), ahead)
+    until = pl.col("margin_before_on").dt.to_string("%Y-%m-%d")
+    return pl.format("on-board monitor {} {} ({} % until {}){}", "margin_test", stands, before, until, ahead)
 
 
 def _fall_a_day(days: pl.Series, margins: pl.Series, week_start: date) -> float:

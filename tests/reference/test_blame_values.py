@@ -659,12 +659,26 @@ def test_a_failed_test_that_sets_no_pending_code_and_that_nothing_bears_out_wait
     assert held({("catalyst_margin", 1): (-0.3,), ("codes_exported", 0): (1.0,)}, "catalyst", "") is None  # over several trips
 
 
-@pytest.mark.parametrize(("part", "front"), [("upstream", "front"), ("downstream", "rear")])
-def test_a_failed_test_that_lost_its_margin_step_by_step_is_borne_out(part: str, front: str) -> None:
+def test_a_failed_test_that_lost_its_margin_step_by_step_is_borne_out() -> None:
     # SAE J1979, service $06: results near their limit for weeks are no result at the edge of it.
-    failed = {(f"{part}_margin", 1): (-0.3,), ("codes_exported", 0): (1.0,)}
-    assert held(failed | {(f"{part}_margin_gone", 1): (1.3,)}, part, "") is None
-    assert held(failed | {(f"{part}_margin_gone", 1): (0.3,)}, part, "") == f"{front}_test_alone"
+    failed = {("upstream_margin", 1): (-0.3,), ("codes_exported", 0): (1.0,)}
+    assert held(failed | {("upstream_margin_gone", 1): (1.3,)}, "upstream", "") is None
+    assert held(failed | {("upstream_margin_gone", 1): (0.3,)}, "upstream", "") == "front_test_alone"
+
+
+def test_behind_the_catalyst_a_test_on_its_way_to_the_limit_needs_something_measured() -> None:
+    # Common practice: a live downstream sensor answers fuel cuts; a catalyst that stores keeps the sensor behind it still.
+    going = {("downstream_margin_gone", 1): (0.9,)}
+    assert held(going, "downstream", "") == "rear_path_alone"
+    assert held(going, "downstream", "slow", strength=0.5) is None
+    assert held(going, "downstream", "slow", strength=0.3) == "rear_path_alone"
+    assert held(going, "downstream", "", ("sensor",), "downstream") is None
+    assert held({("downstream_margin_gone", 1): (0.4,)}, "downstream", "") is None
+    still = {("catalyst_margin_gone", 1): (0.9,), ("rear_activity_v", 1): (0.05, 0.0)}
+    assert held(still, "catalyst", "") == "catalyst_path_alone"
+    assert held(still, "catalyst", "", ("catalyst",)) == "catalyst_code_alone"
+    assert held(still | {("catalyst_margin", 1): (-0.3,)}, "catalyst", "") is None
+    assert held({("catalyst_margin_gone", 1): (0.9,), ("rear_activity_v", 1): (0.15, 0.1)}, "catalyst", "") is None
 
 
 def test_what_comes_before_a_sensor_comes_before_its_test_on_the_way_to_the_limit() -> None:
