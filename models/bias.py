@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from models.limits import PEERS_LEAST
+from models.limits import PEERS_LEAST, family_known
 
 
 def rear_references(
@@ -18,7 +18,7 @@ def rear_references(
 
     Args:
         weeks: unit_id, component, data_week, indicator, value; uses ``down_level_v`` of BnS2 (V).
-        units: unit_id, engine_family (null unknown).
+        units: unit_id, engine_family (null or empty unknown).
         least_v, most_v: below, a downstream sensor is lean; above, it is on the flat of the characteristic.
 
     Returns:
@@ -29,7 +29,7 @@ def rear_references(
         units.select("unit_id", "engine_family"), on="unit_id"
     )
     families = usual.group_by("engine_family").agg(target=pl.col("level").median(), vehicles=pl.len()).filter(
-        pl.col("engine_family").is_not_null() & (pl.col("vehicles") > PEERS_LEAST)
+        family_known() & (pl.col("vehicles") > PEERS_LEAST)
     )
     return units.select("unit_id", "engine_family").join(families, on="engine_family", how="left").select(
         "unit_id", reference_v=pl.col("target").clip(least_v, most_v).fill_null(reference_v)

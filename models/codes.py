@@ -7,7 +7,7 @@ from datetime import timedelta
 import polars as pl
 
 from models.breaks import since_fitted
-from models.limits import KIN_LEAST, PEERS_LEAST
+from models.limits import KIN_LEAST, PEERS_LEAST, family_known
 
 EASY_MARGIN = 0.5  # half of the limit: a result that far from it says nothing against the part (our own choice)
 LAMP_DARK_DAYS = 3  # days on which the lamp was read and never on: a single one may be a gap in the reading (our own choice)
@@ -109,14 +109,14 @@ def margin_lacks(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFra
 
     Args:
         margins, fits: as of :func:`newest_margins`.
-        families: unit_id, engine_family.
+        families: unit_id, engine_family (null or empty unknown).
 
     Returns:
         unit_id, component, margin_lack (share of the nearer limit, 0 to 1).
     """
     test = ["engine_family", "obdmid", "tid"]
     told = _newest(margins, fits).join(families, on="unit_id", how="left")
-    known = pl.col("engine_family").is_not_null() & (pl.col("unit_id").n_unique().over(test) > PEERS_LEAST)
+    known = family_known() & (pl.col("unit_id").n_unique().over(test) > PEERS_LEAST)
     usual = pl.when(known).then(pl.col("margin").median().over(test))
     expected = pl.when(pl.col("margin") < 0).then(EASY_MARGIN).otherwise(pl.min_horizontal(EASY_MARGIN, usual))
     lack = (expected - pl.col("margin")).clip(0, 1)
@@ -132,7 +132,7 @@ def trusted_margins(margins: pl.DataFrame, families: pl.DataFrame) -> pl.DataFra
 
     Args:
         margins: as of :func:`newest_margins`.
-        families: unit_id, engine_family.
+        families: unit_id, engine_family (null or empty unknown).
 
     Returns:
         ``margins`` without those rows. Of families with fewer than :data:`KIN_LEAST` vehicles that ran a test all stay.
@@ -140,7 +140,7 @@ def trusted_margins(margins: pl.DataFrame, families: pl.DataFrame) -> pl.DataFra
     test = ["engine_family", "obdmid", "tid"]
     newest = margins.sort("ts").group_by("unit_id", "obdmid", "tid").agg(pl.col("margin").last())
     doubtful = (
-        newest.join(families.filter(pl.col("engine_family").is_not_null()), on="unit_id")
+        newest.join(families.filter(family_known()), on="unit_id")
         .group_by(test)
         .agg(failed=(pl.col("margin") < 0).mean(), count=pl.len())
         .filter((pl.col("failed") > 0.5) & (pl.col("count") >= KIN_LEAST))

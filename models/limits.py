@@ -27,7 +27,8 @@ def with_peers(levels: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
 
     Args:
         levels: unit_id, component, indicator, level.
-        families: unit_id, engine_family, kind, ambient_band (of 10 K, null unknown).
+        families: unit_id, engine_family (null or empty unknown), kind, ambient_band (of 10 K, null unknown). Vehicles of which
+            nobody knows the family are no family: theirs are the peers of the kind.
 
     Returns:
         ``levels`` with engine_family, kind, ambient_band, peer_median, peer_spread (1.4826 * MAD), peers, and kin_median: the
@@ -58,17 +59,26 @@ def with_peers(levels: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
     for name, by in circles.items():
         joined = joined.join(statistics(by, name), on=by, how="left", nulls_equal=True, maintain_order="left")
 
+    known = family_known()
+
     def of_first(column: str) -> pl.Expr:
         return pl.coalesce(
-            pl.when(pl.col(f"peers_{name}") >= PEERS_LEAST).then(pl.col(f"{column}_{name}")) for name in circles
+            pl.when((pl.col(f"peers_{name}") >= PEERS_LEAST) & (known if "engine_family" in by else True))
+            .then(pl.col(f"{column}_{name}"))
+            for name, by in circles.items()
         )
 
     made = [f"{column}_{name}" for name in circles for column in ("median", "spread", "peers")]
-    small = pl.col("peers_family").is_between(KIN_LEAST - 1, PEERS_LEAST - 1) & pl.col("engine_family").is_not_null()
+    small = pl.col("peers_family").is_between(KIN_LEAST - 1, PEERS_LEAST - 1) & known
     return joined.with_columns(
         peer_median=of_first("median"), peer_spread=of_first("spread"), peers=of_first("peers").fill_null(0),
         kin_median=pl.when(small).then("median_family"),
     ).drop("_place", *made)
+
+
+def family_known() -> pl.Expr:
+    """Whether ``engine_family`` names one: a register that leaves it out has null or nothing there."""
+    return (pl.col("engine_family") != "").fill_null(False)
 
 
 def with_kin(levels: pl.DataFrame) -> pl.DataFrame:

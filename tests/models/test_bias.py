@@ -84,6 +84,7 @@ def test_the_reference_is_where_the_engine_family_holds_its_downstream_sensors()
 @pytest.mark.parametrize(("levels", "name", "expected"), [
     ([0.56] * 8, "K18", 0.70),  # seven others are too few to know the family by
     ([0.56] * 9, None, 0.70),  # no family known
+    ([0.56] * 9, "", 0.70),
     ([0.30] * 9, "K18", 0.50),  # no calibration aims there: the whole family is lean, and stays so
     ([0.90] * 9, "K18", 0.80),
 ])

@@ -163,7 +163,15 @@ def test_a_test_that_most_of_a_family_fail_is_no_verdict() -> None:
     made = trusted_margins(pl.concat([failing, other]), families)
     # F: three of four fail test $07 with their newest result; G has two vehicles and shows nothing common.
     assert_frame_equal(made, pl.concat([failing.filter(pl.col("unit_id").is_in(["E", "F"])), other]))
-    assert_frame_equal(trusted_margins(failing, families.with_columns(engine_family=pl.lit(None, pl.String))), failing)
+    for unknown in (None, ""):  # vehicles of no known family have nothing in common
+        assert_frame_equal(trusted_margins(failing, families.with_columns(engine_family=pl.lit(unknown, pl.String))), failing)
+
+
+@pytest.mark.parametrize("unknown", [None, ""])
+def test_vehicles_of_no_known_family_do_not_say_how_narrowly_a_test_is_passed(unknown: str | None) -> None:
+    # 0.2 lacks 0.3 to half of the limit; a family of nine that passes with 0.2 lacks nothing.
+    assert lacks(0.2, [0.2] * 9, "F") == 0
+    assert lacks(0.2, [0.2] * 9, unknown) == pytest.approx(0.3)
 
 
 @pytest.mark.parametrize(("failed", "kept"), [(1, True), (2, True), (3, False), (4, False)])

@@ -366,6 +366,21 @@ def test_fewer_than_eight_in_the_same_weather_are_compared_with_the_family():
     assert made.filter(pl.col("ambient_band").is_null())["peer_median"].unique().to_list() == [6.0]
 
 
+@pytest.mark.parametrize("unknown", ["", None])
+def test_vehicles_of_no_known_family_are_no_family(unknown: str | None):
+    # Nine vehicles whose family nobody knows and nine of F: among those of the kind the median is that of all eighteen.
+    units = [f"V{index}" for index in range(9)] + [f"W{index}" for index in range(9)]
+    levels = {unit: 0.2 if unit < "W" else 0.8 for unit in units}
+    made = fleet(levels, families={unit: unknown for unit in units if unit < "W"})
+    assert dict(made.select("unit_id", "peer_median").iter_rows()) == {
+        unit: pytest.approx(0.5 if unit < "W" else 0.8) for unit in units
+    }
+    assert made.filter(pl.col("unit_id") < "W")["peers"].unique().to_list() == [17]
+    # Five of them beside nine of F are no small family either.
+    few = fleet({unit: levels[unit] for unit in units[4:]}, families={unit: unknown for unit in units if unit < "W"})
+    assert few["kin_median"].null_count() == few.height
+
+
 def test_a_small_fleet_is_compared_with_nobody():
     made = fleet({f"V{index}": 1.0 for index in range(PEERS_LEAST)})
     assert made["peer_median"].null_count() == made.height
