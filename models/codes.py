@@ -15,7 +15,7 @@ _STANDS_DAYS = 14  # a failure still read after that was not put right by the mo
 _RESULTS_LEAST = 4  # three earlier results make a median of their own
 
 
-def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
+def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame, time_zone: str = "UTC") -> pl.DataFrame:
     """Codes that name a component: whether one is confirmed, the role of the first, and all of them in words.
 
     A code last seen before the part was fitted speaks of another part, even where nobody cleared it.
@@ -24,13 +24,14 @@ def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame
         active: unit_id, position (component the code names), code, title, role, confirmed, first_seen_at,
             last_seen_at.
         fits: unit_id, component, fitted_on.
+        time_zone: that in which the days of ``fits`` begin; instants are UTC.
 
     Returns:
         unit_id, component, code_confirmed, code_role, code_first_at and code_newest_at (first reports of the oldest and of
         the newest of them), code_words.
     """
     return (
-        codes_since_fitted(active, fits)
+        codes_since_fitted(active, fits, time_zone)
         .with_columns(component="position")
         .sort("unit_id", "component", "confirmed", "code", descending=[False, False, True, False])
         .group_by("unit_id", "component", maintain_order=True)
@@ -45,17 +46,18 @@ def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame
     )
 
 
-def codes_since_fitted(active: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
+def codes_since_fitted(active: pl.DataFrame, fits: pl.DataFrame, time_zone: str = "UTC") -> pl.DataFrame:
     """Codes without those that name a sensor or catalyst and were last seen before it was fitted: they speak of another part.
 
     Args:
         active: unit_id, position (component the code names), last_seen_at and more.
         fits: unit_id, component, fitted_on.
+        time_zone: that in which the days of ``fits`` begin; instants are UTC.
     """
     joined = active.join(
         fits.rename({"component": "position"}), on=["unit_id", "position"], how="left", maintain_order="left"
     )
-    older = (part_of(pl.col("position")) != "") & (pl.col("last_seen_at").dt.date() <= pl.col("fitted_on"))
+    older = (part_of(pl.col("position")) != "") & (day_of("last_seen_at", time_zone) <= pl.col("fitted_on"))
     return joined.filter(~older.fill_null(False)).drop("fitted_on")
 
 
@@ -78,13 +80,13 @@ def withdrawn(codes: pl.DataFrame, lamp: pl.DataFrame, time_zone: str) -> pl.Dat
         dark_days=pl.col("day").n_unique()
     )
     gone_out = lit.join(dark, on="unit_id").filter(pl.col("dark_days") >= LAMP_DARK_DAYS)
-    first, pending = (pl.col(name).dt.convert_time_zone(time_zone).dt.date() for name in ("first_seen_at", "pending_at"))
+    first, pending = (day_of(name, time_zone) for name in ("first_seen_at", "pending_at"))
     return codes.join(gone_out, on="unit_id").filter(
         (first <= pl.col("lit_on")) & (pending <= pl.col("lit_on")).fill_null(True)
     ).select("unit_id", "code")
 
 
-def newest_margins(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
+def newest_margins(margins: pl.DataFrame, fits: pl.DataFrame, time_zone: str = "UTC") -> pl.DataFrame:
     """Smallest margin of the newest result of each on-board test of a component (SAE J1979-DA monitor ids).
 
     A result from before the part was fitted speaks of another part.
@@ -93,14 +95,17 @@ def newest_margins(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
         margins: unit_id, obdmid, tid, ts and seen_until (first and last reading of that result), margin (share of the nearer
             limit, negative is failed).
         fits: unit_id, component, fitted_on.
+        time_zone: that in which the days of ``fits`` begin; instants are UTC.
 
     Returns:
         unit_id, component, margin.
     """
-    return _newest(margins, fits).group_by("unit_id", "component").agg(pl.col("margin").min())
+    return _newest(margins, fits, time_zone).group_by("unit_id", "component").agg(pl.col("margin").min())
 
 
-def margin_lacks(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
+def margin_lacks(
+    margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFrame, time_zone: str = "UTC"
+) -> pl.DataFrame:
     """What the newest on-board tests of a component lack to an easy pass, of the test that lacks most.
 
     A failed test lacks what it is below :data:`EASY_MARGIN`. One that passed lacks what it is below that or, where the engine
@@ -108,14 +113,14 @@ def margin_lacks(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFra
     put their limits closer to some healthy parts than to others.
 
     Args:
-        margins, fits: as of :func:`newest_margins`.
+        margins, fits, time_zone: as of :func:`newest_margins`.
         families: unit_id, engine_family (null or empty unknown).
 
     Returns:
         unit_id, component, margin_lack (share of the nearer limit, 0 to 1).
     """
     test = ["engine_family", "obdmid", "tid"]
-    told = _newest(margins, fits).join(families, on="unit_id", how="left")
+    told = _newest(margins, fits, time_zone).join(families, on="unit_id", how="left")
     known = family_known() & (pl.col("unit_id").n_unique().over(test) > PEERS_LEAST)
     usual = pl.when(known).then(pl.col("margin").median().over(test))
     expected = pl.when(pl.col("margin") < 0).then(EASY_MARGIN).otherwise(pl.min_horizontal(EASY_MARGIN, usual))
@@ -149,7 +154,7 @@ def trusted_margins(margins: pl.DataFrame, families: pl.DataFrame) -> pl.DataFra
     return named.join(doubtful, on=test, how="anti", maintain_order="left").select(margins.columns)
 
 
-def _newest(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
+def _newest(margins: pl.DataFrame, fits: pl.DataFrame, time_zone: str) -> pl.DataFrame:
     """The newest result of each test: unit_id, component, obdmid, tid, margin.
 
     Where that of a catalyst failed and the one before it passed, the one before counts: its results scatter, and monitors of
@@ -157,7 +162,7 @@ def _newest(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     :data:`_STANDS_DAYS` later counts itself: a result at the end of its scale never comes out different, however often it fails.
     """
     test = ["unit_id", "component", "obdmid", "tid"]
-    two = results_of_parts(margins, fits).group_by(test, maintain_order=True).tail(2)
+    two = results_of_parts(margins, fits, time_zone).group_by(test, maintain_order=True).tail(2)
     newest, of_catalyst = pl.col("margin").last(), pl.col("component").first().str.starts_with("CAT")
     scatters = of_catalyst & (pl.col("seen_until").last() - pl.col("ts").last() < timedelta(days=_STANDS_DAYS))
     return two.group_by(test, maintain_order=True).agg(
@@ -165,14 +170,14 @@ def _newest(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def margin_drops(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
+def margin_drops(margins: pl.DataFrame, fits: pl.DataFrame, time_zone: str = "UTC") -> pl.DataFrame:
     """How far the margin of a component's on-board tests has fallen: median of the earlier results minus the newest,
     of the test that fell most; positive is worse. Tests with fewer than four results say nothing.
 
     Returns:
         unit_id, component, margin_drop (share of the nearer limit).
     """
-    by_test = results_of_parts(margins, fits).group_by("unit_id", "component", "obdmid", "tid", maintain_order=True)
+    by_test = results_of_parts(margins, fits, time_zone).group_by("unit_id", "component", "obdmid", "tid", maintain_order=True)
     fallen = by_test.agg(
         results=pl.len(), newest=pl.col("margin").last(),
         before=pl.col("margin").slice(0, pl.len() - 1).median(),
@@ -180,15 +185,16 @@ def margin_drops(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
     return fallen.group_by("unit_id", "component").agg(margin_drop=(pl.col("before") - pl.col("newest")).max())
 
 
-def results_of_parts(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
+def results_of_parts(margins: pl.DataFrame, fits: pl.DataFrame, time_zone: str) -> pl.DataFrame:
     """On-board results since the part was fitted, oldest first, with the component that the monitor watches (SAE J1979-DA).
 
     Args:
         margins: unit_id, obdmid, ts and more.
         fits: unit_id, component, fitted_on.
+        time_zone: that of the days of ``fits``; ts is UTC.
 
     Returns:
-        ``margins`` with component and day (UTC), without results of what is no sensor and no catalyst.
+        ``margins`` with component and day (of that zone), without results of what is no sensor and no catalyst.
     """
     monitor = pl.col("obdmid")
     # 01-08 oxygen sensor monitors and 41-48 their heaters: four a bank; 21 and 22 the catalysts.
@@ -199,7 +205,12 @@ def results_of_parts(margins: pl.DataFrame, fits: pl.DataFrame) -> pl.DataFrame:
         .then(pl.format("B{}S{}", (sensor - 1) // 4 + 1, (sensor - 1) % 4 + 1))
     )
     named = margins.with_columns(component=component).filter(pl.col("component").is_not_null())
-    return since_fitted(named.with_columns(day=pl.col("ts").dt.date()), fits).sort("ts")
+    return since_fitted(named.with_columns(day=day_of("ts", time_zone)), fits).sort("ts")
+
+
+def day_of(instant: str, time_zone: str) -> pl.Expr:
+    """Calendar day of a column of instants (UTC) in a zone: orders, lists and days of readings are of the fleet's."""
+    return pl.col(instant).dt.convert_time_zone(time_zone).dt.date()
 
 
 def part_of(component: pl.Expr) -> pl.Expr:

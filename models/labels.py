@@ -11,6 +11,8 @@ from datetime import date, timedelta
 
 import polars as pl
 
+from models.codes import day_of
+
 HORIZONS = (14, 28, 56)
 PART = ["unit_id", "component"]
 NEW_PART_DAYS = 28  # a new part is judged again when it has a history of its own
@@ -28,12 +30,13 @@ _LIVES = {
 }
 
 
-def lives_of_orders(work_orders: pl.DataFrame, codes: pl.DataFrame) -> pl.DataFrame:
+def lives_of_orders(work_orders: pl.DataFrame, codes: pl.DataFrame, time_zone: str = "UTC") -> pl.DataFrame:
     """Lives of components that ended or are in doubt, as far as orders and codes tell.
 
     Args:
         work_orders: order_id, unit_id, closed_on, component, action, finding (null or "unknown" where not noted).
         codes: unit_id, component (that the code names), code, ts, state; confirmed reports and clears (component null).
+        time_zone: that in which the days of ``work_orders`` begin; instants of ``codes`` are UTC.
 
     Returns:
         unit_id, component, failed_on (null: it did not fail), ended_on (null: still in the vehicle), weight (0..1, that
@@ -51,7 +54,7 @@ def lives_of_orders(work_orders: pl.DataFrame, codes: pl.DataFrame) -> pl.DataFr
         .filter(
             pl.col("state").is_in(["confirmed", "permanent"]) & pl.col("component").str.contains(_COMPONENT) & ~left_over
         )
-        .select(*PART, "code", coded_on=pl.col("ts").dt.date())
+        .select(*PART, "code", coded_on=day_of("ts", time_zone))
         .sort(*PART, "coded_on", "code")
     )
     ended = ended.with_columns(before=pl.col("closed_on").shift(1).over(PART))
@@ -80,7 +83,7 @@ def lives_of_orders(work_orders: pl.DataFrame, codes: pl.DataFrame) -> pl.DataFr
     sound = dated.filter(pl.col("weight") < 1).with_columns(
         failed_on=pl.lit(None, pl.Date), weight=1 - pl.col("weight")
     )
-    unanswered = _unanswered(reported, orders, elsewhere, codes, share)
+    unanswered = _unanswered(reported, orders, elsewhere, codes, share, time_zone)
     return pl.concat([frame.select(list(_LIVES)).cast(_LIVES) for frame in (failed, sound, unanswered)]).sort(
         *PART, pl.col("ended_on"), "failed_on", nulls_last=True
     )
@@ -208,7 +211,8 @@ def _confirmed_share(ended: pl.DataFrame) -> pl.DataFrame:
 
 
 def _unanswered(
-    reported: pl.DataFrame, orders: pl.DataFrame, elsewhere: pl.DataFrame, codes: pl.DataFrame, share: pl.DataFrame
+    reported: pl.DataFrame, orders: pl.DataFrame, elsewhere: pl.DataFrame, codes: pl.DataFrame, share: pl.DataFrame,
+    time_zone: str,
 ) -> pl.DataFrame:
     """Confirmed codes that no visit answered: half as telling as an order without a finding, until they are cleared.
 
@@ -225,7 +229,7 @@ def _unanswered(
         .filter((pl.col("visited_on") - pl.col("coded_on")).dt.total_days().is_between(0, CODE_DAYS))
         .select(*PART, "code", "coded_on").unique()
     )
-    clears = codes.filter(pl.col("state") == "cleared").select("unit_id", cleared_on=pl.col("ts").dt.date())
+    clears = codes.filter(pl.col("state") == "cleared").select("unit_id", cleared_on=day_of("ts", time_zone))
     cleared = (
         reported.join(clears, on="unit_id").filter(pl.col("cleared_on") >= pl.col("coded_on"))
         .group_by(*PART, "code", "coded_on").agg(ended_on=pl.col("cleared_on").min())

@@ -31,7 +31,9 @@ _TO_SIGMA = 1.4826  # median absolute deviation to standard deviation of a norma
 _TEST = ["unit_id", "component", "obdmid", "tid"]
 
 
-def margin_paths(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFrame, week_start: date) -> pl.DataFrame:
+def margin_paths(
+    margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFrame, week_start: date, time_zone: str
+) -> pl.DataFrame:
     """How much of its margin each component's on-board tests have lost, of the test that will have lost most in 28 days.
 
     The own past is the median of the older half of the days with a result since the part was fitted, the level of today the
@@ -46,6 +48,7 @@ def margin_paths(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFra
         fits: unit_id, component, fitted_on.
         families: unit_id, engine_family.
         week_start: nothing dated on it or later is in ``margins``.
+        time_zone: that of the days of ``fits`` and of the results; ts is UTC.
 
     Returns:
         unit_id, component, margin_test (monitor and test id), margin_before and margin_now (own past and newest result, share
@@ -54,7 +57,7 @@ def margin_paths(margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFra
         until nothing of the newest result is left at that pace; null where it does not fall or is gone). Components without a
         fall that counts have no row.
     """
-    daily = results_of_parts(margins, fits).group_by(*_TEST, "day", maintain_order=True).agg(
+    daily = results_of_parts(margins, fits, time_zone).group_by(*_TEST, "day", maintain_order=True).agg(
         pl.col("margin").median(), pl.col("min", "max").last()
     )
     same = (pl.col("min").eq_missing(pl.col("min").last()) & pl.col("max").eq_missing(pl.col("max").last())).over(_TEST)

@@ -6,12 +6,18 @@ from datetime import timedelta
 
 import polars as pl
 
+from models.codes import day_of
+
 _PART = ["unit_id", "component"]
 
 
-def quiet_after_inspection(components: pl.DataFrame, quiet: timedelta) -> pl.DataFrame:
-    """Hold back what a technician has just found without a fault, unless a code was set since, whatever older one is stored."""
-    since = pl.col("code_newest_at").dt.date() > pl.col("inspected_on")
+def quiet_after_inspection(components: pl.DataFrame, quiet: timedelta, time_zone: str = "UTC") -> pl.DataFrame:
+    """Hold back what a technician has just found without a fault, unless a code was set since, whatever older one is stored.
+
+    Args:
+        time_zone: that of the day ``inspected_on``; ``code_newest_at`` is UTC.
+    """
+    since = day_of("code_newest_at", time_zone) > pl.col("inspected_on")
     return _held(components, pl.col("inspected_on").is_not_null() & ~since.fill_null(False), {
         "held_by": pl.lit("inspected"),
         "held_why": pl.format("tested on {} and no fault found", "inspected_on"),

@@ -239,7 +239,8 @@ def _scored(
         .join(known_codes.select("code", "role", "title", position="component"), on="code")
         .with_columns(bank=bank_of(pl.col("position")))
     )
-    active = codes_since_fitted(named, fits)
+    zone = settings.time_zone
+    active = codes_since_fitted(named, fits, zone)
     judged = standing.filter((pl.col("use") == "judge") & pl.col("strength").is_not_null())
     spoken = pl.col("strength") > judge["coming_moved_share"]
     by_component = judged.group_by("unit_id", "component").agg(
@@ -252,8 +253,8 @@ def _scored(
     )
     families = components.select("unit_id", "engine_family").unique(maintain_order=True)
     margins = trusted_margins(margins, families)
-    newest = newest_margins(margins, fits)
-    paths = margin_paths(margins, fits, families, week_start)
+    newest = newest_margins(margins, fits, zone)
+    paths = margin_paths(margins, fits, families, week_start, zone)
     tested = newest.select(
         "unit_id", indicator=part_of(pl.col("component")) + "_margin", level="margin", bank=bank_of(pl.col("component"))
     )
@@ -284,10 +285,10 @@ def _scored(
         components.join(by_component, on=["unit_id", "component"], how="left")
         .join(loudest(found), on=["unit_id", "component"], how="left")
         .with_columns(pl.col("mode").fill_null(""))
-        .join(codes_by_component(active, fits), on=["unit_id", "component"], how="left")
+        .join(codes_by_component(active, fits, zone), on=["unit_id", "component"], how="left")
         .join(newest, on=["unit_id", "component"], how="left")
-        .join(margin_lacks(margins, fits, families), on=["unit_id", "component"], how="left")
-        .join(margin_drops(margins, fits), on=["unit_id", "component"], how="left")
+        .join(margin_lacks(margins, fits, families, zone), on=["unit_id", "component"], how="left")
+        .join(margin_drops(margins, fits, zone), on=["unit_id", "component"], how="left")
         .join(paths, on=["unit_id", "component"], how="left")
         .with_columns(
             code_age_days=(pl.lit(midnight) - pl.col("code_first_at")).dt.total_seconds() / 86400.0,
@@ -300,7 +301,7 @@ def _scored(
                          if name.startswith("probability_")})
     held = ruled_out(hold_back(with_calls(joined, truths, calls), truths, holds), known, holds)
     quiet = timedelta(days=judge["quiet_after_inspection_days"])
-    visited = sound_again(code_back(quiet_after_inspection(held, quiet)))
+    visited = sound_again(code_back(quiet_after_inspection(held, quiet, zone)))
     return with_probability(_with_status(visited), weights).with_columns(
         **_window(week_start), **_texts(), second_opinion=pl.lit(None, pl.Float64)
     )

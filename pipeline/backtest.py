@@ -80,7 +80,8 @@ def orders_of(settings: Settings, lake: Lake) -> Outcome:
     """What later work orders and codes tell; a failure counts where it is more likely than not."""
     orders, codes = lake.read("work_orders"), lake.read("codes")
     named = codes.join(read_codes(settings).select("code", "component"), on="code", how="left")
-    lives = lives_of_orders(orders, named).filter(pl.col("failed_on").is_not_null() & (pl.col("weight") > 0.5))
+    lives = lives_of_orders(orders, named, settings.time_zone)
+    lives = lives.filter(pl.col("failed_on").is_not_null() & (pl.col("weight") > 0.5))
     events = lives.select("unit_id", "component", "failed_on", repaired_on="ended_on").unique(
         ["unit_id", "component", "failed_on"], keep="first", maintain_order=True
     )

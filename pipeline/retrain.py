@@ -48,7 +48,7 @@ def examples(
     frame = features(lake.read("trends", where=past), evidence, read_indicators(settings))
     known = known_at(settings, lake, at)
     named = known.codes.join(read_codes(settings).select("code", "component"), on="code", how="left")
-    lives = lives_of_orders(known.work_orders, named)
+    lives = lives_of_orders(known.work_orders, named, settings.time_zone)
     made = labels(evidence.select(*KEYS, "fitted_on"), lives, at - ORDER_DELAY)
     return frame, made, failures_known(lives)
 

@@ -8,7 +8,17 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from models.codes import bank_of, codes_by_component, codes_since_fitted, margin_lacks, newest_margins, part_of, trusted_margins, withdrawn
+from models.codes import (
+    bank_of,
+    codes_by_component,
+    codes_since_fitted,
+    margin_drops,
+    margin_lacks,
+    newest_margins,
+    part_of,
+    trusted_margins,
+    withdrawn,
+)
 
 SEEN = datetime(2026, 3, 1, 9, tzinfo=UTC)
 NO_FITS = pl.DataFrame(schema={"unit_id": pl.String, "component": pl.String, "fitted_on": pl.Date})
@@ -46,6 +56,28 @@ def test_a_code_last_seen_before_the_part_was_fitted_speaks_of_another_part():
     given = active(("P0133", "B1S1", True), ("P0136", "B1S2", True))
     assert codes_by_component(given, fitted_on("B1S1", date(2026, 3, 4)))["component"].to_list() == ["B1S2"]
     assert codes_by_component(given, fitted_on("B1S1", date(2026, 2, 20))).height == 2
+
+
+# The part was fitted on Monday, March 2. 01:00 UTC of the 3rd is 17:00 of that Monday on the Pacific coast (UTC-8), and 21:00 UTC of
+# the 2nd is 08:00 of the Tuesday in Sydney (UTC+11 in summer).
+IN_ZONES = [
+    ("America/Los_Angeles", datetime(2026, 3, 3, 1, tzinfo=UTC), 0), ("UTC", datetime(2026, 3, 3, 1, tzinfo=UTC), 1),
+    ("Australia/Sydney", datetime(2026, 3, 2, 21, tzinfo=UTC), 1), ("UTC", datetime(2026, 3, 2, 21, tzinfo=UTC), 0),
+]
+
+
+@pytest.mark.parametrize(("zone", "at", "left"), IN_ZONES)
+def test_the_day_a_part_was_fitted_is_one_of_the_fleets_zone(zone: str, at: datetime, left: int):
+    fits = fitted_on("B1S1", date(2026, 3, 2))
+    given = active(("P0133", "B1S1", True)).with_columns(first_seen_at=pl.lit(at), last_seen_at=pl.lit(at))
+    assert codes_since_fitted(given, fits, zone).height == left
+    assert codes_by_component(given, fits, zone).height == left
+    tested = results((0x01, 0x05, at, -0.5))
+    families = pl.DataFrame({"unit_id": ["V1"], "engine_family": ["F"]})
+    assert newest_margins(tested, fits, zone).height == left
+    assert margin_lacks(tested, fits, families, zone).height == left
+    four = results(*((0x01, 0x05, at + timedelta(minutes=minute), 0.5) for minute in range(4)))
+    assert margin_drops(four, fits, zone).height == left
 
 
 def test_what_names_the_mixture_or_the_vehicle_outlives_an_exchange():

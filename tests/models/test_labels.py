@@ -59,6 +59,18 @@ def test_without_a_code_the_failure_is_dated_a_week_before_the_order():
     assert one(lives, "failed_on") == (date(2026, 3, 25),)
 
 
+@pytest.mark.parametrize(("zone", "sources"), [("America/Los_Angeles", ["order W1"]), ("UTC", ["order W1", "code P0133 of 2026-04-02"])])
+def test_a_code_of_the_evening_before_the_order_closed_is_answered_by_it(zone: str, sources: list[str]):
+    """01:00 UTC of the 2nd is 18:00 of the 1st, the day the order was closed, on the Pacific coast (UTC-7 in summer)."""
+    found = codes(("B1S1", date(2026, 4, 2), "confirmed")).with_columns(
+        ts=pl.lit(datetime(2026, 4, 2, 1, tzinfo=UTC)), code=pl.lit("P0133")
+    )
+    lives = lives_of_orders(orders(("W1", date(2026, 4, 1), "B1S1", "replaced", "confirmed")), found, zone)
+    assert sorted(lives["source"], reverse=True) == sources
+    # Three of five by the prior and one of one found: four of six, and half of it for a code that nobody answered.
+    assert failures_known(lives) == pytest.approx(1.0 if zone != "UTC" else 1 + 4 / 6 / 2)
+
+
 def test_a_code_older_than_ninety_days_is_not_answered_by_the_order():
     found = codes(("B1S1", date(2025, 12, 30), "confirmed"))  # 92 days before
     lives = lives_of_orders(orders(("W1", date(2026, 4, 1), "B1S1", "replaced", "confirmed")), found)

@@ -28,7 +28,7 @@ def results(
 
 
 def paths(*frames: pl.DataFrame, fits: pl.DataFrame = NO_FITS) -> pl.DataFrame:
-    return margin_paths(pl.concat(frames), fits, FAMILIES, MONDAY)
+    return margin_paths(pl.concat(frames), fits, FAMILIES, MONDAY, "UTC")
 
 
 FALLING = [0.60 - 0.005 * 7 * k for k in range(12)]
@@ -119,8 +119,8 @@ def test_sound_tests_seldom_alarm_and_worn_ones_do():
         worn = pl.concat([
             results(row - 0.45 * np.linspace(0, 1, count) ** 2, unit=f"W{k}", step=step) for k, row in enumerate(drawn[:500])
         ])
-        alarms = margin_paths(sound, NO_FITS, FAMILIES, MONDAY).filter(pl.col("margin_gone_28d") > 0.5).height / 2_000
-        found = margin_paths(worn, NO_FITS, FAMILIES, MONDAY).filter(pl.col("margin_gone_28d") > 0.5).height / 500
+        alarms = margin_paths(sound, NO_FITS, FAMILIES, MONDAY, "UTC").filter(pl.col("margin_gone_28d") > 0.5).height / 2_000
+        found = margin_paths(worn, NO_FITS, FAMILIES, MONDAY, "UTC").filter(pl.col("margin_gone_28d") > 0.5).height / 500
         assert alarms < 0.02
         assert found > 0.8
 

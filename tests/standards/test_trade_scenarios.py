@@ -68,13 +68,15 @@ def scores(
     always: bool = False,
     lamp: tuple[tuple[date, float], ...] = (),
     read: tuple[tuple[date, str, str], ...] = (),
+    zone: str = "UTC",
+    hour: int = 9,
 ) -> dict[str, dict]:
     """Component -> score of a vehicle that differs from its ten peers by ``changed`` in the newest three weeks.
 
     None stands for an indicator that is not measured. ``orders`` are component, action and day, ``tests`` on-board tests
     as monitor, test, raw value, lower and upper limit in steps of 1. ``mended``: two days after the newest of them it is as its peers.
     ``always``: it has differed in every week. ``lamp``: days on which the lamp was read, 1 where it was on.
-    ``read``: codes as day, code and state, beside the confirmed ones of ``codes``.
+    ``read``: codes as day, code and state, beside the confirmed ones of ``codes``, all at ``hour`` of UTC. ``zone`` is the fleet's.
     """
     lake = Lake(str(folder / "lake"))
     days = []
@@ -103,7 +105,7 @@ def scores(
     reported = [*((date(2026, 2, 20), code, "confirmed") for code in codes), *read]
     if reported:
         rows = pl.DataFrame([
-            {"unit_id": "X", "ts": datetime(day.year, day.month, day.day, 9, tzinfo=UTC), "code": code, "state": state}
+            {"unit_id": "X", "ts": datetime(day.year, day.month, day.day, hour, tzinfo=UTC), "code": code, "state": state}
             for day, code, state in reported
         ])
         lake.append("codes", _filled("codes", rows))
@@ -119,7 +121,7 @@ def scores(
         seen = pl.lit(datetime(2026, 2, 20, 9, tzinfo=UTC))
         told = raw.with_columns(unit_id=pl.lit("X"), ts=seen, uasid=0x01, has_run=pl.lit(True), **same)
         lake.append("onboard_tests", table("onboard_tests").conform(_filled("onboard_tests", told)))
-    assess(Settings(lake=str(lake.root)), lake, WEEK, ISSUED)
+    assess(Settings(lake=str(lake.root), time_zone=zone), lake, WEEK, ISSUED)
     made = lake.read("scores").filter(pl.col("unit_id") == "X")
     return {row["component"]: row for row in made.iter_rows(named=True)}
 
@@ -429,3 +431,14 @@ def test_a_code_of_a_part_that_was_exchanged_since_steers_nothing(tmp_path: Path
     assert made["mode"] == "slow" and "heater" not in made["points_at"]
     back = (*heater, (date(2026, 2, 20), "P0135", "confirmed"))
     assert scores(tmp_path / "back", slow, read=back, orders=exchanged)["B1S1"]["mode"] == "heater"
+
+
+@pytest.mark.parametrize(("zone", "hour", "again"), [
+    ("America/Los_Angeles", 1, False),  # 17:00 of the day before, UTC-8: the day of the visit
+    ("America/Los_Angeles", 9, True),
+    ("UTC", 1, True),
+])
+def test_a_code_read_on_the_day_of_the_visit_does_not_name_the_new_part(tmp_path: Path, zone: str, hour: int, again: bool) -> None:
+    made = scores(tmp_path, {}, read=((date(2026, 2, 17), "P0133", "confirmed"),), zone=zone, hour=hour,
+                  orders=(("B1S1", "replaced", date(2026, 2, 16)),))["B1S1"]
+    assert (made["status"], "P0133" in made["why"]) == (("held", True) if again else ("judged", False))
