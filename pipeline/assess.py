@@ -13,6 +13,7 @@ from models.bias import rear_references, with_bias
 from models.blame import Hold, Measured, evaluate, hold_back
 from models.breaks import fitted, inspected, replaced, since_fitted
 from models.calls import Call, ruled_out, with_calls
+from models.capability import JITTER, comparable
 from models.classifier import Model
 from models.codes import (
     bank_of,
@@ -87,7 +88,7 @@ def assess(
     lit = lamp_days(settings, lake, known, codes, week_start)
     codes = codes.join(withdrawn(codes, lit, settings.time_zone), on=["unit_id", "code"], how="anti")
     units = scope_of(known.register, known.days)
-    weeks = _worked_out(weeks, known, units, judge, indicators)
+    weeks = comparable(_worked_out(weeks, known, units, judge, indicators), indicators)
     grid = series_grid(
         weeks, indicators.select("indicator", "least_samples"), week_start - _WEEK, settings.history_weeks
     )
@@ -193,7 +194,7 @@ def _trends(grid: Grid, indicators: pl.DataFrame, units: pl.DataFrame) -> pl.Dat
         "unit_id", "component", sampled_every_s="level"
     )
     # A fifth of tolerance for jitter of the polls; what is sampled more slowly than the indicator allows is not used.
-    fast_enough = (pl.col("sampled_every_s") <= 1.2 * pl.col("slowest_s")).fill_null(True)
+    fast_enough = (pl.col("sampled_every_s") <= JITTER * pl.col("slowest_s")).fill_null(True)
     compared = compared.join(sampling, on=["unit_id", "component"], how="left")
     return with_strength(with_kin(compared.filter(fits.fill_null(True) & fast_enough)))
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from datetime import date, timedelta
 
 import polars as pl
 import pytest
 
-from models.capability import capabilities, sampling_of, unlocks
+from models.capability import capabilities, comparable, sampling_of, unlocks
 
 CARRIED = {"speed_kmh": 10.0, "o2_b1s1_v": 3.0, "o2_b1s2_v": 3.0}
 
@@ -108,3 +109,38 @@ def test_a_gateway_that_polls_in_turns_must_tell_the_windows_in_time(every: floa
     for rows in (together, unsaid):
         made = capabilities(COMPONENTS, INDICATORS, rows, carried)
         assert made.filter(pl.col("indicator") == "swing")["possible"].item()
+
+
+def weekly(steps: list[float | None], *names: str) -> pl.DataFrame:
+    """Value n of week n of each indicator of one catalyst, whose readings lay so many seconds apart."""
+    rows = [
+        {"unit_id": "V1", "component": "CAT1", "data_week": date(2026, 1, 5) + timedelta(weeks=week), "indicator": name, "value": value}
+        for week, step in enumerate(steps)
+        for name, value in [*((name, float(week)) for name in names), ("sample_step_s", step)] if value is not None
+    ]
+    return pl.DataFrame(rows)
+
+
+SLOWEST = pl.DataFrame({"indicator": ["rear_activity_v", "recovery_s", "up_top_v", "sample_step_s"], "slowest_s": [12.0, 2.5, 60.0, 600.0]})
+
+
+@pytest.mark.parametrize(("steps", "kept"), [
+    ([1, 1, 1, 10, 10, 10], [3, 4, 5]),  # the gateway was set to another rate: its weeks before say nothing of movement
+    ([10, 10, 10, 1, 1], [3, 4]),
+    ([1, 1, 1, 1, 10], [0, 1, 2, 3]),  # a single odd week is the one that does not count
+    ([1, 1, 10, 1, 1], [0, 1, 3, 4]),
+    ([1, 2, 1, 3, 1], [0, 1, 2, 3, 4]),  # up to three times as far apart
+    ([None, None, 1, 1], [0, 1, 2, 3]),  # nobody knows
+])
+def test_movement_is_told_by_weeks_of_like_sampling(steps: list[float | None], kept: list[int]):
+    made = comparable(weekly(steps, "rear_activity_v", "up_top_v"), SLOWEST)
+    assert made.filter(pl.col("indicator") == "rear_activity_v")["value"].to_list() == kept
+    # A range of readings does not depend on how far they lie apart.
+    assert made.filter(pl.col("indicator") == "up_top_v")["value"].to_list() == list(range(len(steps)))
+    assert made.filter(pl.col("indicator") == "sample_step_s").height == len([step for step in steps if step is not None])
+
+
+def test_weeks_that_were_sampled_too_slowly_do_not_count_later():
+    # 2.5 s and a fifth of tolerance: a recovery timed at 5 s was not told then, and is neither past nor peer now.
+    made = comparable(weekly([5, 5, 3, 1, 1, 1], "recovery_s"), SLOWEST)
+    assert made.filter(pl.col("indicator") == "recovery_s")["value"].to_list() == [2, 3, 4, 5]

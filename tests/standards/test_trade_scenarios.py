@@ -43,6 +43,7 @@ HEALTHY = {
     ("B1S2", "down_cut_moved_share"): 1.0,
     ("B1S2", "down_cut_floor_v"): 0.08,
     ("B1S2", "down_active_at_s"): 30.0,
+    ("CAT1", "sample_step_s"): 1.0,
     ("CAT1", "rear_activity_v"): 0.01,
     ("CAT1", "rear_front_variance"): 0.02,
     ("CAT1", "recovery_s"): 11.0,
@@ -442,3 +443,12 @@ def test_a_code_read_on_the_day_of_the_visit_does_not_name_the_new_part(tmp_path
     made = scores(tmp_path, {}, read=((date(2026, 2, 17), "P0133", "confirmed"),), zone=zone, hour=hour,
                   orders=(("B1S1", "replaced", date(2026, 2, 16)),))["B1S1"]
     assert (made["status"], "P0133" in made["why"]) == (("held", True) if again else ("judged", False))
+
+
+def test_a_gateway_set_to_another_rate_is_no_catalyst_that_wears(tmp_path: Path) -> None:
+    """From 1 to 10 s the movement between neighbouring readings grows with the slow wander of any catalyst."""
+    moved = {("CAT1", "rear_activity_v"): 0.19}
+    wears = scores(tmp_path / "wears", moved)["CAT1"]
+    slower = scores(tmp_path / "slower", moved | {("CAT1", "sample_step_s"): 10.0})["CAT1"]
+    assert wears["window_from"] is not None and slower["window_from"] is None
+    assert slower["probability"] < 0.1
