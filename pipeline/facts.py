@@ -41,6 +41,7 @@ _ALLOWED = {
     "compare": ("absolute", "both", "own_past", "own_and_peers"),
     "use": ("judge", "context"),
 }
+_MAY_BE_EMPTY = ("healthy", "limit", "needs")  # of what is not judged; what is judged is asked for them below
 _CODES = {column: pl.String for column in ("code", "component", "role", "title", "source")}
 
 
@@ -48,7 +49,8 @@ def read_indicators(settings: Settings) -> pl.DataFrame:
     """The indicators: one row each, checked.
 
     Raises:
-        ConfigError: a column is missing, a word is not allowed, a judged indicator has no limit, or one stands twice.
+        ConfigError: a column is missing, a cell is empty or a word not allowed, a judged indicator has no limit, or one that is
+            never reached, or one stands twice.
     """
     path = settings.config_file("indicators.csv")
     frame = _read_csv(path, _INDICATORS)
@@ -78,7 +80,18 @@ def read_indicators(settings: Settings) -> pl.DataFrame:
         for signal in row["needs"].replace("{b}", bank).replace("|", " ").split()
         if signal not in signals()
     ]
-    problems += [f"{name!r} has no source" for name in frame.filter(pl.col("source").is_null())["indicator"]]
+    problems += [
+        f"{name!r} has no {column}"
+        for column in _INDICATORS if column not in _MAY_BE_EMPTY
+        for name in frame.filter(pl.col(column).is_null())["indicator"]
+    ]
+    # What lies on the good side of healthy is never reached, and nothing else would tell of it.
+    own = pl.col("compare").str.starts_with("own_")
+    reach = (pl.col("limit") - pl.col("healthy")) * pl.when(pl.col("worse") == "down").then(-1.0).otherwise(1.0)
+    problems += [f"limit of {name!r} lies on the good side of its healthy value" for name in
+                 frame.filter(~own & (reach < 0))["indicator"]]
+    problems += [f"limit of {name!r} is a share of its own past and must lie above 0" for name in
+                 frame.filter(own & (pl.col("limit") <= 0))["indicator"]]
     if problems:
         raise ConfigError(f"{path}: " + "; ".join(problems))
     return frame

@@ -157,6 +157,17 @@ def test_own_folder_replaces_only_what_it_holds(tmp_path: Path) -> None:
         ),
         (replaced("0.70,0.40,0.5,", "0.70,0.40,1.0,"), "release of 'up_swing_v' must lie below 1"),
         (lambda text: text + "x_v,upstream,any,weak,q,V,up,1,2,0.5,1,1,both,judge,\n", "'x_v' has no source"),
+        # An empty cell is neither of the words, nor a number: the indicator would be judged by nothing, or at any sampling.
+        (replaced(",both,judge,", ",both,,"), "'up_swing_v' has no use"),
+        (replaced(",both,judge,", ",,judge,"), "'up_swing_v' has no compare"),
+        (replaced(",V,down,0.70", ",V,,0.70"), "'up_swing_v' has no worse"),
+        (replaced("0.70,0.40,0.5,60,60,", "0.70,0.40,,60,60,"), "'up_swing_v' has no release"),
+        (replaced("0.70,0.40,0.5,60,60,", "0.70,0.40,0.5,,60,"), "'up_swing_v' has no least_samples"),
+        (replaced("0.70,0.40,0.5,60,60,", "0.70,0.40,0.5,60,,"), "'up_swing_v' has no slowest_s"),
+        # A limit on the good side of healthy is never reached.
+        (replaced("down,0.70,0.40,", "down,0.40,0.70,"), "limit of 'up_swing_v' lies on the good side of its healthy value"),
+        (replaced("ratio,out,0.004,0.03,", "ratio,out,0.03,0.004,"), "limit of 'wide_offset' lies on the good side of"),
+        (replaced(",V,down,,0.3,0.5", ",V,down,,-0.3,0.5"), "limit of 'up_swing_v_own' is a share of its own past and must lie above 0"),
     ],
 )
 def test_bad_indicators_are_named(tmp_path: Path, change: Callable[[str], str], entry: str) -> None:
