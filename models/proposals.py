@@ -36,20 +36,26 @@ def proposed_breaks(grid: Grid, indicators: pl.DataFrame) -> pl.DataFrame:
     asked = np.flatnonzero(sides["worse"].is_not_null().to_numpy())
     found = steps(grid.solid()[asked])
     heads = sides[asked].with_columns(
-        place=pl.Series(found.place), size=pl.Series(found.size), spreads=pl.Series(found.spreads)
+        place=pl.Series(found.place), since=pl.Series(found.since), size=pl.Series(found.size), spreads=pl.Series(found.spreads)
     )
     worse_up = pl.col("worse") == "up"
     better = heads.filter((pl.col("place") >= 0) & (worse_up & (pl.col("size") < 0) | ~worse_up & (pl.col("size") > 0)))
     grouped = better.sort("spreads", "indicator", descending=[True, False]).group_by("unit_id", "component", maintain_order=True).agg(
-        near=(pl.col("place") - pl.col("place").first()).abs() <= _WEEKS_APART,
-        indicator="indicator", place=pl.col("place").first(), spreads=pl.col("spreads").first(),
+        # Each step lies somewhere between its points: weeks without any are no disagreement.
+        near=(pl.col("since") - pl.col("place").first() <= _WEEKS_APART)
+        & (pl.col("since").first() - pl.col("place") <= _WEEKS_APART),
+        indicator="indicator", place="place", since=pl.col("since").first(), spreads=pl.col("spreads").first(),
     )  # fmt: skip
     agreeing = (
-        grouped.explode("near", "indicator").with_columns(_quantity=quantity())
+        grouped.explode("near", "indicator", "place").with_columns(_quantity=quantity())
         .filter("near")
         .unique(["unit_id", "component", "_quantity"], keep="first", maintain_order=True)
         .group_by("unit_id", "component")
-        .agg(pl.col("place", "spreads").first(), indicators=pl.col("indicator").sort().str.join(", "), count=pl.len())
+        # Of the weeks in which the clearest one may have stepped, the first that another shows to lie after it.
+        .agg(
+            pl.col("spreads").first(), place=pl.max_horizontal(pl.col("since").first(), pl.col("place").min()),
+            indicators=pl.col("indicator").sort().str.join(", "), count=pl.len(),
+        )
         .filter(pl.col("count") >= AGREEING)
     )
     return agreeing.select(

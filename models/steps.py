@@ -25,11 +25,14 @@ class Steps:
     """The largest step of each series; every field is an array of shape (n_series,).
 
     place : index of the first point after the step, -1 where there is none.
+    since : index after the last point before it: the earliest place it can be at, -1 where there is none. Where points are
+        missing between them the step lies anywhere from ``since`` to ``place``.
     size : median after minus median before, in the unit of y; NaN where there is none.
     spreads : size over the spread of the points around their own side's median; NaN where there is none.
     """
 
     place: NDArray[np.int64]
+    since: NDArray[np.int64]
     size: NDArray[np.float64]
     spreads: NDArray[np.float64]
 
@@ -81,7 +84,13 @@ def steps(y: NDArray[np.float64], least_spreads: float = LEAST_SPREADS) -> Steps
         chosen = rows[better]
         place[chosen], size[chosen] = split, difference[better]
         spreads[chosen], best[chosen] = times[better], left[better]
-    return Steps(place, size, spreads)
+    # The first of the splits between the same two points was chosen: its own point may be missing.
+    there = np.flatnonzero(place >= 0)
+    since = np.full(count, -1, dtype=np.int64)
+    for row in there:
+        before, after = np.flatnonzero(present[row, : place[row]]), np.flatnonzero(present[row, place[row] :])
+        since[row], place[row] = before[-1] + 1, place[row] + after[0]
+    return Steps(place, since, size, spreads)
 
 
 def _left_by_a_line(values: NDArray[np.float64], present: NDArray[np.bool_]) -> NDArray[np.float64]:

@@ -24,7 +24,7 @@ def found(**series: np.ndarray) -> list[tuple]:
     rows = [
         {"unit_id": "V1", "component": "B1S1", "indicator": name, "data_week": OLDEST + timedelta(weeks=week),
          "value": float(value), "samples": 100}
-        for name, values in series.items() for week, value in enumerate(values)
+        for name, values in series.items() for week, value in enumerate(values) if not np.isnan(value)
     ]  # fmt: skip
     newest = OLDEST + timedelta(weeks=WEEKS - 1)
     grid = series_grid(pl.DataFrame(rows), INDICATORS.select("indicator", "least_samples"), newest, WEEKS)
@@ -55,6 +55,16 @@ def test_two_indicators_that_step_to_the_better_together():
 )
 def test_anything_else_is_no_exchange(series: dict[str, np.ndarray]):
     assert found(**series) == []
+
+
+def test_weeks_without_readings_are_no_disagreement_and_no_exchange():
+    """Nothing was read in weeks 7 to 10 of the one, and the other stepped in week 9: the clearer of the two tells the week."""
+    weeks = np.arange(WEEKS)
+    paused = np.where((weeks >= 7) & (weeks <= 10), np.nan, step(2.0, 1.0, at=9))
+    alone = np.where((weeks >= 7) & (weeks <= 10), np.nan, step(0.3, 5.8, at=9, seed=2))
+    assert found(lag=paused, swing=step(0.3, 0.8, at=9, seed=2)) == [("V1", "B1S1", OLDEST + timedelta(weeks=9), "lag, swing")]
+    # A vehicle that stood was in no workshop that anybody saw: the first week after it is the first that shows another part.
+    assert found(lag=paused, swing=alone) == [("V1", "B1S1", OLDEST + timedelta(weeks=11), "lag, swing")]
 
 
 def test_what_is_measured_once_is_told_once():

@@ -49,6 +49,15 @@ def test_missing_weeks_are_left_out():
     assert found.size[0] == pytest.approx(1.0)
 
 
+def test_a_step_in_a_pause_is_told_by_the_first_point_after_it():
+    series = np.full((2, 18), np.nan)
+    series[0, :8], series[0, 12:] = 1.0 + 0.01 * np.tile([1, -1], 4), 2.0 + 0.01 * np.tile([1, -1], 3)
+    series[1] = np.where(np.arange(18) < 9, 1.0, 2.0) + 0.01 * np.tile([1, -1], 9)
+    found = steps(series)
+    assert found.place.tolist() == [12, 9]
+    assert found.since.tolist() == [8, 9]
+
+
 def test_short_empty_and_constant_series_have_none():
     assert steps(np.ones((2, LEAST_POINTS - 1))).place.tolist() == [-1, -1]
     assert steps(np.full((1, 20), np.nan)).place.tolist() == [-1]
