@@ -12,8 +12,9 @@ import polars as pl
 
 JITTER = 1.2  # a fifth of tolerance for jitter of the polls
 _SENSORS = ("o2_", "lambda_b", "pump_", "stft_")
-# Movement between neighbouring readings grows with the time between them as long as the signal is slower than that: behind a good
-# catalyst, from 1 to 10 s by a sixth of the way to the limit, and by half of it in one of ten (measured on a simulated fleet).
+# Movement between neighbouring readings grows with the time between them as long as the signal is slower than that: behind
+# a good catalyst, from 1 to 10 s by a sixth of the way to the limit, and by half of it in one of ten (measured on a
+# simulated fleet).
 MOVEMENTS = ("rear_activity_v", "up_activity_v", "wide_activity", "rear_front_path")
 ALIKE = 3.0  # times another's step: readings that far apart no longer make the same movement (our own choice)
 NEWEST = 3  # weeks whose median is how often readings come now: a single odd week changes nothing (as many as make a level)
@@ -50,14 +51,14 @@ def sampling_of(days: pl.DataFrame) -> pl.DataFrame:
 def comparable(weeks: pl.DataFrame, indicators: pl.DataFrame) -> pl.DataFrame:
     """Weekly values without those that another sampling made than a part's past, trend and peers can be told by.
 
-    Left out is what came from readings further apart in its week than the indicator allows, whatever the sampling is now; and of
-    movements between neighbouring readings (:data:`MOVEMENTS`) the weeks whose readings lay more than :data:`ALIKE` times closer
-    or further apart than they come now, the median of the newest :data:`NEWEST` weeks: a gateway that was set to another rate is
-    no part that wears.
+    Left out is what came from readings further apart in its week than the indicator allows, whatever the sampling is now; and
+    of movements between neighbouring readings (:data:`MOVEMENTS`) the weeks whose readings lay more than :data:`ALIKE` times
+    closer or further apart than they come now, the median of the newest :data:`NEWEST` weeks: a gateway that was set to
+    another rate is no part that wears.
 
     Args:
-        weeks: unit_id, component, data_week, indicator, value and more; uses ``sample_step_s`` (s) of the component. Without it
-            nothing is left out.
+        weeks: unit_id, component, data_week, indicator, value and more; uses ``sample_step_s`` (s) of the component. Without
+            it nothing is left out.
         indicators: indicator, slowest_s (s).
     """
     part = ["unit_id", "component"]

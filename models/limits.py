@@ -27,8 +27,8 @@ def with_peers(levels: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
 
     Args:
         levels: unit_id, component, indicator, level.
-        families: unit_id, engine_family (null or empty unknown), kind, ambient_band (of 10 K, null unknown). Vehicles of which
-            nobody knows the family are no family: theirs are the peers of the kind.
+        families: unit_id, engine_family (null or empty unknown), kind, ambient_band (of 10 K, null unknown). Vehicles of
+            which nobody knows the family are no family: theirs are the peers of the kind.
 
     Returns:
         ``levels`` with engine_family, kind, ambient_band, peer_median, peer_spread (1.4826 * MAD), peers, and kin_median: the

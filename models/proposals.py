@@ -36,7 +36,8 @@ def proposed_breaks(grid: Grid, indicators: pl.DataFrame) -> pl.DataFrame:
     asked = np.flatnonzero(sides["worse"].is_not_null().to_numpy())
     found = steps(grid.solid()[asked])
     heads = sides[asked].with_columns(
-        place=pl.Series(found.place), since=pl.Series(found.since), size=pl.Series(found.size), spreads=pl.Series(found.spreads)
+        place=pl.Series(found.place), since=pl.Series(found.since), size=pl.Series(found.size),
+        spreads=pl.Series(found.spreads),
     )
     worse_up = pl.col("worse") == "up"
     better = heads.filter((pl.col("place") >= 0) & (worse_up & (pl.col("size") < 0) | ~worse_up & (pl.col("size") > 0)))

@@ -49,8 +49,8 @@ def read_indicators(settings: Settings) -> pl.DataFrame:
     """The indicators: one row each, checked.
 
     Raises:
-        ConfigError: a column is missing, a cell is empty or a word not allowed, a judged indicator has no limit, or one that is
-            never reached, or one stands twice.
+        ConfigError: a column is missing, a cell is empty or a word not allowed, a judged indicator has no limit, or one that
+            is never reached, or one stands twice.
     """
     path = settings.config_file("indicators.csv")
     frame = _read_csv(path, _INDICATORS)

@@ -114,14 +114,17 @@ def test_a_gateway_that_polls_in_turns_must_tell_the_windows_in_time(every: floa
 def weekly(steps: list[float | None], *names: str) -> pl.DataFrame:
     """Value n of week n of each indicator of one catalyst, whose readings lay so many seconds apart."""
     rows = [
-        {"unit_id": "V1", "component": "CAT1", "data_week": date(2026, 1, 5) + timedelta(weeks=week), "indicator": name, "value": value}
+        {"unit_id": "V1", "component": "CAT1", "data_week": date(2026, 1, 5) + timedelta(weeks=week), "indicator": name,
+         "value": value}
         for week, step in enumerate(steps)
         for name, value in [*((name, float(week)) for name in names), ("sample_step_s", step)] if value is not None
     ]
     return pl.DataFrame(rows)
 
 
-SLOWEST = pl.DataFrame({"indicator": ["rear_activity_v", "recovery_s", "up_top_v", "sample_step_s"], "slowest_s": [12.0, 2.5, 60.0, 600.0]})
+SLOWEST = pl.DataFrame({
+    "indicator": ["rear_activity_v", "recovery_s", "up_top_v", "sample_step_s"], "slowest_s": [12.0, 2.5, 60.0, 600.0],
+})
 
 
 @pytest.mark.parametrize(("steps", "kept"), [

@@ -58,8 +58,8 @@ def test_a_code_last_seen_before_the_part_was_fitted_speaks_of_another_part():
     assert codes_by_component(given, fitted_on("B1S1", date(2026, 2, 20))).height == 2
 
 
-# The part was fitted on Monday, March 2. 01:00 UTC of the 3rd is 17:00 of that Monday on the Pacific coast (UTC-8), and 21:00 UTC of
-# the 2nd is 08:00 of the Tuesday in Sydney (UTC+11 in summer).
+# The part was fitted on Monday, March 2. 01:00 UTC of the 3rd is 17:00 of that Monday on the Pacific coast (UTC-8), and
+# 21:00 UTC of the 2nd is 08:00 of the Tuesday in Sydney (UTC+11 in summer).
 IN_ZONES = [
     ("America/Los_Angeles", datetime(2026, 3, 3, 1, tzinfo=UTC), 0), ("UTC", datetime(2026, 3, 3, 1, tzinfo=UTC), 1),
     ("Australia/Sydney", datetime(2026, 3, 2, 21, tzinfo=UTC), 1), ("UTC", datetime(2026, 3, 2, 21, tzinfo=UTC), 0),
@@ -196,7 +196,8 @@ def test_a_test_that_most_of_a_family_fail_is_no_verdict() -> None:
     # F: three of four fail test $07 with their newest result; G has two vehicles and shows nothing common.
     assert_frame_equal(made, pl.concat([failing.filter(pl.col("unit_id").is_in(["E", "F"])), other]))
     for unknown in (None, ""):  # vehicles of no known family have nothing in common
-        assert_frame_equal(trusted_margins(failing, families.with_columns(engine_family=pl.lit(unknown, pl.String))), failing)
+        nobody = families.with_columns(engine_family=pl.lit(unknown, pl.String))
+        assert_frame_equal(trusted_margins(failing, nobody), failing)
 
 
 @pytest.mark.parametrize("unknown", [None, ""])

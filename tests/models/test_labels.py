@@ -59,7 +59,9 @@ def test_without_a_code_the_failure_is_dated_a_week_before_the_order():
     assert one(lives, "failed_on") == (date(2026, 3, 25),)
 
 
-@pytest.mark.parametrize(("zone", "sources"), [("America/Los_Angeles", ["order W1"]), ("UTC", ["order W1", "code P0133 of 2026-04-02"])])
+@pytest.mark.parametrize(
+    ("zone", "sources"), [("America/Los_Angeles", ["order W1"]), ("UTC", ["order W1", "code P0133 of 2026-04-02"])]
+)
 def test_a_code_of_the_evening_before_the_order_closed_is_answered_by_it(zone: str, sources: list[str]):
     """01:00 UTC of the 2nd is 18:00 of the 1st, the day the order was closed, on the Pacific coast (UTC-7 in summer)."""
     found = codes(("B1S1", date(2026, 4, 2), "confirmed")).with_columns(

@@ -58,11 +58,12 @@ def test_anything_else_is_no_exchange(series: dict[str, np.ndarray]):
 
 
 def test_weeks_without_readings_are_no_disagreement_and_no_exchange():
-    """Nothing was read in weeks 7 to 10 of the one, and the other stepped in week 9: the clearer of the two tells the week."""
+    """Nothing was read in weeks 7 to 10 of the one, and the other stepped in week 9, which tells the week."""
     weeks = np.arange(WEEKS)
     paused = np.where((weeks >= 7) & (weeks <= 10), np.nan, step(2.0, 1.0, at=9))
     alone = np.where((weeks >= 7) & (weeks <= 10), np.nan, step(0.3, 5.8, at=9, seed=2))
-    assert found(lag=paused, swing=step(0.3, 0.8, at=9, seed=2)) == [("V1", "B1S1", OLDEST + timedelta(weeks=9), "lag, swing")]
+    seen = step(0.3, 0.8, at=9, seed=2)
+    assert found(lag=paused, swing=seen) == [("V1", "B1S1", OLDEST + timedelta(weeks=9), "lag, swing")]
     # A vehicle that stood was in no workshop that anybody saw: the first week after it is the first that shows another part.
     assert found(lag=paused, swing=alone) == [("V1", "B1S1", OLDEST + timedelta(weeks=11), "lag, swing")]
 

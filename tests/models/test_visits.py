@@ -139,6 +139,7 @@ def test_a_part_tested_sound_waits_up_to_the_day_that_its_row_names():
 def test_a_code_of_the_day_of_the_test_is_none_that_was_set_since(zone: str, held_by: str | None):
     """01:00 UTC of Tuesday is 17:00 of Monday, the day of the test, on the Pacific coast (UTC-8)."""
     told = pl.DataFrame({
-        "unit_id": ["V1"], "component": ["B1S1"], "inspected_on": [DAY], "code_newest_at": [datetime(2026, 3, 3, 1, tzinfo=UTC)],
+        "unit_id": ["V1"], "component": ["B1S1"], "inspected_on": [DAY],
+        "code_newest_at": [datetime(2026, 3, 3, 1, tzinfo=UTC)],
     }).with_columns(**{name: pl.lit(None, pl.String) for name in HELD})
     assert quiet_after_inspection(told, timedelta(days=28), zone)["held_by"].item() == held_by

@@ -77,7 +77,8 @@ def scores(
     None stands for an indicator that is not measured. ``orders`` are component, action and day, ``tests`` on-board tests
     as monitor, test, raw value, lower and upper limit in steps of 1. ``mended``: two days after the newest of them it is as its peers.
     ``always``: it has differed in every week. ``lamp``: days on which the lamp was read, 1 where it was on.
-    ``read``: codes as day, code and state, beside the confirmed ones of ``codes``, all at ``hour`` of UTC. ``zone`` is the fleet's.
+    ``read``: codes as day, code and state, beside the confirmed ones of ``codes``, all at ``hour`` of UTC. ``zone`` is the
+    fleet's.
     """
     lake = Lake(str(folder / "lake"))
     days = []
@@ -439,7 +440,9 @@ def test_a_code_of_a_part_that_was_exchanged_since_steers_nothing(tmp_path: Path
     ("America/Los_Angeles", 9, True),
     ("UTC", 1, True),
 ])
-def test_a_code_read_on_the_day_of_the_visit_does_not_name_the_new_part(tmp_path: Path, zone: str, hour: int, again: bool) -> None:
+def test_a_code_read_on_the_day_of_the_visit_does_not_name_the_new_part(
+    tmp_path: Path, zone: str, hour: int, again: bool
+) -> None:
     made = scores(tmp_path, {}, read=((date(2026, 2, 17), "P0133", "confirmed"),), zone=zone, hour=hour,
                   orders=(("B1S1", "replaced", date(2026, 2, 16)),))["B1S1"]
     assert (made["status"], "P0133" in made["why"]) == (("held", True) if again else ("judged", False))

@@ -167,7 +167,10 @@ def test_own_folder_replaces_only_what_it_holds(tmp_path: Path) -> None:
         # A limit on the good side of healthy is never reached.
         (replaced("down,0.70,0.40,", "down,0.40,0.70,"), "limit of 'up_swing_v' lies on the good side of its healthy value"),
         (replaced("ratio,out,0.004,0.03,", "ratio,out,0.03,0.004,"), "limit of 'wide_offset' lies on the good side of"),
-        (replaced(",V,down,,0.3,0.5", ",V,down,,-0.3,0.5"), "limit of 'up_swing_v_own' is a share of its own past and must lie above 0"),
+        (
+            replaced(",V,down,,0.3,0.5", ",V,down,,-0.3,0.5"),
+            "limit of 'up_swing_v_own' is a share of its own past and must lie above 0",
+        ),
     ],
 )
 def test_bad_indicators_are_named(tmp_path: Path, change: Callable[[str], str], entry: str) -> None:
