@@ -14,7 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from models.codes import results_of_parts
-from models.limits import PEERS_LEAST
+from models.limits import PEERS_LEAST, family_known
 
 AHEAD_DAYS = 28  # the horizon of a list row
 RESULTS_LEAST = 6  # days with a new result: three make the own past, three the newest level
@@ -40,22 +40,22 @@ def margin_paths(
     median of the newest three; results with other limits than the newest are of another test. A fall counts where it exceeds
     two scatters of single results, taken from differences of neighbours so that wear itself does not widen them, and what
     falls in the median of the engine family (more than :data:`PEERS_LEAST` vehicles) is taken off: weather and fuel move
-    everybody. The fall of the next 28 days follows the median slope of the newest eight weeks (P. K. Sen, J. Am. Stat. Assoc.
-    63 (1968) 1379-1389).
+    everybody. The fall of the next 28 days follows the median slope of the newest eight weeks (P. K. Sen, J. Am. Stat.
+    Assoc. 63 (1968) 1379-1389).
 
     Args:
         margins: unit_id, obdmid, tid, ts, min, max and margin of each new result (table ``test_margins``).
         fits: unit_id, component, fitted_on.
-        families: unit_id, engine_family.
+        families: unit_id, engine_family (null or empty unknown).
         week_start: nothing dated on it or later is in ``margins``.
         time_zone: that of the days of ``fits`` and of the results; ts is UTC.
 
     Returns:
-        unit_id, component, margin_test (monitor and test id), margin_before and margin_now (own past and newest result, share
-        of the nearer limit), margin_gone and margin_gone_28d (share of the own past that is gone at today's level and in 28
-        days, 0 to :data:`GONE_MOST`), margin_before_on (day of the newest result of the own past) and margin_out_days (days
-        until nothing of the newest result is left at that pace; null where it does not fall or is gone). Components without a
-        fall that counts have no row.
+        unit_id, component, margin_test (monitor and test id), margin_before and margin_now (own past and newest result,
+        share of the nearer limit), margin_gone and margin_gone_28d (share of the own past that is gone at today's level and
+        in 28 days, 0 to :data:`GONE_MOST`), margin_before_on (day of the newest result of the own past) and margin_out_days
+        (days until nothing of the newest result is left at that pace; null where it does not fall or is gone). Components
+        without a fall that counts have no row.
     """
     daily = results_of_parts(margins, fits, time_zone).group_by(*_TEST, "day", maintain_order=True).agg(
         pl.col("margin").median(), pl.col("min", "max").last()
@@ -79,7 +79,7 @@ def margin_paths(
     ).with_columns(fell=pl.col("margin_before") - pl.col("level"))
     kin = ["engine_family", "obdmid", "tid"]
     told = told.join(families, on="unit_id", how="left", maintain_order="left")
-    known = pl.col("engine_family").is_not_null() & (pl.col("unit_id").n_unique().over(kin) > PEERS_LEAST)
+    known = family_known() & (pl.col("unit_id").n_unique().over(kin) > PEERS_LEAST)
     everybody = pl.when(known).then(pl.col("fell").median().over(kin).clip(lower_bound=0)).otherwise(0.0)
     fallen = told.with_columns(fell=pl.col("fell") - everybody).filter(
         pl.col("margin_before") >= OWN_PAST_LEAST,

@@ -50,7 +50,7 @@ def _fit(fleet: str, evidence: pl.DataFrame) -> None:
         features = _features(rows)
         model = LogisticRegression(C=10).fit(features, hits)
         likely = model.predict_proba(features)[:, 1]
-        names = ("strength", "worn", "code_confirmed", "code_pending", "margin_lack")
+        names = ("strength", "worn", "code_confirmed", "code_pending", "margin_lack", "margin_gone_28d")
         print(f"{status}: {rows.height} component-weeks, {hits.mean():.3f} fail within 28 days or have failed")
         print(f"  intercept {model.intercept_[0]:.2f}")
         for name, value in zip(names, model.coef_[0], strict=True):
@@ -66,6 +66,7 @@ def _features(rows: pl.DataFrame) -> np.ndarray:
         pl.col("code_confirmed").fill_null(False).cast(pl.Float64).alias("confirmed"),
         (~pl.col("code_confirmed")).fill_null(False).cast(pl.Float64).alias("pending"),
         pl.col("margin_lack").fill_null(0),
+        pl.col("margin_gone_28d").fill_null(0),
     ).to_numpy()
 
 
@@ -113,7 +114,8 @@ def _week(settings: Settings, lake: Lake, week: date, failures: pl.DataFrame) ->
         pl.col("repaired_on").is_null() | (pl.col("repaired_on") >= week)
     )
     hits = failures.filter(failed).select("unit_id", "component").unique().with_columns(hit=pl.lit(True))
-    columns = ["unit_id", "component", "status", "strength", "strength_28d", "worn", "code_confirmed", "margin_lack"]
+    columns = ["unit_id", "component", "status", "strength", "strength_28d", "worn", "code_confirmed", "margin_lack",
+               "margin_gone_28d"]
     return seen[0].select(columns).join(hits, on=["unit_id", "component"], how="left").with_columns(
         pl.col("hit").fill_null(False)
     )
