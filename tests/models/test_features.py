@@ -33,14 +33,15 @@ def trends(*rows: dict) -> pl.DataFrame:
 
 def evidence(*rows: tuple[str, str], week: date = WEEK, **values: object) -> pl.DataFrame:
     given = {"depot": "North", "kind": "narrowband", "status": "judged", "held_by": "", "code_confirmed": None,
-             "code_age_days": None, "margin": None, "margin_drop": None, "fitted_on": None,
-             "limits_probability": 0.1} | values
+             "code_age_days": None, "margin": None, "margin_drop": None, "margin_gone": None, "margin_gone_28d": None,
+             "fitted_on": None, "limits_probability": 0.1} | values
     parts = {"CAT": "catalyst", "S1": "upstream", "S2": "downstream"}
     return pl.DataFrame(
         [{"week_start": week, "unit_id": u, "component": c,
           "part": next(p for k, p in parts.items() if k in c), **given} for u, c in rows],
         schema_overrides={"code_confirmed": pl.Boolean, "code_age_days": pl.Float64, "margin": pl.Float64,
-                          "margin_drop": pl.Float64, "fitted_on": pl.Date, "limits_probability": pl.Float64},
+                          "margin_drop": pl.Float64, "margin_gone": pl.Float64, "margin_gone_28d": pl.Float64,
+                          "fitted_on": pl.Date, "limits_probability": pl.Float64},
     )
 
 
