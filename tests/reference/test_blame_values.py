@@ -679,7 +679,7 @@ def test_behind_the_catalyst_a_test_on_its_way_to_the_limit_needs_something_meas
     # A finding after fuel cuts and the monitor's own results are two witnesses.
     assert held(still, "catalyst", "storage", strength=0.8) is None
     assert held({("rear_activity_v", 1): (0.05, 0.0)}, "catalyst", "storage", strength=0.8) == "storage_unconfirmed"
-    no_livelier = {("rear_activity_v", 1): (0.12, 0.0, 0.0)}
+    no_livelier = {("rear_activity_v", 1): (0.12, 0.0, 0.0), ("recovery_s", 1): (1.0, -4.0, -4.0)}
     assert held(no_livelier, "catalyst", "storage", strength=0.8) == "rear_no_livelier"
     assert held(no_livelier | {("catalyst_margin_gone", 1): (0.9,)}, "catalyst", "storage", strength=0.8) is None
     assert held(still, "catalyst", "", ("catalyst",)) == "catalyst_code_alone"
