@@ -15,7 +15,7 @@ _STANDS_DAYS = 14  # a failure still read after that was not put right by the mo
 _RESULTS_LEAST = 4  # three earlier results make a median of their own
 
 
-def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame, time_zone: str = "UTC") -> pl.DataFrame:
+def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame, time_zone: str) -> pl.DataFrame:
     """Codes that name a component: whether one is confirmed, the role of the first, and all of them in words.
 
     A code last seen before the part was fitted speaks of another part, even where nobody cleared it.
@@ -46,7 +46,7 @@ def codes_by_component(active: pl.DataFrame, fits: pl.DataFrame, time_zone: str 
     )
 
 
-def codes_since_fitted(active: pl.DataFrame, fits: pl.DataFrame, time_zone: str = "UTC") -> pl.DataFrame:
+def codes_since_fitted(active: pl.DataFrame, fits: pl.DataFrame, time_zone: str) -> pl.DataFrame:
     """Codes without those that name a sensor or catalyst and were last seen before it was fitted: they speak of another part.
 
     Args:
@@ -86,7 +86,7 @@ def withdrawn(codes: pl.DataFrame, lamp: pl.DataFrame, time_zone: str) -> pl.Dat
     ).select("unit_id", "code")
 
 
-def newest_margins(margins: pl.DataFrame, fits: pl.DataFrame, time_zone: str = "UTC") -> pl.DataFrame:
+def newest_margins(margins: pl.DataFrame, fits: pl.DataFrame, time_zone: str) -> pl.DataFrame:
     """Smallest margin of the newest result of each on-board test of a component (SAE J1979-DA monitor ids).
 
     A result from before the part was fitted speaks of another part.
@@ -104,7 +104,7 @@ def newest_margins(margins: pl.DataFrame, fits: pl.DataFrame, time_zone: str = "
 
 
 def margin_lacks(
-    margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFrame, time_zone: str = "UTC"
+    margins: pl.DataFrame, fits: pl.DataFrame, families: pl.DataFrame, time_zone: str
 ) -> pl.DataFrame:
     """What the newest on-board tests of a component lack to an easy pass, of the test that lacks most.
 
@@ -170,7 +170,7 @@ def _newest(margins: pl.DataFrame, fits: pl.DataFrame, time_zone: str) -> pl.Dat
     )
 
 
-def margin_drops(margins: pl.DataFrame, fits: pl.DataFrame, time_zone: str = "UTC") -> pl.DataFrame:
+def margin_drops(margins: pl.DataFrame, fits: pl.DataFrame, time_zone: str) -> pl.DataFrame:
     """How far the margin of a component's on-board tests has fallen: median of the earlier results minus the newest,
     of the test that fell most; positive is worse. Tests with fewer than four results say nothing.
 

@@ -30,7 +30,7 @@ _LIVES = {
 }
 
 
-def lives_of_orders(work_orders: pl.DataFrame, codes: pl.DataFrame, time_zone: str = "UTC") -> pl.DataFrame:
+def lives_of_orders(work_orders: pl.DataFrame, codes: pl.DataFrame, time_zone: str) -> pl.DataFrame:
     """Lives of components that ended or are in doubt, as far as orders and codes tell.
 
     Args:

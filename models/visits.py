@@ -11,7 +11,7 @@ from models.codes import day_of
 _PART = ["unit_id", "component"]
 
 
-def quiet_after_inspection(components: pl.DataFrame, quiet: timedelta, time_zone: str = "UTC") -> pl.DataFrame:
+def quiet_after_inspection(components: pl.DataFrame, quiet: timedelta, time_zone: str) -> pl.DataFrame:
     """Hold back what a technician has just found without a fault, unless a code was set since, whatever older one is stored.
 
     Args:

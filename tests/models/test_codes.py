@@ -46,7 +46,7 @@ def results(*rows: tuple[int, int, datetime, float]) -> pl.DataFrame:
 
 
 def test_confirmed_codes_come_first_and_pending_ones_say_so():
-    made = codes_by_component(active(("P0133", "B1S1", False), ("P2195", "B1S1", True)), NO_FITS)
+    made = codes_by_component(active(("P0133", "B1S1", False), ("P2195", "B1S1", True)), NO_FITS, "UTC")
     assert made.height == 1
     assert made["code_confirmed"].item()
     assert made["code_words"].item() == "P2195 slow response, P0133 slow response (pending)"
@@ -54,8 +54,8 @@ def test_confirmed_codes_come_first_and_pending_ones_say_so():
 
 def test_a_code_last_seen_before_the_part_was_fitted_speaks_of_another_part():
     given = active(("P0133", "B1S1", True), ("P0136", "B1S2", True))
-    assert codes_by_component(given, fitted_on("B1S1", date(2026, 3, 4)))["component"].to_list() == ["B1S2"]
-    assert codes_by_component(given, fitted_on("B1S1", date(2026, 2, 20))).height == 2
+    assert codes_by_component(given, fitted_on("B1S1", date(2026, 3, 4)), "UTC")["component"].to_list() == ["B1S2"]
+    assert codes_by_component(given, fitted_on("B1S1", date(2026, 2, 20)), "UTC").height == 2
 
 
 # The part was fitted on Monday, March 2. 01:00 UTC of the 3rd is 17:00 of that Monday on the Pacific coast (UTC-8), and
@@ -83,8 +83,8 @@ def test_the_day_a_part_was_fitted_is_one_of_the_fleets_zone(zone: str, at: date
 def test_what_names_the_mixture_or_the_vehicle_outlives_an_exchange():
     given = active(("P0135", "B1S1", True), ("P0171", "BANK1", True), ("P0562", "UNIT", True), ("P0300", "", True))
     fits = pl.concat([fitted_on("B1S1", date(2026, 3, 4)), fitted_on("BANK1", date(2026, 3, 4))])
-    assert codes_since_fitted(given, fits)["code"].to_list() == ["P0171", "P0562", "P0300"]
-    assert_frame_equal(codes_since_fitted(given, fitted_on("B1S1", date(2026, 2, 20))), given)
+    assert codes_since_fitted(given, fits, "UTC")["code"].to_list() == ["P0171", "P0562", "P0300"]
+    assert_frame_equal(codes_since_fitted(given, fitted_on("B1S1", date(2026, 2, 20)), "UTC"), given)
 
 
 @pytest.mark.parametrize(
@@ -93,22 +93,22 @@ def test_what_names_the_mixture_or_the_vehicle_outlives_an_exchange():
     [(0x01, "B1S1"), (0x02, "B1S2"), (0x05, "B2S1"), (0x42, "B1S2"), (0x45, "B2S1"), (0x21, "CAT1"), (0x22, "CAT2")],
 )
 def test_monitor_ids_name_their_component(obdmid: int, component: str):
-    made = newest_margins(results((obdmid, 0x80, SEEN, 0.4)), NO_FITS)
+    made = newest_margins(results((obdmid, 0x80, SEEN, 0.4)), NO_FITS, "UTC")
     assert made.row(0) == ("V1", component, 0.4)
 
 
 def test_the_newest_result_of_each_test_counts_and_the_smallest_of_them():
     earlier = datetime(2026, 2, 1, tzinfo=UTC)
     made = newest_margins(
-        results((0x01, 0x05, earlier, -0.5), (0x01, 0x05, SEEN, 0.6), (0x01, 0x06, earlier, 0.2)), NO_FITS
+        results((0x01, 0x05, earlier, -0.5), (0x01, 0x05, SEEN, 0.6), (0x01, 0x06, earlier, 0.2)), NO_FITS, "UTC"
     )
     assert made["margin"].to_list() == [0.2]
-    assert newest_margins(results((0xA2, 0x0C, SEEN, 0.1)), NO_FITS).is_empty()
+    assert newest_margins(results((0xA2, 0x0C, SEEN, 0.1)), NO_FITS, "UTC").is_empty()
 
 
 def test_a_result_from_before_the_part_was_fitted_is_not_its_own():
     given = results((0x01, 0x05, SEEN, -0.5))
-    assert newest_margins(given, fitted_on("B1S1", date(2026, 3, 4))).is_empty()
+    assert newest_margins(given, fitted_on("B1S1", date(2026, 3, 4)), "UTC").is_empty()
 
 
 def test_bank_and_part_of_every_component():
@@ -124,7 +124,7 @@ def lacks(own: float, others: list[float], family: str | None = "F") -> float:
         obdmid=pl.lit(0x21), tid=pl.lit(0x80), ts=pl.lit(SEEN), seen_until=pl.lit(SEEN)
     )
     families = rows.select("unit_id", engine_family=pl.lit(family, pl.String))
-    made = margin_lacks(rows, NO_FITS, families)
+    made = margin_lacks(rows, NO_FITS, families, "UTC")
     return made.filter(pl.col("unit_id") == "V1")["margin_lack"].item()
 
 
@@ -145,11 +145,11 @@ def test_a_catalyst_that_failed_once_counts_as_the_result_before_it(margins: lis
     def lacks_of(monitor: int) -> list[float]:
         days = enumerate(margins)
         given = results(*((monitor, 0x80, SEEN + timedelta(days=day), margin) for day, margin in days))
-        return margin_lacks(given, NO_FITS, families)["margin_lack"].to_list()
+        return margin_lacks(given, NO_FITS, families, "UTC")["margin_lack"].to_list()
 
     of_catalyst = [(0x21, 0x80, SEEN + timedelta(days=day), margin) for day, margin in enumerate(margins)]
     counts = max(margins[-2:]) if margins[-1] < 0 else margins[-1]
-    assert newest_margins(results(*of_catalyst), NO_FITS)["margin"].to_list() == [counts]
+    assert newest_margins(results(*of_catalyst), NO_FITS, "UTC")["margin"].to_list() == [counts]
     assert lacks_of(0x21) == [pytest.approx(lack)]
     assert lacks_of(0x01) == [pytest.approx(min(max(0.5 - margins[-1], 0), 1))]
 
@@ -162,7 +162,7 @@ def test_a_failure_of_a_catalyst_that_stands_is_none_that_scatters(stood: int, c
     given = results((0x21, 0x80, SEEN, 2.22), (0x21, 0x80, failed, -0.71)).with_columns(
         seen_until=pl.Series([SEEN, failed + timedelta(days=stood)])
     )
-    assert newest_margins(given, NO_FITS)["margin"].to_list() == [counts]
+    assert newest_margins(given, NO_FITS, "UTC")["margin"].to_list() == [counts]
 
 
 def test_a_test_that_the_family_passes_narrowly_is_held_against_the_family() -> None:
@@ -176,8 +176,8 @@ def test_a_test_that_the_family_passes_narrowly_is_held_against_the_family() -> 
 def test_the_test_that_lacks_most_speaks_for_the_part() -> None:
     given = results((0x21, 0x80, SEEN, 0.4), (0x21, 0x81, SEEN, 0.1), (0x21, 0x82, SEEN, 3.0))
     families = pl.DataFrame({"unit_id": ["V1"], "engine_family": ["F"]})
-    assert margin_lacks(given, NO_FITS, families)["margin_lack"].to_list() == [pytest.approx(0.4)]
-    assert margin_lacks(given, fitted_on("CAT1", date(2026, 3, 4)), families).is_empty()
+    assert margin_lacks(given, NO_FITS, families, "UTC")["margin_lack"].to_list() == [pytest.approx(0.4)]
+    assert margin_lacks(given, fitted_on("CAT1", date(2026, 3, 4)), families, "UTC").is_empty()
 
 
 def results_of(margins: dict[str, list[float]], tid: int = 0x07) -> pl.DataFrame:

@@ -117,8 +117,8 @@ def test_a_code_set_after_an_inspection_ends_the_quiet_weeks_whatever_older_one_
     fits = pl.DataFrame(schema={"unit_id": pl.String, "component": pl.String, "fitted_on": pl.Date})
     part = pl.DataFrame({"unit_id": ["V1"], "component": ["B1S2"], "inspected_on": [date(2026, 3, 10)]} | dict.fromkeys(HELD, [None]),
                         schema_overrides=dict.fromkeys(HELD, pl.String))
-    told = part.join(codes_by_component(codes, fits), on=["unit_id", "component"], how="left")
-    assert quiet_after_inspection(told, timedelta(days=28))["held_by"].item() == held_by
+    told = part.join(codes_by_component(codes, fits, "UTC"), on=["unit_id", "component"], how="left")
+    assert quiet_after_inspection(told, timedelta(days=28), "UTC")["held_by"].item() == held_by
 
 
 def test_a_part_tested_sound_waits_up_to_the_day_that_its_row_names():
@@ -131,7 +131,7 @@ def test_a_part_tested_sound_waits_up_to_the_day_that_its_row_names():
     assert [inspected(order, monday - quiet).height for monday in (date(2026, 3, 30), date(2026, 4, 6))] == [1, 0]
     held = quiet_after_inspection(inspected(order, DAY).with_columns(
         code_newest_at=pl.lit(None, pl.Datetime("us", "UTC")), **{name: pl.lit(None, pl.String) for name in HELD}
-    ), quiet)
+    ), quiet, "UTC")
     assert held["held_rule_out"].item() == "nothing now; judged again after 2026-03-30, or when a code is set"
 
 

@@ -77,7 +77,7 @@ def test_a_filled_row_becomes_a_work_order_and_a_label(lake: Lake, tmp_path: Pat
     assert (order["odometer_km"], order["line"]) == (120_000, 2)
     lives = lives_of_orders(lake.read("work_orders"), pl.DataFrame(schema={
         "unit_id": pl.String, "component": pl.String, "code": pl.String, "ts": pl.Datetime("us", "UTC"), "state": pl.String
-    })).filter(pl.col("source") == f"order card {CARD}")
+    }), "UTC").filter(pl.col("source") == f"order card {CARD}")
     assert lives["weight"].to_list() == [1.0] and lives["failed_on"][0] is not None
     assert unbalanced(lake) == before
 
