@@ -36,10 +36,10 @@ def with_probability(components: pl.DataFrame, weights: Weights) -> pl.DataFrame
     """Add probability (28 days) and probability_7d.
 
     log-odds = intercept + strength * forecast strength + worn * (how far it has surely gone towards its limit since its
-    own past, 0 to :data:`WORN_ENOUGH`) + code + margin * (what a newest on-board test lacks to an easy pass, 0 to 1) + margin_gone * (share of its margin that an
-    on-board test will have lost against the part's own past). A
-    test that failed counts as a pending code, too, where no code names the part. Missing evidence adds nothing: it is
-    neither fault nor health. The forecast strength of 7 days lies a quarter of the way from now to 28 days.
+    own past, 0 to :data:`WORN_ENOUGH`) + code + margin * (what a newest on-board test lacks to an easy pass, 0 to 1) +
+    margin_gone * (share of its margin that an on-board test will have lost against the part's own past). A test that failed
+    counts as a pending code, too, where no code names the part. Missing evidence adds nothing: it is neither fault nor
+    health. The forecasts of 7 days lie a quarter of the way from now to 28 days.
 
     Args:
         components: status, strength, strength_28d (null where nothing is notable), worn (null where nothing is judged),
