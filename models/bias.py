@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import polars as pl
 
+from models.levels import BASELINE_LEAST, BASELINE_WEEKS
 from models.limits import PEERS_LEAST, family_known
+
+REAR_FELL = "rear_fell_v"
+_STANDING = ("down_level_v", "down_top_v", "down_spread_v", "trim_pct")
 
 
 def rear_references(
@@ -75,3 +79,50 @@ def with_bias(
         for name, value in (("lean_bias_pct", lean), ("rich_bias_pct", rich))
     ]
     return pl.concat([weeks, *(frame.select(weeks.columns) for frame in made)])
+
+
+def with_rear_fall(weeks: pl.DataFrame, ceiling: float, spread: float, fuel_pct: float) -> pl.DataFrame:
+    """Weekly values with ``rear_fell_v`` of every upstream sensor added: how far the downstream voltage in even driving has
+    fallen since its own past (V, 0 where it has not), where nothing but an upstream sensor that reads rich explains it.
+
+    Gas that is leaner than it was while the upstream sensor sees the same mixture says that this sensor reads rich (common
+    practice decision table). Lean gas of other causes shows otherwise: a lean mixture makes the trims add fuel, air that
+    comes in between the sensors or a catalyst that has lost its storage makes the downstream sensor livelier, and a weak
+    downstream sensor no longer reaches its ceiling. A week in which one of these has happened, or is not known, gets no value.
+    Trims are taken net of the median change of the fleet in that week, where it has more than eight vehicles: season and fuel
+    move all of them.
+
+    The own past is that of :func:`models.levels.own_past`: the median of the first six weeks, the newest kept out.
+
+    Args:
+        weeks: unit_id, component, data_week, indicator, value, samples, days; uses ``down_level_v``, ``down_top_v``,
+            ``down_spread_v`` (V) of BnS2 and ``trim_pct`` of BANKn (%).
+        ceiling: V that ``down_top_v`` may have lost.
+        spread: V that ``down_spread_v`` may have grown.
+        fuel_pct: % that ``trim_pct`` may have risen.
+    """
+    keys = ["unit_id", "bank", "data_week"]
+    rows = weeks.filter(pl.col("indicator").is_in(_STANDING) & pl.col("value").is_not_null()).sort("data_week").with_columns(
+        bank=pl.col("component").str.extract(r"(\d)")
+    )
+    series = ["unit_id", "bank", "indicator"]
+    early = pl.col("value").head(pl.min_horizontal(pl.len() - 1, BASELINE_WEEKS))
+    past = rows.group_by(series).agg(past=pl.when(pl.len() > BASELINE_LEAST).then(early.median()))
+    changed = rows.join(past, on=series).with_columns(change=pl.col("value") - pl.col("past")).drop("past")
+    week = ["indicator", "data_week"]
+    fleet = pl.when(pl.col("unit_id").n_unique().over(week) > PEERS_LEAST).then(pl.col("change").median().over(week))
+    changed = changed.with_columns(net=pl.col("change") - fleet.fill_null(0))
+    told = {name: changed.filter(pl.col("indicator") == name).select(*keys, "change", "net", "samples", "days") for name in _STANDING}
+    level, top, wide, trim = (told[name] for name in _STANDING)
+    both = level.join(top, on=keys, suffix="_top").join(wide, on=keys, suffix="_wide").join(trim, on=keys, suffix="_trim")
+    stands = (pl.col("change_top") > -ceiling) & (pl.col("change_wide") < spread) & (pl.col("net_trim") < fuel_pct)
+    made = both.filter(stands & pl.col("change").is_not_null()).select(
+        "unit_id",
+        "data_week",
+        component=pl.format("B{}S1", "bank"),
+        indicator=pl.lit(REAR_FELL),
+        value=(0 - pl.col("change")).clip(lower_bound=0),
+        samples=pl.min_horizontal("samples", "samples_top", "samples_wide", "samples_trim"),
+        days=pl.min_horizontal("days", "days_top", "days_wide", "days_trim"),
+    )
+    return pl.concat([weeks, made.select(weeks.columns)])

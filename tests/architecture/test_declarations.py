@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import fields
-from datetime import date
+from datetime import date, timedelta
 
 import polars as pl
 import pytest
 
 from models.airmass import with_air_mass
-from models.bias import with_bias
+from models.bias import with_bias, with_rear_fall
 from models.past import with_own_past
 from models.probability import Weights
 from pipeline.derive import STEPS as DERIVE_STEPS
@@ -204,6 +204,14 @@ def made_by_models() -> set[str]:
     references = pl.DataFrame({"unit_id": ["V1"], "reference_v": [0.7]})
     register = pl.DataFrame({"unit_id": "V1", "engine_family": "F", "displacement_l": 1.0})
     made = {*with_bias(weeks, references, 50.0, 20.0)["indicator"], *with_air_mass(drawn, register, 8, 15.0)["indicator"]}
+    standing = pl.concat([
+        weeks.filter(pl.col("component") == component).with_columns(
+            data_week=pl.lit(date(2026, 1, 5) + timedelta(weeks=week)), indicator=pl.lit(name)
+        )
+        for week in range(5)
+        for component, name in (("BANK1", "trim_pct"), *(("B1S2", f"down_{what}_v") for what in ("level", "top", "spread")))
+    ])
+    made |= {*with_rear_fall(standing, 0.12, 0.06, 0.7)["indicator"]} - {*standing["indicator"]}
     measured = pl.DataFrame({"indicator": sorted(made_by_sql())})
     told_twice = {*with_own_past(measured, read_indicators(Settings()))["indicator"]} - {*measured["indicator"]}
     return (made - {"trim_pct", "down_level_v", "full_charge_l"}) | told_twice

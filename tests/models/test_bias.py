@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 
 import polars as pl
 import pytest
 
-from models.bias import rear_references, with_bias
+from models.bias import rear_references, with_bias, with_rear_fall
 
 WEEK = date(2026, 1, 5)
 REFERENCES = pl.DataFrame({"unit_id": ["V1"], "reference_v": [0.70]})
@@ -98,3 +98,80 @@ def test_a_vehicle_without_levels_takes_the_reference_of_its_family():
     made = dict(rear_references(rows, more, *TARGETS).iter_rows())
     assert made["W1"] == pytest.approx(0.60)
     assert len(made) == 10
+
+
+# -- a downstream sensor that lies leaner than it did --------------------------------------------------
+
+STANDS = {"ceiling": 0.12, "spread": 0.06, "fuel_pct": 0.7}
+
+
+def rear(level: list[float], *, top: float = 0.0, spread: float = 0.0, trim: float = 0.0, unit: str = "V1") -> pl.DataFrame:
+    """Weekly values of one bank: ceiling 0.85 V, spread 0.08 V, trim +3 %, of which the newest week departs by what is given."""
+    last = len(level) - 1
+    series = {
+        ("B1S2", "down_level_v"): level,
+        ("B1S2", "down_top_v"): [0.85] * last + [0.85 + top],
+        ("B1S2", "down_spread_v"): [0.08] * last + [0.08 + spread],
+        ("BANK1", "trim_pct"): [3.0] * last + [3.0 + trim],
+    }
+    return pl.DataFrame([
+        {"unit_id": unit, "component": component, "data_week": WEEK + timedelta(weeks=k), "indicator": name, "value": value,
+         "samples": 200, "days": 3}
+        for (component, name), values in series.items() for k, value in enumerate(values)
+    ])
+
+
+def fell(rows: pl.DataFrame, unit: str = "V1") -> dict[int, float]:
+    """Weeks after the first -> ``rear_fell_v`` of B1S1."""
+    made = with_rear_fall(rows, **STANDS).filter((pl.col("indicator") == "rear_fell_v") & (pl.col("unit_id") == unit))
+    assert set(made["component"]) <= {"B1S1"}
+    return {(week - WEEK).days // 7: value for week, value in made.select("data_week", "value").iter_rows()}
+
+
+def test_a_fall_is_counted_from_the_first_six_weeks():
+    # Median of 0.70, 0.71, 0.69, 0.70, 0.72, 0.68 is 0.70 V; a seventh week at 0.50 V lies 0.20 V below, one at 0.75 V fell by nothing.
+    past = [0.70, 0.71, 0.69, 0.70, 0.72, 0.68]
+    assert fell(rear([*past, 0.50]))[6] == pytest.approx(0.20)
+    assert fell(rear([*past, 0.75]))[6] == 0.0
+    assert fell(rear([*past, 0.60, 0.50]))[6] == pytest.approx(0.10)
+
+
+def test_a_past_needs_four_weeks_of_which_the_newest_is_none():
+    assert fell(rear([0.70, 0.70, 0.50])) == {}
+    assert fell(rear([0.70, 0.72, 0.68, 0.50]))[3] == pytest.approx(0.20)
+
+
+@pytest.mark.parametrize("other", [
+    {"top": -0.13},  # the sensor has lost its ceiling: it is weak itself
+    {"spread": 0.07},  # it swings more than it did: air that comes in at an exhaust leak, or an emptied catalyst
+    {"trim": 0.8},  # fuel is added: the mixture is lean, and the upstream sensor says so
+])
+def test_what_has_another_cause_is_not_told(other: dict[str, float]):
+    past = [0.70] * 6
+    assert 6 not in fell(rear([*past, 0.40], **other))
+    for small in (dict.fromkeys(other, next(iter(other.values())) / 2), {"trim": -2.0}, {"spread": -0.05}, {"top": 0.05}):
+        assert fell(rear([*past, 0.40], **small))[6] == pytest.approx(0.30)
+
+
+def test_fuel_that_the_whole_fleet_adds_is_the_season():
+    # All trims rise by 1.5 % when winter fuel comes: against the fleet nobody adds any.
+    fleet = pl.concat([rear([0.70] * 6 + [0.40 if k == 0 else 0.70], trim=1.5, unit=f"V{k}") for k in range(9)])
+    assert fell(fleet, "V0")[6] == pytest.approx(0.30)
+    alone = pl.concat([rear([0.70] * 6 + [0.40 if k == 0 else 0.70], trim=1.5 if k == 0 else 0.0, unit=f"V{k}") for k in range(9)])
+    assert 6 not in fell(alone, "V0")
+
+
+def test_a_fall_without_ceiling_spread_or_trims_says_nothing():
+    rows = rear([0.70] * 6 + [0.40])
+    for name in ("down_top_v", "down_spread_v", "trim_pct"):
+        assert fell(rows.filter(pl.col("indicator") != name)) == {}
+
+
+def test_a_fall_rests_on_the_fewest_samples_and_leaves_the_input_as_it_was():
+    rows = rear([0.70] * 6 + [0.40]).with_columns(
+        samples=pl.when(pl.col("indicator") == "trim_pct").then(90).otherwise(200), days=pl.when(pl.col("indicator") == "down_top_v").then(2).otherwise(3)
+    )
+    made = with_rear_fall(rows, **STANDS)
+    told = made.filter((pl.col("indicator") == "rear_fell_v") & (pl.col("data_week") == WEEK + timedelta(weeks=6)))
+    assert told.select("samples", "days").row(0) == (90, 2)
+    assert made.filter(pl.col("indicator") != "rear_fell_v").equals(rows)
