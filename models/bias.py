@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import polars as pl
 
 from models.levels import BASELINE_LEAST, BASELINE_WEEKS
 from models.limits import PEERS_LEAST, family_known
 
-REAR_FELL = "rear_fell_v"
-_STANDING = ("down_level_v", "down_top_v", "down_spread_v", "trim_pct")
+WITNESSED = (
+    "down_level_v", "down_top_v", "down_spread_v", "trim_pct", "trim_idle_less_cruise_pct", "trim_load_less_cruise_pct",
+)
 
 
 def rear_references(
@@ -81,48 +84,68 @@ def with_bias(
     return pl.concat([weeks, *(frame.select(weeks.columns) for frame in made)])
 
 
-def with_rear_fall(weeks: pl.DataFrame, ceiling: float, spread: float, fuel_pct: float) -> pl.DataFrame:
-    """Weekly values with ``rear_fell_v`` of every upstream sensor added: how far the downstream voltage in even driving has
-    fallen since its own past (V, 0 where it has not), where nothing but an upstream sensor that reads rich explains it.
+@dataclass(frozen=True)
+class Stands:
+    """What may have changed since a part's own past before the downstream sensor's witness is not taken.
 
-    Gas that is leaner than it was while the upstream sensor sees the same mixture says that this sensor reads rich (common
-    practice decision table). Lean gas of other causes shows otherwise: a lean mixture makes the trims add fuel, air that
-    comes in between the sensors or a catalyst that has lost its storage makes the downstream sensor livelier, and a weak
-    downstream sensor no longer reaches its ceiling. A week in which one of these has happened, or is not known, gets no value.
-    Trims are taken net of the median change of the fleet in that week, where it has more than eight vehicles: season and fuel
-    move all of them.
+    ceiling: V that the downstream sensor's ceiling may have lost. spread: V that its spread in even driving may have grown.
+    fuel_pct: % of fuel from which on trims have risen. uneven_pct: % by which idle and load may have moved against cruise.
+    """
+
+    ceiling: float
+    spread: float
+    fuel_pct: float
+    uneven_pct: float
+
+
+def with_rear_moved(weeks: pl.DataFrame, stands: Stands) -> pl.DataFrame:
+    """Weekly values with ``rear_fell_v`` and ``rear_rose_v`` of every upstream sensor added: how far the downstream voltage in
+    even driving has fallen or risen since its own past (V, 0 where it has not), where only an upstream sensor that reads rich,
+    or lean, explains it.
+
+    Gas that is leaner than it was while the upstream sensor sees the same mixture says that this sensor reads rich; one that
+    is richer while the trims add fuel, that it reads lean (common practice decision table). Other causes show otherwise. A
+    lean mixture makes the trims add fuel and no gas richer; air that comes in between the sensors or a catalyst that has lost
+    its storage makes the downstream sensor livelier; a weak downstream sensor no longer reaches its ceiling; air that comes in
+    before the upstream sensor or the engine weighs most at idle and a weak pump under load, while a sensor reads off
+    everywhere alike. A week in which one of these has happened, or is not known, gets no value. Trims are taken net of the
+    median change of the fleet in that week, where it has more than eight vehicles: season and fuel move all of them.
 
     The own past is that of :func:`models.levels.own_past`: the median of the first six weeks, the newest kept out.
 
     Args:
         weeks: unit_id, component, data_week, indicator, value, samples, days; uses ``down_level_v``, ``down_top_v``,
-            ``down_spread_v`` (V) of BnS2 and ``trim_pct`` of BANKn (%).
-        ceiling: V that ``down_top_v`` may have lost.
-        spread: V that ``down_spread_v`` may have grown.
-        fuel_pct: % that ``trim_pct`` may have risen.
+            ``down_spread_v`` (V) of BnS2 and ``trim_pct``, ``trim_idle_less_cruise_pct``, ``trim_load_less_cruise_pct`` of
+            BANKn (%); the last may be missing.
     """
     keys = ["unit_id", "bank", "data_week"]
-    rows = weeks.filter(pl.col("indicator").is_in(_STANDING) & pl.col("value").is_not_null()).sort("data_week").with_columns(
+    rows = weeks.filter(pl.col("indicator").is_in(WITNESSED) & pl.col("value").is_not_null()).sort("data_week").with_columns(
         bank=pl.col("component").str.extract(r"(\d)")
     )
-    series = ["unit_id", "bank", "indicator"]
+    series, week = ["unit_id", "bank", "indicator"], ["indicator", "data_week"]
     early = pl.col("value").head(pl.min_horizontal(pl.len() - 1, BASELINE_WEEKS))
     past = rows.group_by(series).agg(past=pl.when(pl.len() > BASELINE_LEAST).then(early.median()))
-    changed = rows.join(past, on=series).with_columns(change=pl.col("value") - pl.col("past")).drop("past")
-    week = ["indicator", "data_week"]
+    changed = rows.join(past, on=series).with_columns(change=pl.col("value") - pl.col("past"))
     fleet = pl.when(pl.col("unit_id").n_unique().over(week) > PEERS_LEAST).then(pl.col("change").median().over(week))
-    changed = changed.with_columns(net=pl.col("change") - fleet.fill_null(0))
-    told = {name: changed.filter(pl.col("indicator") == name).select(*keys, "change", "net", "samples", "days") for name in _STANDING}
-    level, top, wide, trim = (told[name] for name in _STANDING)
-    both = level.join(top, on=keys, suffix="_top").join(wide, on=keys, suffix="_wide").join(trim, on=keys, suffix="_trim")
-    stands = (pl.col("change_top") > -ceiling) & (pl.col("change_wide") < spread) & (pl.col("net_trim") < fuel_pct)
-    made = both.filter(stands & pl.col("change").is_not_null()).select(
-        "unit_id",
-        "data_week",
-        component=pl.format("B{}S1", "bank"),
-        indicator=pl.lit(REAR_FELL),
-        value=(0 - pl.col("change")).clip(lower_bound=0),
-        samples=pl.min_horizontal("samples", "samples_top", "samples_wide", "samples_trim"),
-        days=pl.min_horizontal("days", "days_top", "days_wide", "days_trim"),
-    )
-    return pl.concat([weeks, made.select(weeks.columns)])
+    fuel = pl.col("indicator").str.starts_with("trim")
+    net = changed.with_columns(pl.when(fuel).then(pl.col("change") - fleet.fill_null(0)).otherwise("change").alias("change"))
+    wide = net.pivot(on="indicator", on_columns=list(WITNESSED), index=keys, values=["change", "samples", "days"])
+    level, top, spread, trim, idle, load = (pl.col(f"change_{name}") for name in WITNESSED)
+    told = {  # null where what is compared is not known
+        "rear_fell_v": pl.when((top > -stands.ceiling) & (spread < stands.spread) & (trim < stands.fuel_pct)).then(0 - level),
+        "rear_rose_v": pl.when(trim < stands.fuel_pct).then(0.0).when(
+            (spread < stands.spread) & (idle.abs() < stands.uneven_pct) & (load.abs() < stands.uneven_pct).fill_null(True)
+        ).then(level),
+    }
+
+    def fewest(what: str) -> pl.Expr:
+        return pl.min_horizontal(f"{what}_{name}" for name in WITNESSED[:4])
+
+    made = [
+        wide.select(
+            "unit_id", "data_week", component=pl.format("B{}S1", "bank"), indicator=pl.lit(name),
+            value=value.clip(lower_bound=0), samples=fewest("samples"), days=fewest("days"),
+        ).filter(pl.col("value").is_not_null() & wide["change_down_level_v"].is_not_null())
+        for name, value in told.items()
+    ]
+    return pl.concat([weeks, *(frame.select(weeks.columns) for frame in made)])

@@ -9,7 +9,7 @@ import polars as pl
 
 from models.airmass import with_air_mass
 from models.beside import WARMEST, codes_exported, depot_between, warmest_day
-from models.bias import rear_references, with_bias, with_rear_fall
+from models.bias import Stands, rear_references, with_bias, with_rear_moved
 from models.blame import Hold, Measured, evaluate, hold_back
 from models.breaks import fitted, inspected, replaced, since_fitted
 from models.calls import Call, ruled_out, with_calls
@@ -163,8 +163,11 @@ def _worked_out(
         weeks, units, judge["rear_reference_v"], judge["rear_target_least_v"], judge["rear_target_most_v"]
     )
     biased = with_bias(weeks, references, judge["rear_rich_pct_per_v"], judge["rear_lean_pct_per_v"])
-    fallen = with_rear_fall(biased, judge["rear_ceiling_lost_v"], judge["rear_spread_grown_v"], judge["rear_fuel_added_pct"])
-    air = with_air_mass(fallen, known.register, int(judge["air_peers"]), judge["air_scatter_pct"])
+    stands = Stands(
+        judge["rear_ceiling_lost_v"], judge["rear_spread_grown_v"], judge["rear_fuel_added_pct"], judge["rear_fuel_uneven_pct"]
+    )
+    witnessed = with_rear_moved(biased, stands)
+    air = with_air_mass(witnessed, known.register, int(judge["air_peers"]), judge["air_scatter_pct"])
     return with_own_past(air, indicators)
 
 

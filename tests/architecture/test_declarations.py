@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from models.airmass import with_air_mass
-from models.bias import with_bias, with_rear_fall
+from models.bias import WITNESSED, Stands, with_bias, with_rear_moved
 from models.past import with_own_past
 from models.probability import Weights
 from pipeline.derive import STEPS as DERIVE_STEPS
@@ -209,9 +209,9 @@ def made_by_models() -> set[str]:
             data_week=pl.lit(date(2026, 1, 5) + timedelta(weeks=week)), indicator=pl.lit(name)
         )
         for week in range(5)
-        for component, name in (("BANK1", "trim_pct"), *(("B1S2", f"down_{what}_v") for what in ("level", "top", "spread")))
+        for component, name in (("BANK1" if name.startswith("trim") else "B1S2", name) for name in WITNESSED)
     ])
-    made |= {*with_rear_fall(standing, 0.12, 0.06, 0.7)["indicator"]} - {*standing["indicator"]}
+    made |= {*with_rear_moved(standing, Stands(0.12, 0.06, 0.7, 1.2))["indicator"]} - {*standing["indicator"]}
     measured = pl.DataFrame({"indicator": sorted(made_by_sql())})
     told_twice = {*with_own_past(measured, read_indicators(Settings()))["indicator"]} - {*measured["indicator"]}
     return (made - {"trim_pct", "down_level_v", "full_charge_l"}) | told_twice

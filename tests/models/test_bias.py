@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import polars as pl
 import pytest
 
-from models.bias import rear_references, with_bias, with_rear_fall
+from models.bias import Stands, rear_references, with_bias, with_rear_moved
 
 WEEK = date(2026, 1, 5)
 REFERENCES = pl.DataFrame({"unit_id": ["V1"], "reference_v": [0.70]})
@@ -102,17 +102,23 @@ def test_a_vehicle_without_levels_takes_the_reference_of_its_family():
 
 # -- a downstream sensor that lies leaner than it did --------------------------------------------------
 
-STANDS = {"ceiling": 0.12, "spread": 0.06, "fuel_pct": 0.7}
+STANDS = Stands(ceiling=0.12, spread=0.06, fuel_pct=0.7, uneven_pct=1.2)
 
 
-def rear(level: list[float], *, top: float = 0.0, spread: float = 0.0, trim: float = 0.0, unit: str = "V1") -> pl.DataFrame:
-    """Weekly values of one bank: ceiling 0.85 V, spread 0.08 V, trim +3 %, of which the newest week departs by what is given."""
+def rear(
+    level: list[float], *, top: float = 0.0, spread: float = 0.0, trim: float = 0.0, idle: float = 0.0, load: float = 0.0,
+    unit: str = "V1",
+) -> pl.DataFrame:
+    """Weekly values of one bank: ceiling 0.85 V, spread 0.08 V, trim +3 %, at idle 1 % more than at cruise and under load 0.5 %
+    less, of which the newest week departs by what is given."""
     last = len(level) - 1
     series = {
         ("B1S2", "down_level_v"): level,
         ("B1S2", "down_top_v"): [0.85] * last + [0.85 + top],
         ("B1S2", "down_spread_v"): [0.08] * last + [0.08 + spread],
         ("BANK1", "trim_pct"): [3.0] * last + [3.0 + trim],
+        ("BANK1", "trim_idle_less_cruise_pct"): [1.0] * last + [1.0 + idle],
+        ("BANK1", "trim_load_less_cruise_pct"): [-0.5] * last + [-0.5 + load],
     }
     return pl.DataFrame([
         {"unit_id": unit, "component": component, "data_week": WEEK + timedelta(weeks=k), "indicator": name, "value": value,
@@ -121,9 +127,9 @@ def rear(level: list[float], *, top: float = 0.0, spread: float = 0.0, trim: flo
     ])
 
 
-def fell(rows: pl.DataFrame, unit: str = "V1") -> dict[int, float]:
-    """Weeks after the first -> ``rear_fell_v`` of B1S1."""
-    made = with_rear_fall(rows, **STANDS).filter((pl.col("indicator") == "rear_fell_v") & (pl.col("unit_id") == unit))
+def fell(rows: pl.DataFrame, unit: str = "V1", name: str = "rear_fell_v") -> dict[int, float]:
+    """Weeks after the first -> ``rear_fell_v`` of B1S1, or the indicator ``name``."""
+    made = with_rear_moved(rows, STANDS).filter((pl.col("indicator") == name) & (pl.col("unit_id") == unit))
     assert set(made["component"]) <= {"B1S1"}
     return {(week - WEEK).days // 7: value for week, value in made.select("data_week", "value").iter_rows()}
 
@@ -171,7 +177,47 @@ def test_a_fall_rests_on_the_fewest_samples_and_leaves_the_input_as_it_was():
     rows = rear([0.70] * 6 + [0.40]).with_columns(
         samples=pl.when(pl.col("indicator") == "trim_pct").then(90).otherwise(200), days=pl.when(pl.col("indicator") == "down_top_v").then(2).otherwise(3)
     )
-    made = with_rear_fall(rows, **STANDS)
+    made = with_rear_moved(rows, STANDS)
     told = made.filter((pl.col("indicator") == "rear_fell_v") & (pl.col("data_week") == WEEK + timedelta(weeks=6)))
     assert told.select("samples", "days").row(0) == (90, 2)
-    assert made.filter(pl.col("indicator") != "rear_fell_v").equals(rows)
+    assert made.filter(~pl.col("indicator").is_in(["rear_fell_v", "rear_rose_v"])).equals(rows)
+
+
+def rose(**other: float) -> float | None:
+    """``rear_rose_v`` of a week at 0.80 V after six at 0.70 V, None without a value."""
+    return fell(rear([0.70] * 6 + [0.80], **other), name="rear_rose_v").get(6)
+
+
+def test_richer_gas_and_fuel_added_everywhere_alike_is_a_sensor_that_reads_lean():
+    assert rose(trim=2.0) == pytest.approx(0.10)
+    assert rose(trim=2.0, idle=1.0, load=-1.0) == pytest.approx(0.10)
+    assert fell(rear([0.70] * 6 + [0.60], trim=2.0), name="rear_rose_v")[6] == 0.0
+
+
+def test_richer_gas_without_fuel_added_is_no_sensor_that_reads_lean():
+    assert rose() == 0.0
+    assert rose(trim=0.6) == 0.0
+    assert rose(trim=-3.0) == 0.0
+
+
+@pytest.mark.parametrize("other", [
+    {"idle": 4.4},  # air that comes in before the sensor or the engine weighs most at idle
+    {"idle": -8.8, "load": 2.9},  # a weak fuel pump lacks most under load
+    {"load": -1.5},
+    {"spread": 0.07},
+])
+def test_fuel_that_is_added_unevenly_has_another_cause(other: dict[str, float]):
+    assert rose(trim=2.0, **other) is None
+
+
+def test_without_trims_at_idle_nothing_is_said_and_without_load_the_rest_decides():
+    rows = rear([0.70] * 6 + [0.80], trim=2.0)
+    for name, expected in (("trim_idle_less_cruise_pct", None), ("trim_load_less_cruise_pct", pytest.approx(0.10))):
+        assert fell(rows.filter(pl.col("indicator") != name), name="rear_rose_v").get(6) == expected
+
+
+def test_one_and_the_same_week_is_never_both():
+    for level in (0.40, 0.60, 0.80):
+        for trim in (-2.0, 0.0, 2.0):
+            rows = rear([0.70] * 6 + [level], trim=trim)
+            assert min(fell(rows).get(6, 0.0), fell(rows, name="rear_rose_v").get(6, 0.0)) == 0.0
