@@ -21,9 +21,10 @@ PEER_SPREADS = 3.0  # of a normal distribution 1 in 740 lies so far to one side:
 def with_peers(levels: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
     """Add the median and spread of the peers' levels in the same weeks.
 
-    Peers are the other vehicles of the engine family in the same ambient band with the same component part, so that
-    winter moves nobody; with fewer than eight of them, those of the family at any temperature, then those of the same
-    sensor kind in the band, then all of the kind; a fleet of fewer than eight is compared with nobody.
+    The vehicle is one of those whose median is taken: among nine or more it moves the median by half a place. Peers are the
+    other vehicles of the engine family in the same ambient band with the same component part, so that winter moves nobody; with
+    fewer than eight of them, those of the family at any temperature, then those of the same sensor kind in the band, then all
+    of the kind; a fleet of fewer than eight is compared with nobody.
 
     Args:
         levels: unit_id, component, indicator, level.
