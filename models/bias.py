@@ -98,7 +98,7 @@ class Stands:
     uneven_pct: float
 
 
-def with_rear_moved(weeks: pl.DataFrame, stands: Stands) -> pl.DataFrame:
+def with_rear_moved(weeks: pl.DataFrame, fits: pl.DataFrame, stands: Stands) -> pl.DataFrame:
     """Weekly values with ``rear_fell_v`` and ``rear_rose_v`` of every upstream sensor added: how far the downstream voltage in
     even driving has fallen or risen since its own past (V, 0 where it has not), where only an upstream sensor that reads rich,
     or lean, explains it.
@@ -111,16 +111,24 @@ def with_rear_moved(weeks: pl.DataFrame, stands: Stands) -> pl.DataFrame:
     everywhere alike. A week in which one of these has happened, or is not known, gets no value. Trims are taken net of the
     median change of the fleet in that week, where it has more than eight vehicles: season and fuel move all of them.
 
-    The own past is that of :func:`models.levels.own_past`: the median of the first six weeks, the newest kept out.
+    The own past is that of :func:`models.levels.own_past`: the median of the first six weeks, the newest kept out. It begins
+    anew with the first whole week after any part of the bank was fitted: behind a new catalyst, or a sensor that reads
+    otherwise, the downstream one lies elsewhere.
 
     Args:
         weeks: unit_id, component, data_week, indicator, value, samples, days; uses ``down_level_v``, ``down_top_v``,
             ``down_spread_v`` (V) of BnS2 and ``trim_pct``, ``trim_idle_less_cruise_pct``, ``trim_load_less_cruise_pct`` of
             BANKn (%); the last may be missing.
+        fits: unit_id, component, fitted_on (date).
     """
     keys = ["unit_id", "bank", "data_week"]
-    rows = weeks.filter(pl.col("indicator").is_in(WITNESSED) & pl.col("value").is_not_null()).sort("data_week").with_columns(
-        bank=pl.col("component").str.extract(r"(\d)")
+    bank = pl.col("component").str.extract(r"(\d)")
+    since = fits.group_by("unit_id", bank=bank).agg(pl.col("fitted_on").max())
+    rows = (
+        weeks.filter(pl.col("indicator").is_in(WITNESSED) & pl.col("value").is_not_null()).with_columns(bank=bank)
+        .join(since, on=["unit_id", "bank"], how="left")
+        .filter((pl.col("data_week") > pl.col("fitted_on")).fill_null(True))
+        .sort("data_week")
     )
     series, week = ["unit_id", "bank", "indicator"], ["indicator", "data_week"]
     early = pl.col("value").head(pl.min_horizontal(pl.len() - 1, BASELINE_WEEKS))

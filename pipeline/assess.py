@@ -166,7 +166,7 @@ def _worked_out(
     stands = Stands(
         judge["rear_ceiling_lost_v"], judge["rear_spread_grown_v"], judge["rear_fuel_added_pct"], judge["rear_fuel_uneven_pct"]
     )
-    witnessed = with_rear_moved(biased, stands)
+    witnessed = with_rear_moved(biased, fitted(known.work_orders), stands)
     air = with_air_mass(witnessed, known.register, int(judge["air_peers"]), judge["air_scatter_pct"])
     return with_own_past(air, indicators)
 

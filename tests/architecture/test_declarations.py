@@ -211,7 +211,8 @@ def made_by_models() -> set[str]:
         for week in range(5)
         for component, name in (("BANK1" if name.startswith("trim") else "B1S2", name) for name in WITNESSED)
     ])
-    made |= {*with_rear_moved(standing, Stands(0.12, 0.06, 0.7, 1.2))["indicator"]} - {*standing["indicator"]}
+    fits = pl.DataFrame(schema={"unit_id": pl.String, "component": pl.String, "fitted_on": pl.Date})
+    made |= {*with_rear_moved(standing, fits, Stands(0.12, 0.06, 0.7, 1.2))["indicator"]} - {*standing["indicator"]}
     measured = pl.DataFrame({"indicator": sorted(made_by_sql())})
     told_twice = {*with_own_past(measured, read_indicators(Settings()))["indicator"]} - {*measured["indicator"]}
     return (made - {"trim_pct", "down_level_v", "full_charge_l"}) | told_twice

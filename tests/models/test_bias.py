@@ -127,9 +127,14 @@ def rear(
     ])
 
 
-def fell(rows: pl.DataFrame, unit: str = "V1", name: str = "rear_fell_v") -> dict[int, float]:
+NO_FITS = pl.DataFrame(schema={"unit_id": pl.String, "component": pl.String, "fitted_on": pl.Date})
+
+
+def fell(
+    rows: pl.DataFrame, unit: str = "V1", name: str = "rear_fell_v", fits: pl.DataFrame = NO_FITS
+) -> dict[int, float]:
     """Weeks after the first -> ``rear_fell_v`` of B1S1, or the indicator ``name``."""
-    made = with_rear_moved(rows, STANDS).filter((pl.col("indicator") == name) & (pl.col("unit_id") == unit))
+    made = with_rear_moved(rows, fits, STANDS).filter((pl.col("indicator") == name) & (pl.col("unit_id") == unit))
     assert set(made["component"]) <= {"B1S1"}
     return {(week - WEEK).days // 7: value for week, value in made.select("data_week", "value").iter_rows()}
 
@@ -177,7 +182,7 @@ def test_a_fall_rests_on_the_fewest_samples_and_leaves_the_input_as_it_was():
     rows = rear([0.70] * 6 + [0.40]).with_columns(
         samples=pl.when(pl.col("indicator") == "trim_pct").then(90).otherwise(200), days=pl.when(pl.col("indicator") == "down_top_v").then(2).otherwise(3)
     )
-    made = with_rear_moved(rows, STANDS)
+    made = with_rear_moved(rows, NO_FITS, STANDS)
     told = made.filter((pl.col("indicator") == "rear_fell_v") & (pl.col("data_week") == WEEK + timedelta(weeks=6)))
     assert told.select("samples", "days").row(0) == (90, 2)
     assert made.filter(~pl.col("indicator").is_in(["rear_fell_v", "rear_rose_v"])).equals(rows)
@@ -221,3 +226,18 @@ def test_one_and_the_same_week_is_never_both():
         for trim in (-2.0, 0.0, 2.0):
             rows = rear([0.70] * 6 + [level], trim=trim)
             assert min(fell(rows).get(6, 0.0), fell(rows, name="rear_rose_v").get(6, 0.0)) == 0.0
+
+
+@pytest.mark.parametrize(("component", "unit", "expected"), [
+    ("CAT1", "V1", {10: 0.10}),  # behind the new catalyst it lay at 0.60 V from the first whole week on
+    ("B1S1", "V1", {10: 0.10}),
+    ("B1S2", "V1", {10: 0.10}),
+    ("CAT2", "V1", {10: 0.20}),  # another bank
+    ("CAT1", "V2", {10: 0.20}),  # another vehicle
+])
+def test_the_past_begins_anew_when_a_part_of_the_bank_is_fitted(component: str, unit: str, expected: dict[int, float]):
+    rows = rear([0.70] * 6 + [0.60] * 4 + [0.50])
+    fits = pl.DataFrame({"unit_id": [unit], "component": [component], "fitted_on": [WEEK + timedelta(days=37)]})  # in the sixth week
+    made = fell(rows, fits=fits)
+    assert {10: made[10]} == pytest.approx(expected)
+    assert (0 in made) == (component == "CAT2" or unit == "V2")
