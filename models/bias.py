@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 import polars as pl
 
 from models.levels import BASELINE_LEAST, BASELINE_WEEKS
 from models.limits import PEERS_LEAST, family_known
 
+_FOLLOWS = timedelta(weeks=3)  # a vehicle that stood for longer comes back as another one
 WITNESSED = (
     "down_level_v", "down_top_v", "down_spread_v", "trim_pct", "trim_idle_less_cruise_pct", "trim_load_less_cruise_pct",
 )
@@ -100,8 +102,9 @@ class Stands:
 
 def with_rear_moved(weeks: pl.DataFrame, fits: pl.DataFrame, stands: Stands) -> pl.DataFrame:
     """Weekly values with ``rear_fell_v`` and ``rear_rose_v`` of every upstream sensor added: how far the downstream voltage in
-    even driving has fallen or risen since its own past (V, 0 where it has not), where only an upstream sensor that reads rich,
-    or lean, explains it.
+    even driving has fallen or risen since its own past (V, below 0 where it went the other way), where only an upstream sensor
+    that reads rich, or lean, explains it. The smaller of two weeks that follow each other counts: how long the engine was held
+    in even driving moves a single week by more than a tenth of a volt.
 
     Gas that is leaner than it was while the upstream sensor sees the same mixture says that this sensor reads rich; one that
     is richer while the trims add fuel, that it reads lean (common practice decision table). Other causes show otherwise. A
@@ -141,7 +144,7 @@ def with_rear_moved(weeks: pl.DataFrame, fits: pl.DataFrame, stands: Stands) -> 
     level, top, spread, trim, idle, load = (pl.col(f"change_{name}") for name in WITNESSED)
     told = {  # null where what is compared is not known
         "rear_fell_v": pl.when((top > -stands.ceiling) & (spread < stands.spread) & (trim < stands.fuel_pct)).then(0 - level),
-        "rear_rose_v": pl.when(trim < stands.fuel_pct).then(0.0).when(
+        "rear_rose_v": pl.when(trim < stands.fuel_pct).then(pl.min_horizontal(level, 0.0)).when(
             (spread < stands.spread) & (idle.abs() < stands.uneven_pct) & (load.abs() < stands.uneven_pct).fill_null(True)
         ).then(level),
     }
@@ -149,11 +152,13 @@ def with_rear_moved(weeks: pl.DataFrame, fits: pl.DataFrame, stands: Stands) -> 
     def fewest(what: str) -> pl.Expr:
         return pl.min_horizontal(f"{what}_{name}" for name in WITNESSED[:4])
 
+    part = ["unit_id", "component"]
+    follows = pl.col("data_week") - pl.col("data_week").shift().over(part) <= _FOLLOWS
+    lasting = pl.when(follows).then(pl.min_horizontal("value", pl.col("value").shift().over(part)))
     made = [
-        wide.select(
-            "unit_id", "data_week", component=pl.format("B{}S1", "bank"), indicator=pl.lit(name),
-            value=value.clip(lower_bound=0), samples=fewest("samples"), days=fewest("days"),
-        ).filter(pl.col("value").is_not_null() & wide["change_down_level_v"].is_not_null())
+        wide.with_columns(
+            component=pl.format("B{}S1", "bank"), indicator=pl.lit(name), value=value, samples=fewest("samples"), days=fewest("days")
+        ).filter(pl.col("value").is_not_null()).sort("data_week").with_columns(value=lasting)
         for name, value in told.items()
     ]
-    return pl.concat([weeks, *(frame.select(weeks.columns) for frame in made)])
+    return pl.concat([weeks, *(frame.filter(pl.col("value").is_not_null()).select(weeks.columns) for frame in made)])
