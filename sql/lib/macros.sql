@@ -14,12 +14,13 @@ create macro safe_ratio(numerator, denominator) as
 create macro oxygen_rate_gs(air_gs, lambda_ratio) as
     0.232 * air_gs * (1 - 1 / lambda_ratio);
 
--- Until when a value sampled now may be carried, in microseconds; where none was, a trip that begins carries none on.
-create macro counts_until(sampled, now_at, bound_s, begins) as
-    case
-        when sampled is not null then epoch_us(now_at) + cast(bound_s * 1000000 as bigint)
-        when begins then 0
-    end;
+-- When the value of this row was sampled, in microseconds; where none was, a trip that begins carries none on.
+create macro sampled_at(sampled, now_us, begins) as
+    case when sampled is not null then now_us when begins then 0 end;
+
+-- A value carried on since it was sampled, nothing once it is older than its bound.
+create macro while_fresh(carried, sampled_us, now_us, bound_s) as
+    case when now_us <= sampled_us + cast(bound_s * 1000000 as bigint) then carried end;
 
 -- Standard error of a share of independent readings, sqrt(p (1 - p) / n): the binomial one. Readings of a periodic
 -- signal are more even than that, so that it errs to the safe side.
