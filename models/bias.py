@@ -143,6 +143,7 @@ def with_rear_moved(weeks: pl.DataFrame, fits: pl.DataFrame, stands: Stands) -> 
     net = changed.with_columns(pl.when(fuel).then(pl.col("change") - fleet.fill_null(0)).otherwise("change").alias("change"))
     wide = net.pivot(on="indicator", on_columns=list(WITNESSED), index=keys, values=["change", "samples", "days"])
     level, top, spread, trim, idle, load = (pl.col(f"change_{name}") for name in WITNESSED)
+    wide = wide.filter(level.is_not_null())
     told = {  # null where what is compared is not known
         "rear_fell_v": pl.when((top > -stands.ceiling) & (spread < stands.spread) & (trim < stands.fuel_pct)).then(0 - level),
         "rear_rose_v": pl.when(trim < stands.fuel_pct).then(pl.min_horizontal(level, 0.0)).when(

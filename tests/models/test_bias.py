@@ -254,3 +254,9 @@ def test_the_past_begins_anew_when_a_part_of_the_bank_is_fitted(component: str, 
     made = fell(rows, fits=fits)
     assert made[11] == pytest.approx(expected)
     assert (1 in made) == (component == "CAT2" or unit == "V2")
+
+
+def test_no_weeks_and_weeks_without_a_downstream_sensor_say_nothing():
+    rows = rear([*PAST, 0.40, 0.40])
+    for given in (rows.head(0), rows.filter(pl.col("indicator") == "trim_pct")):
+        assert with_rear_moved(given, NO_FITS, STANDS).equals(given)
