@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
+import numpy as np
 import polars as pl
 import pytest
 
-from models.bias import Stands, rear_references, with_bias, with_rear_moved
+from models.bias import STEP_V, Stands, rear_references, with_bias, with_rear_moved
+from models.levels import own_past
 
 WEEK = date(2026, 1, 5)
 REFERENCES = pl.DataFrame({"unit_id": ["V1"], "reference_v": [0.70]})
@@ -260,3 +262,15 @@ def test_no_weeks_and_weeks_without_a_downstream_sensor_say_nothing():
     rows = rear([*PAST, 0.40, 0.40])
     for given in (rows.head(0), rows.filter(pl.col("indicator") == "trim_pct")):
         assert with_rear_moved(given, NO_FITS, STANDS).equals(given)
+
+
+@pytest.mark.parametrize("weeks_known", range(3, 10))
+def test_the_own_past_is_that_of_every_other_indicator(weeks_known: int):
+    level = [0.70, 0.66, 0.73, 0.69, 0.64, 0.71, 0.60, 0.75, 0.68][:weeks_known]
+    past = own_past(np.array([level]))[0]
+    made = fell(rear(level))
+    if np.isnan(past):
+        assert made == {}
+    else:
+        before, newest = (past - value for value in level[-2:])
+        assert made[weeks_known - 1] == pytest.approx(min(newest, before + STEP_V))
