@@ -10,7 +10,7 @@ import polars as pl
 from models.levels import BASELINE_LEAST, BASELINE_WEEKS
 from models.limits import PEERS_LEAST, family_known
 
-STEP_V = 0.06  # two weeks of one sensor differ by less in nineteen of twenty on two simulators of others, in eight of ten on two more
+STEP_V = 0.06  # two weeks of one sensor differ by less in 19 of 20 on three simulators of others, in 7 to 8 of 10 on two more
 _FOLLOWS = timedelta(weeks=3)  # a vehicle that stood for longer comes back as another one
 WITNESSED = (
     "down_level_v", "down_top_v", "down_spread_v", "trim_pct", "trim_idle_less_cruise_pct", "trim_load_less_cruise_pct",

@@ -9,6 +9,9 @@ first ten rows of the lists hold no smaller share of bad parts, and no more rows
 another defect. Else it ships on trial, and its chances move no list.
 
 Lists here are the judged parts that all who judge find likely enough, the likeliest first, without money and bays.
+
+With ``--shipped`` nothing is trained: the starter that ships judges the fleets, which says what it is worth where it saw none of
+their simulators.
 """
 
 from __future__ import annotations
@@ -45,7 +48,7 @@ from pipeline.backtest import WARM_UP_WEEKS, Outcome, blamed_for_others, truth_o
 from pipeline.facts import read_indicators
 from pipeline.lake import Lake
 from pipeline.limits import read_limits
-from pipeline.prognosis import LIMITS_ALONE
+from pipeline.prognosis import LIMITS_ALONE, starter_model
 from pipeline.settings import Settings, read_settings
 
 NAME = "starter model 4"
@@ -81,10 +84,14 @@ def main() -> None:
     )
     parser.add_argument("--out", type=Path, default=Path(models.__path__[0]) / "starter")
     parser.add_argument("--chances", type=Path, help="write what was said of each part, for tests.benchmarks.certainty")
+    parser.add_argument("--shipped", action="store_true", help="train nothing: figures of the starter that ships")
     arguments = parser.parse_args()
     if len(arguments.simulator) < 2:
         parser.error("give --simulator twice or more: each is judged by a model of the others")
     simulators = [[read(folder) for folder in folders] for folders in arguments.simulator]  # judges the weeks that are missing
+    if arguments.shipped:
+        _print_shipped(simulators)
+        return
     # One training after the other leaves a core idle half of the time: each process reads all fleets and trains with one thread.
     with ProcessPoolExecutor(2, get_context("spawn"), _read_all, (arguments.simulator,)) as workers:
         left_out = [workers.submit(_left_out, number) for number in range(len(arguments.simulator))]
@@ -179,23 +186,37 @@ def _trained(simulators: list[list[Fleet]]) -> Model:
     return replace(train(frame, made, NAME, kept_apart="simulator", threads=1), leaning=LEANING)
 
 
+def _print_shipped(simulators: list[list[Fleet]]) -> None:
+    """Gains of the shipped starter over limits and trends, and the figures of each fleet."""
+    model, fleets = starter_model(), [fleet for some in simulators for fleet in some]
+    group = np.repeat(np.arange(len(simulators)), [len(some) for some in simulators])
+    judged = [_judged(model, fleet.rows()) for fleet in fleets]
+    gain, figures = _gain(judged, group), [_figures(fleet, rows) for fleet, rows in zip(fleets, judged, strict=True)]
+    print(f"{model.name}: {AP} {gain.estimate:+.3f} (90 % interval {gain.low:+.3f} to {gain.high:+.3f})")
+    for name in (FIRST, WRONG, OTHER, LEAD):
+        print(f"{name} {_over_simulators([ours[name] - theirs[name] for ours, theirs in figures], group):+.4f}")
+    print("\n".join(_by_fleet(fleets, figures)))
+
+
+def _judged(model: Model, test: pl.DataFrame) -> pl.DataFrame:
+    """Rows with the chances of ``model``, of limits, and of codes alone."""
+    limits, likely = expit(limits_of(test)), chances(model, test).by_horizon[:, 2]
+    step, confirmed = pl.col("sample_step_s"), pl.col("code_confirmed").fill_null(0)
+    sampling = pl.when(step.is_null()).then(pl.lit("unknown")).when(step <= 1.5).then(pl.lit("1 s and faster")).when(
+        step <= 5).then(pl.lit("up to 5 s")).otherwise(pl.lit("slower than 5 s"))
+    return test.select(*KEYS, "fleet", "family", "depot", "status", "limits", "hit", sampling=sampling,
+                       by_codes=(confirmed / (1 + pl.col("code_age_days").fill_null(0))).cast(pl.Float64)).with_columns(
+        by_limits=pl.Series(limits), probability=pl.Series(np.where(np.isnan(likely), limits, likely)),
+    )
+
+
 def _tested(model: Model, fleets: list[Fleet], others: list[Fleet]) -> list[pl.DataFrame]:
     """Rows of each fleet with the chances of a model of the others, of limits, and of rivals trained on the others."""
     known = pl.concat([fleet.rows() for fleet in others], how="diagonal").filter(pl.col("hit").is_not_null())
     hit = known["hit"].to_numpy()
     test = pl.concat([fleet.rows() for fleet in fleets], how="diagonal")
-    limits = expit(limits_of(test))
-    likely = chances(model, test).by_horizon[:, 2]
-    step = pl.col("sample_step_s")
-    sampling = pl.when(step.is_null()).then(pl.lit("unknown")).when(step <= 1.5).then(pl.lit("1 s and faster")).when(
-        step <= 5).then(pl.lit("up to 5 s")).otherwise(pl.lit("slower than 5 s"))
-    confirmed = pl.col("code_confirmed").fill_null(0)
-    rows = test.select(*KEYS, "fleet", "family", "depot", "status", "limits", "hit", sampling=sampling,
-                       by_codes=(confirmed / (1 + pl.col("code_age_days").fill_null(0))).cast(pl.Float64)).with_columns(
-        by_limits=pl.Series(limits),
-        probability=pl.Series(np.where(np.isnan(likely), limits, likely)),
-        by_shared_trees=pl.Series(shared_scores(known, hit, test)),
-        by_logistic=pl.Series(logistic_scores(known, hit, test)),
+    rows = _judged(model, test).with_columns(
+        by_shared_trees=pl.Series(shared_scores(known, hit, test)), by_logistic=pl.Series(logistic_scores(known, hit, test))
     )
     return [rows.filter(pl.col("fleet") == fleet.name) for fleet in fleets]
 

@@ -223,21 +223,25 @@ def test_what_both_banks_share_is_no_word_of_a_vehicle_with_one():
     assert ruled_out(component(), two, [shared])["ruled_out"].to_list() == ["a fault of both banks"]
 
 
-@pytest.mark.parametrize(("indicator", "leak", "beside"), [
-    ("rear_fell_v", "exhaust leak between the two sensors", "the downstream sensor"),
-    ("rear_rose_v", "exhaust leak ahead of the sensor", "connector"),
+@pytest.mark.parametrize(("indicator", "seen", "leak", "beside"), [
+    ("rear_fell_v", "leaner than it was", "exhaust leak between the two sensors", "the downstream sensor"),
+    ("rear_rose_v", "richer than it was", "exhaust leak ahead of the sensor", "connector"),
 ])
-def test_a_sensor_that_only_the_one_behind_it_accuses_waits_for_the_leak_and_the_witness(indicator: str, leak: str, beside: str):
+def test_a_sensor_that_only_the_one_behind_it_accuses_waits_for_the_leak_and_the_witness(
+    indicator: str, seen: str, leak: str, beside: str
+):
     """Air that comes in between the sensors reads lean behind and leaves the upstream one as it was; air ahead of it makes it
     read lean and the trims add fuel (domain reference 3.2, 6.1). Neither is a part to buy."""
     facts, _, calls = read_blame(Settings())
     bank = component().select("unit_id", "bank")
     codes = bank.join(pl.DataFrame(schema={"role": pl.String}), how="cross").with_columns(part=pl.lit("upstream"))
 
-    def told(volts: float) -> str:
+    def told(volts: float) -> dict[str, str]:
         moved = bank.with_columns(indicator=pl.lit(indicator), level=volts, change=volts, apart=volts)
         known = evaluate(bank, facts, moved, codes, NO_FINDING)
-        return with_calls(component("upstream", "biased"), known, calls)["call_rule_out"].item()
+        return with_calls(component("upstream", "biased"), known, calls).row(0, named=True)
 
-    assert leak in told(0.2) and beside in told(0.2)
-    assert "between" not in told(0.01)
+    moved, still = told(0.2), told(0.01)
+    assert seen in moved["call_cause"] and leak in moved["call_rule_out"] and beside in moved["call_rule_out"]
+    assert "gas analyser" in moved["call_test"]
+    assert seen not in still["call_cause"] and "between" not in still["call_rule_out"]
