@@ -148,10 +148,10 @@ def derive(
         return [ShardWork(here, params, mine, shard, program()) for mine, shard in zip(own, shards, strict=True)]
 
     measured = measured or _on_threads(lake, settings.threads)
-    # Four fifths of what a thread may hold, since the days of many vehicles take more memory than as many readings of
-    # few; and two shards a thread, so that none waits long for the last.
+    # Half of what a thread may hold, since the days of many vehicles take more memory than as many readings of few; and two
+    # shards a thread, so that none waits long for the last.
     a_turn = -(-sum(shard.readings for shard in alone) // (2 * settings.threads))
-    shards = joined(alone, files, min(settings.shard_readings * 4 // 5, a_turn))
+    shards = joined(alone, files, min(settings.shard_readings // 2, a_turn))
     run = _Run(lake, changed, keep or keep_shard, progress)
     not_tried = run.take(shards, measured(sent(shards))) if shards else 0
     together = [shard for shard in run.failed if shard.parts]

@@ -75,45 +75,19 @@ def joined(shards: Iterable[Shard], files: pl.DataFrame, most_readings: int) -> 
         most_readings: of a shard that is put together; one that has more already is handed on as it is.
     """
     held = dict(files.group_by("bucket").agg(pl.col("day").unique().sort()).iter_rows())
-    shards = sorted(shards, key=lambda shard: (shard.first_day, shard.last_day, -shard.readings, shard.buckets))
-    least = min((shard.readings for shard in shards), default=0)
-    full: list[_Group] = []
-    groups: list[_Group] = []
-    for shard in shards:
-        # Large ones first, each into the first group that has room for it: what is left over is small.
-        group = next((group for group in groups if group.takes(shard, held)), None)
-        if group is None:
-            group = _Group([], most_readings, shard.first_day, shard.last_day)
-            groups.append(group)
-        group.put(shard)
-        if group.room < least:
-            groups.remove(group)
-            full.append(group)
-    made = [_together(group.shards) for group in full + groups]
-    return sorted(made, key=lambda shard: (shard.buckets[0], shard.first_day))
-
-
-@dataclass
-class _Group:
-    """Shards that are put together, the readings that it still has room for, and its days."""
-
-    shards: list[Shard]
-    room: int
-    first: date
-    last: date
-
-    def takes(self, shard: Shard, held: dict[int, list[date]]) -> bool:
-        """Whether the shard has room in it and no bucket a day between that is not its own; ``held``: days by bucket."""
-        if shard.readings > self.room:
-            return False
-        wider = min(self.first, shard.first_day), max(self.last, shard.last_day)
-        asked = [shard] if wider == (self.first, self.last) else [*self.shards, shard]
-        return all(_alone(each, held[each.buckets[0]], *wider) for each in asked)
-
-    def put(self, shard: Shard) -> None:
-        self.shards.append(shard)
-        self.room -= shard.readings
-        self.first, self.last = min(self.first, shard.first_day), max(self.last, shard.last_day)
+    groups: list[list[Shard]] = []
+    room, first, last = 0, date.max, date.min
+    for shard in sorted(shards, key=lambda shard: (shard.first_day, shard.last_day, shard.buckets)):
+        wider = min(first, shard.first_day), max(last, shard.last_day)
+        asked = [shard] if wider == (first, last) else [*(groups[-1] if groups else []), shard]
+        if groups and shard.readings <= room and all(_alone(each, held[each.buckets[0]], *wider) for each in asked):
+            groups[-1].append(shard)
+            room -= shard.readings
+            first, last = wider
+        else:
+            groups.append([shard])
+            room, first, last = most_readings - shard.readings, shard.first_day, shard.last_day
+    return sorted(map(_together, groups), key=lambda shard: (shard.buckets[0], shard.first_day))
 
 
 def _alone(shard: Shard, days: list[date], first: date, last: date) -> bool:
